@@ -1,0 +1,172 @@
+"""What the pages share: where the store is, what to say when it is not there, and how foreign text is shown safely."""
+
+import base64
+import os
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.reports import look, reads
+
+STORE_VARIABLE = "FLEETBRAKE_STORE"
+
+_STYLE = """<style>
+.block-container {padding: 3.4rem 2rem 3rem 2rem; max-width: 1500px;}
+[data-testid="stMetric"] {padding: 0.1rem 0;}
+[data-testid="stMetricValue"] {font-size: 1.3rem;}
+[data-testid="stText"] {font-family: inherit; white-space: pre-wrap; overflow-wrap: anywhere; unicode-bidi: isolate;}
+[data-testid="stPageLink"] a {padding: 0; min-height: 1.5rem;}
+[data-testid="stPageLink"] p {overflow-wrap: anywhere; white-space: normal; font-weight: 600; color: #0d6471;
+  unicode-bidi: isolate;}
+[class*="st-key-head"] p {color: #5b6873; font-size: 0.85rem; margin: 0;}
+[class*="st-key-row"] {border-top: 1px solid #d8dee3; padding: 0.45rem 0 0.1rem 0;}
+[class*="st-key-row"] [data-testid="stVerticalBlock"] {gap: 0.05rem;}
+[class*="st-key-row"] p {margin-bottom: 0;}
+[class*="st-key-row"] [data-testid="stCaptionContainer"] {margin-bottom: 0;}
+</style>"""
+
+
+def apply_look() -> None:
+    """Denser spacing than the default; a fixed style sheet, no data in it."""
+    st.html(_STYLE)
+
+
+def store_folder() -> Path | None:
+    """The store folder from the environment, or None if it is not set."""
+    named = os.environ.get(STORE_VARIABLE, "")
+    return Path(named) if named else None
+
+
+@contextmanager
+def friendly() -> Iterator[None]:
+    """Show a sentence instead of a traceback when the store has nothing to read."""
+    try:
+        yield
+    except FleetbrakeError as error:
+        st.info(plain(str(error)))
+        st.caption("This page shows the store again as soon as something has been published in it.")
+    except OSError:
+        st.info("The store folder cannot be read just now. Is the disk there, and may this user read it?")
+
+
+def page(title: str, draw: Callable[[Path], None]) -> None:
+    """Draw one page: title, then ``draw(store)``, or a sentence why there is nothing to draw."""
+    st.header(title, anchor=False)
+    store = store_folder()
+    if store is None:
+        st.info(f"No store chosen. Start the pages with `fleetbrake dashboard --store DIR`, or set {STORE_VARIABLE}.")
+        return
+    with friendly():
+        draw(store)
+
+
+def caution() -> None:
+    """The caution that stands wherever a score or a list is shown."""
+    st.caption(f"⚠ {CAUTION}")
+
+
+_MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>$~:^&@/=\"'])")
+_LINKS = re.compile(r"(?i)(https?|ftp|mailto|www|xmpp)(?=[:.])")
+_EMOJI = re.compile(r":(?=[\w+/-]+:)")
+#: An invisible character of no width that breaks what would become a link or a picture, and nothing else.
+_JOINER = "\u2060"
+
+
+def plain(value: object) -> str:
+    """Foreign text for a place that reads Markdown: shown letter by letter, never as markup, link, formula or emoji.
+
+    Line breaks become spaces; missing text becomes a dash.
+    """
+    shown = " ".join(look.text(value).split())
+    shown = _LINKS.sub(lambda m: m.group(0) + _JOINER, shown)
+    shown = _EMOJI.sub(":" + _JOINER, shown).replace("@", _JOINER + "@")
+    return _MARKUP.sub(r"\\\1", shown)
+
+
+def facts_line(parts: list[str]) -> None:
+    """Short facts beside each other in quiet text."""
+    st.caption(" · ".join(parts))
+
+
+def link_to(view: str, label: object, **parameters: str) -> None:
+    """Link to another page with parameters; the label may be foreign text."""
+    st.page_link(f"views/{view}.py", label=plain(label), query_params=parameters)
+
+
+def asked_for(name: str) -> str | None:
+    """A query parameter's text, or None."""
+    return st.query_params.get(name)
+
+
+def interval_bar(low: object, value: object, high: object, priority: object) -> None:
+    """A small picture of a score with its interval on 0 to 100; made of numbers and fixed colours only."""
+    if pd.isna(value) or pd.isna(low) or pd.isna(high):  # type: ignore[call-overload]
+        return
+    a, v, b = (min(max(float(x), 0.0), 100.0) * 1.4 + 3 for x in (low, value, high))  # type: ignore[arg-type]
+    colour = look.HOW_SOON.get(str(priority), look.PLAIN_COLOUR)
+    svg = (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="146" height="14" viewBox="0 0 146 14">'
+        f'<line x1="3" x2="143" y1="7" y2="7" stroke="{look.LINE}" stroke-width="2"/>'
+        f'<rect x="{a:.1f}" y="3" width="{max(b - a, 2):.1f}" height="8" rx="3" fill="{colour}" '
+        f'stroke="{look.QUIET}" stroke-width="0.5"/>'
+        f'<circle cx="{v:.1f}" cy="7" r="3.4" fill="white" stroke="{look.INK}" stroke-width="1.5"/></svg>'
+    )
+    coded = base64.b64encode(svg.encode()).decode()
+    st.image(f"data:image/svg+xml;base64,{coded}", width=146)
+
+
+def event_table(events: pd.DataFrame, key: str) -> None:
+    """A list of events; choosing a row opens the event."""
+    shown = pd.DataFrame(
+        {
+            "Event": events["event_id"],
+            "Time (UTC)": events["started_at"],
+            "Shows": look.event_shows(events),
+            "From (km/h)": events["initial_speed_mps"] * 3.6,
+            "Peak decel. (m/s²)": events["peak_decel_mps2"],
+            "Locked": events["wheels_locked"].fillna(""),
+            "Modulated": events["wheels_modulated"].fillna(""),
+            "Longest lockup (s)": events["lockup_s"],
+            "Surface": [look.SURFACE_TEXT.get(str(s), look.text(s)) for s in events["surface"]],
+        }
+    )
+    numbers: dict[str, Any] = {
+        "Time (UTC)": st.column_config.DatetimeColumn(format="D MMM YYYY HH:mm:ss", timezone="UTC"),
+        "From (km/h)": st.column_config.NumberColumn(format="%.0f"),
+        "Peak decel. (m/s²)": st.column_config.NumberColumn(format="%.2f"),
+        "Longest lockup (s)": st.column_config.NumberColumn(format="%.2f"),
+    }
+    chosen = st.dataframe(
+        shown,
+        hide_index=True,
+        column_config=numbers,
+        on_select="rerun",
+        selection_mode="single-row",
+        placeholder=look.MISSING,
+        key=key,
+        height=min(36 * len(shown) + 38, 420),
+    )
+    rows = chosen["selection"]["rows"] if chosen else []
+    if rows and rows[0] < len(events):
+        st.switch_page("views/event.py", query_params={"event": str(events["event_id"].iloc[rows[0]])})
+
+
+def store_line(store: Path) -> reads.StoreFacts:
+    """One quiet line: as of which day, how many vehicles, events and files."""
+    facts = reads.store_facts(store)
+    parts = [
+        f"Evidence up to and with {look.day(facts.as_of)}" if facts.as_of else "Not scored yet",
+        f"{facts.vehicles:,} vehicles with recordings",
+        f"{facts.events:,} brake applications",
+    ]
+    if facts.files_rejected:
+        parts.append(f"{facts.files_rejected:,} of {facts.files:,} files rejected (see Recordings)")
+    facts_line(parts)
+    return facts

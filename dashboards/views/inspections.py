@@ -1,0 +1,122 @@
+"""Which vehicles to look at, in which order, and why."""
+
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+from page_parts import caution, interval_bar, link_to, page, plain, store_line
+
+from fleetbrake.core.vocabulary import PRIORITIES
+from fleetbrake.reports import charts, look, reads
+
+#: Widths of the list's columns.
+_WIDTHS = (0.45, 1.5, 1.55, 3.9, 1.75, 1.5)
+_HEADS = ("Rank", "Vehicle", "How soon", "Why", "Health score (interval)", "Workshop")
+_FIRST = 10
+
+
+def draw(store: Path) -> None:
+    """The ranked list with its filters, then the same as a table and a chart."""
+    facts = store_line(store)
+    ranked = reads.ranked(store)
+    if ranked.empty:
+        st.info("No vehicle has been scored yet. Run `fleetbrake score` after the first recordings are in.")
+        return
+    caution()
+    shown = _filtered(ranked)
+    if shown.empty:
+        st.info("No vehicle fits these filters.")
+        return
+    _list(shown)
+    with st.expander(f"All {len(shown):,} as a table, to sort and download", expanded=False):
+        _table(shown)
+    with st.expander("Scores compared", expanded=False):
+        st.altair_chart(charts.ranked_scores(shown), theme=None)
+    if facts.assumptions:
+        with st.expander("What had to be assumed", expanded=False):
+            for sentence in facts.assumptions:
+                st.text(sentence)
+
+
+def _filtered(ranked: pd.DataFrame) -> pd.DataFrame:
+    left, middle, right, far = st.columns([2, 2, 3, 1.2])
+    depots = left.multiselect("Depot", sorted(ranked["depot"].dropna().unique()), placeholder="all depots")
+    kinds = middle.multiselect("Category", sorted(ranked["category"].dropna().unique()), placeholder="all categories")
+    present = [p for p in PRIORITIES if p in set(ranked["priority"])]
+    soon = right.multiselect("How soon", present, format_func=look.priority_mark, placeholder="all")
+    far.selectbox("List", (_FIRST, 25, 50), format_func=lambda n: f"first {n}", key="list_length")
+    keep = pd.Series(True, index=ranked.index)
+    for column, chosen in (("depot", depots), ("category", kinds), ("priority", soon)):
+        if chosen:
+            keep &= ranked[column].isin(chosen)
+    return ranked[keep]
+
+
+def _list(shown: pd.DataFrame) -> None:
+    with st.container(key="head"):
+        for column, head in zip(st.columns(_WIDTHS), _HEADS, strict=True):
+            column.markdown(head)
+    for row in shown.head(st.session_state.get("list_length", _FIRST)).to_dict("records"):
+        with st.container(key=f"row_{row['rank']}"):
+            _row(row)
+    rest = len(shown) - st.session_state.get("list_length", _FIRST)
+    if rest > 0:
+        st.caption(f"{rest:,} more below in the table.")
+
+
+def _row(row: dict) -> None:  # type: ignore[type-arg]
+    rank, vehicle, soon, why, score, workshop = st.columns(_WIDTHS)
+    rank.markdown(f"**{row['rank']}**")
+    with vehicle:
+        link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
+        st.caption(plain(f"{look.text(row['depot'])} · {look.text(row['category'])}"))
+    with soon:
+        st.markdown(look.priority_text(row["priority"]))
+        st.caption(look.SOON_DOTS.get(str(row["priority"]), ""))
+    with why:
+        st.text(row["reason"])
+        st.caption(_evidence(row))
+    with score:
+        st.markdown(look.score(row["health_score"], row["score_low"], row["score_high"]))
+        interval_bar(row["score_low"], row["health_score"], row["score_high"], row["priority"])
+    with workshop:
+        st.markdown(f"planned {look.day(row['planned_on'])}" if _known(row["planned_on"]) else "not planned")
+        st.caption(_due(row))
+
+
+def _evidence(row: dict) -> str:  # type: ignore[type-arg]
+    parts = [f"{look.whole(row['events_used'])} events behind it"]
+    if isinstance(row["suspect_wheel"], str):
+        parts.insert(0, f"suspect wheel **{plain(row['suspect_wheel'])}**")
+    if isinstance(row["open_report"], str):
+        parts.append(f"open report: {plain(row['open_report'])}")
+    return " · ".join(parts)
+
+
+def _due(row: dict) -> str:  # type: ignore[type-arg]
+    if not _known(row["inspection_due_on"]):
+        return "no due date known"
+    overdue = _known(row["as_of"]) and pd.Timestamp(row["inspection_due_on"]) < pd.Timestamp(row["as_of"])
+    return f"**overdue** since {look.day(row['inspection_due_on'])}" if overdue else f"due {look.day(row['inspection_due_on'])}"
+
+
+def _known(value: object) -> bool:
+    return not pd.isna(value)  # type: ignore[call-overload,no-any-return]
+
+
+def _table(shown: pd.DataFrame) -> None:
+    table = shown.assign(
+        priority=[look.priority_mark(p) for p in shown["priority"]],
+        leading_indicator=[look.indicator_text(c) if isinstance(c, str) else None for c in shown["leading_indicator"]],
+    )
+    names = {
+        "rank": "Rank", "vehicle_id": "Vehicle", "priority": "How soon", "reason": "Why", "health_score": "Score",
+        "score_low": "from", "score_high": "to", "events_used": "Events", "suspect_wheel": "Suspect wheel",
+        "depot": "Depot", "category": "Category", "inspection_due_on": "Due", "planned_on": "Planned",
+        "plan_note": "Plan note", "open_report": "Open report",
+    }  # fmt: skip
+    figures = {name: st.column_config.NumberColumn(format="%.0f") for name in ("Score", "from", "to")}
+    st.dataframe(table[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING)
+
+
+page("Inspections", draw)

@@ -1,0 +1,107 @@
+"""One vehicle: where it stands, which indicator and wheel speak against it, and its events."""
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+from page_parts import asked_for, caution, event_table, link_to, page, plain
+
+from fleetbrake.reports import charts, look, reads
+
+
+def draw(store: Path) -> None:
+    """Choose a vehicle, then its facts, indicators, wheels and events."""
+    ids = reads.vehicle_ids(store)
+    if not ids:
+        st.info("No vehicle yet: neither a register nor a recording is in.")
+        return
+    asked = asked_for("vehicle")
+    if asked is not None and asked not in ids:
+        st.warning("There is no such vehicle in this store:")
+        st.text(asked)
+    vehicle = st.selectbox(
+        "Vehicle", ids, index=ids.index(asked) if asked in ids else 0, label_visibility="collapsed", width=420
+    )
+    if vehicle != asked:
+        st.query_params["vehicle"] = vehicle
+    ranked = reads.ranked(store)
+    row = ranked[ranked["vehicle_id"] == vehicle]
+    register = reads.register_row(store, vehicle)
+    _standing(row.iloc[0].to_dict() if len(row) else None, register)
+    _indicators(reads.indicators_of(store, vehicle), _axles(register))
+    _events(reads.events_of(store, vehicle))
+
+
+def _axles(register: dict[str, Any]) -> int:
+    known = register.get("axles")
+    return min(max(int(known), 1), 6) if known is not None else 2
+
+
+def _standing(row: dict[Any, Any] | None, register: dict[str, Any]) -> None:
+    if row is None:
+        st.info("This vehicle has no score yet.")
+    else:
+        st.text(row["reason"])
+        a, b, c, d, e = st.columns([1, 1.5, 1.6, 1, 1.6])
+        a.metric("Rank", look.whole(row["rank"]))
+        b.metric("How soon", look.priority_text(row["priority"]))
+        c.metric("Health score", look.score(row["health_score"], row["score_low"], row["score_high"]))
+        d.metric("Events behind it", look.whole(row["events_used"]))
+        e.metric("Workshop day", look.day(row["planned_on"]))
+        if isinstance(row["open_report"], str):
+            st.warning(f"Open report: {plain(row['open_report'])}")
+        caution()
+    parts = [
+        plain(register.get("category")), plain(register.get("actuation")), plain(register.get("depot")),
+        f"inspection due {look.day(register.get('inspection_due_on'))}",
+    ]  # fmt: skip
+    st.caption(" · ".join(parts) if register else "Not in the vehicle register: category and due date are unknown.")
+
+
+def _indicators(indicators: pd.DataFrame, axles: int) -> None:
+    if indicators.empty:
+        st.info("No indicator has been computed for this vehicle yet.")
+        return
+    left, right = st.columns([1, 2.6])
+    with left:
+        st.subheader("Wheels from above", anchor=False)
+        st.altair_chart(charts.wheel_plan(indicators, axles), theme=None, width="content")
+        st.caption("Greatest deviation of each wheel, in standard errors.")
+    with right:
+        st.subheader("Indicators", anchor=False)
+        st.altair_chart(charts.indicator_deviations(indicators), theme=None)
+    _evidence(indicators)
+    with st.expander("Indicators in numbers"):
+        st.dataframe(
+            indicators.drop(columns="evidence").assign(means=[look.indicator_text(c) for c in indicators["indicator"]]),
+            hide_index=True,
+            placeholder=look.MISSING,
+            column_config={"deviation": st.column_config.NumberColumn("deviation (standard errors)", format="%+.2f")},
+        )
+
+
+def _evidence(indicators: pd.DataFrame) -> None:
+    """Links to the events that weigh most in the strongest indicator."""
+    listed = indicators["evidence"].iloc[0]
+    if listed:
+        st.caption(f"Events that weigh most in “{look.indicator_text(indicators['indicator'].iloc[0])}”:")
+        with st.container(horizontal=True):
+            for event_id in listed:
+                link_to("event", event_id, event=event_id)
+
+
+def _events(events: pd.DataFrame) -> None:
+    st.subheader("Brake applications", anchor=False)
+    if events.empty:
+        st.info("No brake application of this vehicle is in the store.")
+        return
+    unseen = int(events["peak_decel_mps2"].isna().sum())
+    st.altair_chart(charts.events_over_time(events), theme=None)
+    if unseen:
+        st.caption(f"{unseen} event(s) without an observable peak deceleration are only in the table.")
+    st.caption("Choose a row to open the event.")
+    event_table(events, key="vehicle_events")
+
+
+page("Vehicle", draw)

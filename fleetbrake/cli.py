@@ -1,0 +1,355 @@
+"""The command: arguments, progress, exit status. The only place that prints.
+
+Results go to standard output, talk to standard error. Exit status: 0 all done; 1 some input was rejected (what was
+good is in);
+2 nothing could be done.
+"""
+
+import json
+import os
+import shlex
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from fleetbrake import __version__
+from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.vocabulary import CAUTION, PRIORITY_TEXT
+
+OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
+
+#: At most so many sentences of one kind are printed; the log has them all.
+MOST_SENTENCES = 20
+
+app = typer.Typer(
+    name="fleetbrake",
+    help="Which wheels locked, which brakes are failing, which vehicles to inspect first: from a fleet's recordings.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+StoreOption = Annotated[
+    Path, typer.Option("--store", metavar="DIR", help="Folder that keeps the lake, the registers and fleet.duckdb.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="End with one line of JSON for other programs.")]
+
+_talk = Console(stderr=True, highlight=False)
+_out = Console(highlight=False)
+
+
+def _example(line: str) -> str:
+    return f"Example: {line}"
+
+
+@app.callback(invoke_without_command=True)
+def _top(version: Annotated[bool, typer.Option("--version", help="Print the version and leave.")] = False) -> None:
+    if version:
+        _out.print(__version__)
+        raise typer.Exit(OK)
+
+
+@app.command(epilog=_example("fleetbrake ingest recordings/ --store store --registers registers/"))
+def ingest(
+    events: Annotated[list[Path], typer.Argument(metavar="EVENTS...", help="Recordings: Parquet files or folders.")],
+    store: StoreOption,
+    registers: Annotated[
+        Path | None, typer.Option("--registers", metavar="DIR", help="Folder with vehicles.csv, trips.csv ...")
+    ] = None,
+    mapping: Annotated[
+        str | None,
+        typer.Option("--mapping", metavar="FILE", help="TOML file for other names and units, or a shipped one: j1939."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Read recordings into the store and publish the events. Reading again changes nothing."""
+    from fleetbrake import pipeline
+
+    with _sentences(as_json), _progress() as progress:
+        done = pipeline.ingest(events, store, registers=registers, mapping=mapping, progress=progress)
+    _list("Not taken in:", done.problems)
+    _list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
+    _list("Not in the register of drivers (kept):", done.unknown_drivers)
+    _out.print(
+        f"{done.files} files: {done.loaded} loaded, {done.unchanged} unchanged, {done.partly_loaded} partly loaded, "
+        f"{done.rejected} rejected; {done.events} events from {done.rows} rows."
+    )
+    _finish(as_json, {"command": "ingest", **vars(done)}, SOME_REJECTED if done.some_rejected else OK)
+
+
+@app.command(epilog=_example("fleetbrake score --store store --as-of 2026-02-28"))
+def score(
+    store: StoreOption,
+    as_of: Annotated[
+        datetime | None,
+        typer.Option("--as-of", metavar="DATE", formats=["%Y-%m-%d"], help="Evidence up to this day (newest event)."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Score vehicles and drivers and print the ranked list."""
+    from fleetbrake import pipeline
+
+    with _sentences(as_json):
+        day = pipeline.score(store, as_of.date() if as_of else None)
+        vehicles = _print_ranking(store, day)
+    _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles}, OK)
+
+
+@app.command(epilog=_example("fleetbrake plan --store store"))
+def plan(store: StoreOption, as_json: JsonOption = False) -> None:
+    """Put inspections into the depots' bays and days of the coming two weeks."""
+    from fleetbrake import pipeline
+
+    with _sentences(as_json):
+        visits = pipeline.plan(store)
+        _print_plan(store)
+    _finish(as_json, {"command": "plan", "visits": visits}, OK)
+
+
+@app.command(epilog=_example("fleetbrake report --store store --month 2026-02 --out reports/"))
+def report(
+    store: StoreOption,
+    month: Annotated[str, typer.Option("--month", metavar="YYYY-MM", help="Calendar month, UTC.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the month's files.")],
+    safety_role: Annotated[
+        bool, typer.Option("--with-driver-names", help="For the safety manager: drivers' ids instead of pseudonyms.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the month as PDF, XLSX, CSV and Parquet."""
+    from fleetbrake import pipeline
+
+    with _sentences(as_json):
+        files = pipeline.report(store, _month(month), out, safety_role=safety_role)
+    for file in files:
+        _out.print(str(file), markup=False)
+    _finish(as_json, {"command": "report", "month": month, "files": [str(f) for f in files]}, OK)
+
+
+@app.command(epilog=_example("fleetbrake dashboard --store store --port 8600"))
+def dashboard(
+    store: StoreOption,
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine.")] = 8600,
+    as_json: JsonOption = False,
+) -> None:
+    """Open the pages in a browser; they are reachable from this machine only."""
+    with _sentences(as_json):
+        command = _dashboard_command(store, port)
+    _talk.print(f"Pages at http://127.0.0.1:{port} (end with Ctrl+C)", markup=False)
+    if as_json:
+        _print_json({"command": "dashboard", "status": OK, "url": f"http://127.0.0.1:{port}"})
+    sys.stdout.flush()
+    os.environ["FLEETBRAKE_STORE"] = str(store.resolve())
+    os.execv(sys.executable, command)  # noqa: S606 - our own interpreter, no shell
+
+
+@app.command(epilog=_example("fleetbrake demo --serve"))
+def demo(
+    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the invented fleet goes.")] = Path(
+        "fleetbrake-demo"
+    ),
+    serve: Annotated[bool, typer.Option("--serve", help="Open the pages at once.")] = False,
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port for --serve.")] = 8600,
+    as_json: JsonOption = False,
+) -> None:
+    """Invent a small fleet with a physical model, run the whole job on it and print the ranked list."""
+    from fleetbrake import pipeline
+
+    with _sentences(as_json), _progress() as progress:
+        _talk.print("Inventing a fleet (the first run compiles the kernels, about half a minute) ...")
+        store = pipeline.make_demo(folder, progress)
+    with _sentences(as_json):
+        vehicles = _print_ranking(store, None)
+    _out.print(f"\nOpen the pages with:  fleetbrake dashboard --store {shlex.quote(str(store))}", markup=False)
+    _finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
+    if serve:
+        dashboard(store, port)
+
+
+def main() -> None:
+    """Entry point of the ``fleetbrake`` command."""
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL) if hasattr(signal, "SIGPIPE") else None
+    app(prog_name="fleetbrake")
+
+
+# --- talk -------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _sentences(as_json: bool) -> Iterator[None]:
+    """Turn the project's errors into one sentence and exit status 2."""
+    try:
+        yield
+    except FleetbrakeError as error:
+        _talk.print(Text(str(error), style="red"), soft_wrap=True)
+        _finish(as_json, {"error": str(error)}, NOTHING_DONE)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Progress bars on a terminal; elsewhere one plain line when a stage is done."""
+    if not _talk.is_terminal:
+
+        def plain(stage: str, done: int, of: int) -> None:
+            if done >= of:
+                _talk.print(f"{stage}: {done} of {of}", markup=False)
+
+        yield plain
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=_talk, transient=True) as bars:
+        tasks: dict[str, Any] = {}
+
+        def bar(stage: str, done: int, of: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=of)
+            bars.update(tasks[stage], completed=done, total=of)
+
+        yield bar
+
+
+def _list(heading: str, sentences: list[str]) -> None:
+    if not sentences:
+        return
+    _talk.print(heading)
+    for sentence in sentences[:MOST_SENTENCES]:
+        _talk.print(f"  {escape(_visible(sentence))}", soft_wrap=True)
+    if len(sentences) > MOST_SENTENCES:
+        _talk.print(f"  ... and {len(sentences) - MOST_SENTENCES} more; the table ingest_log has them all")
+
+
+def _visible(text: str) -> str:
+    """Outside text without the characters that steer a terminal."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _finish(as_json: bool, facts: dict[str, Any], status: int, *, leave: bool = True) -> None:
+    if as_json:
+        _print_json({**facts, "status": status})
+    if leave or status:
+        raise typer.Exit(status)
+
+
+def _print_json(facts: dict[str, Any]) -> None:
+    print(json.dumps(facts, default=_plain, sort_keys=True))
+
+
+def _plain(value: Any) -> str:
+    return value.isoformat() if isinstance(value, date | datetime) else str(value)
+
+
+# --- tables -----------------------------------------------------------------------------------------------------
+
+
+def _print_ranking(store: Path, day: date | None) -> int:
+    """Print the ranked vehicles; returns how many there are."""
+    from fleetbrake.reports import reads
+
+    ranked = reads.ranked_vehicles(store)
+    table = Table(title=f"Inspect first (as of {day or _as_of(ranked)})", title_justify="left", pad_edge=False)
+    for name, justify in (
+        ("#", "right"),
+        ("vehicle", "left"),
+        ("depot", "left"),
+        ("when", "left"),
+        ("score", "right"),
+        ("interval", "right"),
+        ("events", "right"),
+        ("why", "left"),
+    ):
+        table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    flagged = ranked[ranked["priority"].isin(["before_next_trip", "this_week", "next_service", "watch"])]
+    for row in flagged.to_dict("records"):
+        table.add_row(
+            str(row["rank"]),
+            Text(_visible(str(row["vehicle_id"]))),
+            Text(_visible(_words(row["depot"]))),
+            PRIORITY_TEXT[row["priority"]],
+            _number(row["health_score"]),
+            f"{_number(row['score_low'])} to {_number(row['score_high'])}",
+            str(row["events_used"]),
+            Text(_visible(_words(row["reason"]))),
+        )
+    _out.print(table)
+    rest = ranked[~ranked["rank"].isin(flagged["rank"])]["priority"].value_counts()
+    if len(rest):
+        _out.print("; ".join(f"{count} vehicles: {PRIORITY_TEXT[name]}" for name, count in rest.items()) + ".")
+    _out.print(Text(CAUTION, style="italic"))
+    return len(ranked)
+
+
+def _print_plan(store: Path) -> None:
+    from fleetbrake.reports import reads
+
+    table = Table(title="Inspection plan", title_justify="left", pad_edge=False)
+    for name in ("day", "depot", "#", "vehicle", "due", "look at", "note"):
+        table.add_column(name, overflow="fold")
+    for row in reads.plan(store).to_dict("records"):
+        cells = ("planned_on", "depot", "position", "vehicle_id", "due_on", "reason", "note")
+        table.add_row(*(Text(_visible(_words(row[cell]))) for cell in cells))
+    _out.print(table)
+    _out.print(Text(CAUTION, style="italic"))
+
+
+def _as_of(ranked: Any) -> str:
+    return str(ranked["as_of"].iloc[0]) if len(ranked) else "no events"
+
+
+def _words(value: Any) -> str:
+    return "" if value is None or value != value else str(value)  # noqa: PLR0124 - NaN and NaT are not themselves
+
+
+def _number(value: Any) -> str:
+    return "-" if value is None or value != value else f"{value:.0f}"  # noqa: PLR0124
+
+
+def _month(text: str) -> str:
+    try:
+        return datetime.strptime(text, "%Y-%m").strftime("%Y-%m")
+    except ValueError:
+        raise FleetbrakeError(f"--month {text}: a month is written like 2026-02.") from None
+
+
+def _dashboard_command(store: Path, port: int) -> list[str]:
+    """Arguments that start the pages with this interpreter; FleetbrakeError if they are not installed."""
+    here = Path(__file__).resolve().parent
+    for page in (here / "_dashboards" / "app.py", here.parent / "dashboards" / "app.py"):
+        if page.is_file():
+            break
+    else:
+        raise FleetbrakeError("The pages were not installed with this package.")
+    if not store.is_dir():
+        raise FleetbrakeError(f"{store}: there is no such store; run `fleetbrake ingest` first.")
+    options = {
+        "server.address": "127.0.0.1",
+        "server.port": str(port),
+        "server.headless": "true",
+        "browser.gatherUsageStats": "false",
+        "server.fileWatcherType": "none",
+        "client.toolbarMode": "minimal",
+    }
+    return [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(page),
+        *(f"--{key}={value}" for key, value in options.items()),
+    ]
+
+
+if __name__ == "__main__":
+    main()

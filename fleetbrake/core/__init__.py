@@ -1,0 +1,1 @@
+"""Words, numbers and errors that every other part shares. Imports nothing of the project."""

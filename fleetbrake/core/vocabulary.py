@@ -1,0 +1,80 @@
+"""The closed lists of words that tables, pages and reports share.
+
+Codes are those of the published tables; texts are what a person reads. Order matters where it says so.
+"""
+
+from typing import Final
+
+#: Greatest number of axles a recording may name.
+MAX_AXLES: Final = 6
+
+#: Wheels by axle from the front and side: ``1L``, ``1R`` ... ``6R``.
+WHEELS: Final = tuple(f"{axle}{side}" for axle in range(1, MAX_AXLES + 1) for side in "LR")
+
+#: Who asked for the brake application. The position is the code used in arrays; -1 is "not recorded".
+BRAKE_SOURCES: Final = ("driver", "aeb", "acc", "esc", "hold", "unknown")
+
+#: Where ``speed_mps`` comes from. The last three fall with slipping wheels.
+SPEED_SOURCES: Final = ("gnss", "wheel", "driveline", "tachograph")
+DEPENDENT_SPEED_SOURCES: Final = ("wheel", "driveline", "tachograph")
+
+#: What the brake demand of an event was read from, best first.
+DEMAND_KINDS: Final = ("pedal", "pressure", "switch", "deceleration")
+
+SURFACES: Final = ("dry_paved", "wet_paved", "snow_or_ice", "loose", "split", "unknown")
+
+#: UNECE vehicle categories.
+CATEGORIES: Final = ("M1", "M2", "M3", "N1", "N2", "N3", "O1", "O2", "O3", "O4")
+LIGHT_CATEGORIES: Final = ("M1", "N1")
+TRAILER_CATEGORIES: Final = ("O1", "O2", "O3", "O4")
+
+ACTUATIONS: Final = ("hydraulic", "air", "air_over_hydraulic", "electromechanical")
+BRAKE_CONTROLS: Final = ("conventional", "load_sensing", "ebs", "by_wire")
+ENDURANCE_BRAKES: Final = ("none", "engine", "retarder", "regen")
+
+#: Priorities from most to least urgent; ``too_little_evidence`` ranks after all that is flagged.
+PRIORITIES: Final = (
+    "before_next_trip",
+    "this_week",
+    "next_service",
+    "watch",
+    "no_sign",
+    "too_little_evidence",
+)
+
+PRIORITY_TEXT: Final = {
+    "before_next_trip": "before next trip",
+    "this_week": "this week",
+    "next_service": "at next service",
+    "watch": "watch",
+    "no_sign": "no sign found",
+    "too_little_evidence": "too little evidence",
+}
+
+#: Indicator codes and what each says in a few plain words.
+INDICATORS: Final = {
+    "low_brake_effectiveness": "brakes give less deceleration for the same demand",
+    "side_imbalance": "one wheel of an axle brakes less than the other",
+    "brake_drag": "a brake releases late or keeps dragging",
+    "slow_response": "braking builds up late after the demand",
+    "brake_fade": "braking weakens within an application as heat goes in",
+    "lockup_without_modulation": "a wheel locked where the anti-lock control should have acted",
+    "modulation_on_light_braking": "anti-lock control acts on light braking with grip",
+    "wheel_speed_dropout": "a wheel-speed signal drops out or freezes",
+}
+
+#: Inspection findings and how bad they are.
+FINDINGS: Final = (*INDICATORS, "other", "none")
+SEVERITIES: Final = {0: "none", 1: "minor", 2: "major: needs repair", 3: "dangerous: must not be driven"}
+
+TEST_METHODS: Final = ("roller", "plate", "decelerometer")
+REPAIR_WORK: Final = ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment", "sensor", "tyre", "other")
+
+#: What happened to an input file.
+FILE_STATUSES: Final = ("loaded", "rejected", "unchanged", "partly_loaded")
+
+#: Shown wherever a score or a list is shown.
+CAUTION: Final = (
+    "A score says where to look first. It never clears a vehicle: inspections by qualified inspectors and the "
+    "local rules decide whether a vehicle may be driven."
+)

@@ -1,0 +1,85 @@
+"""The phases of each event: before the demand, braking, held demand, after release."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.core.criteria import Criteria
+from fleetbrake.detection import applications
+from fleetbrake.features.signals import Signals
+from fleetbrake.kinematics import response
+from fleetbrake.recordings.batch import EventBatch
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+#: A held demand stays within this share of itself over the settling time (own choice).
+HELD_WITHIN = 0.10
+
+#: Settling time from demand to deceleration: above the 0.45 s of FMVSS 121 S5.3.3 (verified), s.
+SETTLE_S = 0.6
+
+
+@dataclass(frozen=True)
+class Phases:
+    """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
+
+    ``held`` is the demand against which a release of pressure is judged: NaN where the demand channel itself
+    may carry the modulation (pressure) or follows the vehicle (deceleration).
+    """
+
+    start: Ints
+    stop: Ints
+    release: Ints
+    braking: Bools
+    before: Bools
+    steady: Bools
+    after: Bools
+    held: Floats
+
+
+def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
+    """Find the phases of cut events."""
+    start, stop, release = applications.stretch(
+        time_s=batch.time_s,
+        offsets=batch.offsets,
+        wanted=signals.demand,
+        speed_mps=signals.speed,
+        criteria=criteria,
+    )
+    position = np.arange(batch.samples)
+    began = (start >= 0)[signals.event_of]
+    at_start, at_stop = start[signals.event_of], stop[signals.event_of]
+    braking = began & (position >= at_start) & (position < at_stop)
+    let_go = release[signals.event_of]
+    since = batch.time_s - batch.time_s[np.maximum(let_go, 0)]
+    after = began & (let_go >= 0) & (position > let_go) & (since >= criteria.release_look_s)
+    # the first samples of the deceleration can come before a coarse demand channel: keep clear of the onset
+    before = began & (batch.time_s < batch.time_s[np.maximum(at_start, 0)] - 0.1)
+    kind = signals.demand.kind[signals.event_of]
+    greatest = np.fmax.reduce(signals.slip, axis=0) if len(batch.wheels) else np.full(batch.samples, np.nan)
+    steady = response.steady(
+        batch.time_s,
+        signals.demand.level,
+        greatest,
+        signals.speed,
+        start,
+        stop,
+        SETTLE_S,
+        criteria.steady_slip_below,
+        criteria.modulation_least_speed_mps,
+        HELD_WITHIN,
+    )
+    follows = (kind == applications.PEDAL) | (kind == applications.SWITCH)
+    return Phases(
+        start=start,
+        stop=stop,
+        release=release,
+        braking=braking,
+        before=before,
+        steady=steady,
+        after=after,
+        held=np.where(follows, signals.demand.level, np.nan),
+    )

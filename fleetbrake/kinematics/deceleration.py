@@ -1,0 +1,133 @@
+"""Deceleration, distance and mean fully developed deceleration from the reference speed."""
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.kinematics.kernel import kernel
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@kernel
+def slope(time_s: Floats, speed_mps: Floats, window_s: Floats, offsets: Ints) -> Floats:
+    """Deceleration ``(N,)`` as the mean over a window centred on each sample, ``window_s`` ``(E,)`` wide.
+
+    Ends of an event use what lies inside it. NaN where the speed is not known at both ends of the window.
+    """
+    out = np.full(time_s.size, np.nan)
+    for e in range(offsets.size - 1):
+        first, last = offsets[e], offsets[e + 1]
+        half = 0.5 * window_s[e]
+        low = first
+        high = first
+        for i in range(first, last):
+            while low < i and time_s[low] < time_s[i] - half - 1e-9:
+                low += 1
+            while high < last - 1 and time_s[high + 1] <= time_s[i] + half + 1e-9:
+                high += 1
+            a, b = low, max(high, low)
+            if a == b:  # window narrower than a step: use the neighbours
+                a, b = max(i - 1, first), min(i + 1, last - 1)
+            if b > a:
+                out[i] = (speed_mps[a] - speed_mps[b]) / (time_s[b] - time_s[a])
+    return out
+
+
+@kernel
+def travelled(time_s: Floats, speed_mps: Floats, offsets: Ints) -> Floats:
+    """Distance from the event's first sample ``(N,)``, m (trapezoids; reversing does not count back)."""
+    out = np.zeros(time_s.size)
+    for e in range(offsets.size - 1):
+        for i in range(offsets[e] + 1, offsets[e + 1]):
+            mean = 0.5 * (max(speed_mps[i], 0.0) + max(speed_mps[i - 1], 0.0))
+            out[i] = out[i - 1] + mean * (time_s[i] - time_s[i - 1])
+    return out
+
+
+@kernel
+def greatest_mean(
+    time_s: Floats, speed_mps: Floats, extra_mps2: Floats, start: Ints, stop: Ints, window_s: Floats, gap_s: Floats
+) -> Floats:
+    """Greatest mean deceleration over ``window_s`` within ``[start, stop)`` ``(E,)``.
+
+    ``window_s`` and ``gap_s`` are ``(E,)``; ``extra_mps2`` ``(N,)`` is added to the deceleration (zero, or the
+    slope's share). The window's far end is interpolated. A phase shorter than the window gives its own mean over the
+    window (the speed is held outside). Windows that span a step longer than ``gap_s`` are left out. NaN where no
+    window is known.
+    """
+    out = np.full(start.size, np.nan)
+    for e in range(start.size):
+        first, last = start[e], stop[e]
+        if last - first < 2:
+            continue
+        right = first
+        added = 0.0  # integral of extra over [first, right] minus that over [first, i]
+        for i in range(first, last - 1):
+            if right < i:
+                right = i
+                added = 0.0
+            end = time_s[i] + window_s[e]
+            while right < last - 1 and time_s[right + 1] <= end + 1e-9:
+                added += 0.5 * (extra_mps2[right] + extra_mps2[right + 1]) * (time_s[right + 1] - time_s[right])
+                right += 1
+            longest = 0.0
+            for j in range(i, min(right + 1, last - 1)):
+                longest = max(longest, time_s[j + 1] - time_s[j])
+            if right < last - 1:
+                share = (end - time_s[right]) / (time_s[right + 1] - time_s[right])
+                v_end = speed_mps[right] + share * (speed_mps[right + 1] - speed_mps[right])
+                tail = extra_mps2[right] * (end - time_s[right])
+            else:
+                if i > first and time_s[right] < end - 1e-9:  # would look past the phase: earlier windows saw it all
+                    break
+                v_end = speed_mps[right]
+                tail = 0.0
+            if longest <= gap_s[e]:
+                mean = (speed_mps[i] - v_end + added + tail) / window_s[e]
+                if not np.isnan(mean) and not (mean <= out[e]):
+                    out[e] = mean
+            if right > i:
+                added -= 0.5 * (extra_mps2[i] + extra_mps2[i + 1]) * (time_s[i + 1] - time_s[i])
+    return out
+
+
+@kernel
+def longest_step(time_s: Floats, start: Ints, stop: Ints) -> Floats:
+    """Longest time between two rows in ``[start, stop)`` ``(E,)``, s; NaN under two rows."""
+    out = np.full(start.size, np.nan)
+    for e in range(start.size):
+        for i in range(start[e], stop[e] - 1):
+            step = time_s[i + 1] - time_s[i]
+            if not (step <= out[e]):
+                out[e] = step
+    return out
+
+
+@kernel
+def mean_fully_developed(time_s: Floats, speed_mps: Floats, distance_m: Floats, start: Ints, stop: Ints) -> Floats:
+    """Mean fully developed deceleration ``(E,)``: from 80 % to 10 % of the speed at ``start``, over distance.
+
+    ``(vb^2 - ve^2) / (2 (se - sb))`` with speeds in m/s, which is the regulation's 25.92 form in km/h. NaN unless the
+    speed falls through the whole band. Source: UN Regulation 13 Annex 4, 1.1.2 (verified).
+    """
+    out = np.full(start.size, np.nan)
+    for e in range(start.size):
+        first, last = start[e], stop[e]
+        if last - first < 3 or not (speed_mps[first] > 0.0):
+            continue
+        v_b = 0.8 * speed_mps[first]
+        v_e = 0.1 * speed_mps[first]
+        s_b = np.nan
+        s_e = np.nan
+        for i in range(first + 1, last):
+            before, now = speed_mps[i - 1], speed_mps[i]
+            step = time_s[i] - time_s[i - 1]
+            if np.isnan(s_b) and before > v_b >= now:
+                s_b = distance_m[i - 1] + 0.5 * (before + v_b) * step * (before - v_b) / (before - now)
+            if not np.isnan(s_b) and before > v_e >= now:
+                s_e = distance_m[i - 1] + 0.5 * (before + v_e) * step * (before - v_e) / (before - now)
+                break
+        if s_e > s_b:
+            out[e] = (v_b * v_b - v_e * v_e) / (2.0 * (s_e - s_b))
+    return out

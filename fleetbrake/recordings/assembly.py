@@ -1,0 +1,301 @@
+"""From the rows of whole events to an :class:`EventBatch`: identifiers, times, channels, checks."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from fleetbrake.core.errors import InputError
+from fleetbrake.core.vocabulary import BRAKE_SOURCES, WHEELS
+from fleetbrake.recordings import validation
+from fleetbrake.recordings.batch import CHANNELS, EventBatch, Floats, Ints
+from fleetbrake.recordings.columns import Bools, Layout, floats, microseconds, text_codes, truths
+from fleetbrake.recordings.contract import BY_NAME, WHEEL_PRESSURES, WHEEL_SPEEDS
+from fleetbrake.recordings.plan import Group
+from fleetbrake.recordings.story import FileStory
+
+Words = npt.NDArray[np.object_]
+
+#: Sentences about single events that one file's story keeps; the rest is counted.
+MOST_REASONS = 20
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """The samples and events of one group that stand."""
+
+    keep: Bools  # (rows,)
+    good: Bools  # (events,)
+    event_of: Ints  # of each kept sample, among the good events
+    offsets: Ints
+    time_us: Ints
+
+
+@dataclass
+class Assembler:
+    """Turns the groups of one file into batches and keeps count for the file's story."""
+
+    layout: Layout
+    story: FileStory
+    vehicle_id: str | None
+    continuous: bool
+    speed_source: str | None
+    wheel_floor_mps: float
+    _untold: int = 0
+    _implausible: dict[str, int] = field(default_factory=dict)
+    _plausible: dict[str, int] = field(default_factory=dict)
+    _ratios: dict[str, float] = field(default_factory=dict)
+    _in_percent: bool = False
+    _strange_words: dict[str, set[str]] = field(default_factory=dict)
+
+    def batch(self, group: Group, table: pa.Table) -> EventBatch | None:
+        """The batch of one group's rows, or None if no event of it stands."""
+        findings = validation.Findings(len(group.keys))
+        event_of = np.repeat(np.arange(len(group.keys)), group.stops - group.starts)
+        self._check_keys(group, findings)
+        vehicles = self._vehicles(group, table, findings)
+        time_us, valid = microseconds(self.layout.filled["timestamp"], table)
+        keep = validation.check_times(time_us, valid, event_of, group.start + np.arange(table.num_rows), findings)
+        self._tell_rejected(group, vehicles, findings)
+        good = findings.good()
+        keep &= good[event_of]
+        if not good.any():
+            return None
+        kept = _kept(keep, good, event_of, time_us)
+        return self._assemble(group, table, kept, vehicles, findings)
+
+    def finish(self) -> None:
+        """Add to the story what only the whole file shows."""
+        reasons = self.story.reasons
+        if self._untold:
+            reasons.append(f"and {self._untold} more rejected")
+        for name, count in self._implausible.items():
+            if name in self.story.channels_left_out:
+                continue
+            span = validation.outside_text(BY_NAME[name])
+            if self._plausible.get(name):
+                reasons.append(f"{name}: {count} values {span} left out")
+            else:
+                self.story.channels_left_out.append(name)
+                reasons.append(f"{name}: every value is {span}: is the unit right? Use a mapping file with unit")
+        for name, words in self._strange_words.items():
+            shown = ", ".join(sorted(words)[:5])
+            reasons.append(f"{name}: unknown words taken as not known: {shown}")
+
+    # --- identifiers and rejections
+
+    def _check_keys(self, group: Group, findings: validation.Findings) -> None:
+        what = "vehicle" if self.continuous else "event"
+        findings.reject(np.flatnonzero(group.apart), f"rows of this {what} do not stand together; sort the file by it")
+        if not self.continuous:
+            findings.reject(np.flatnonzero(pd.isna(group.keys)), "no event_id")
+
+    def _vehicles(self, group: Group, table: pa.Table, findings: validation.Findings) -> Words:
+        """Vehicle of each event ``(E,)``; events without one or with several are rejected."""
+        starts = group.starts - group.start
+        if "vehicle_id" in self.layout.filled:
+            vehicles, several = _text_of_events(text_codes(self.layout.filled["vehicle_id"], table), starts)
+            findings.reject(np.flatnonzero(several), "more than one vehicle_id")
+        else:
+            vehicles = np.full(len(starts), None, dtype=object)
+        if self.vehicle_id is not None:
+            vehicles[pd.isna(vehicles)] = self.vehicle_id
+        findings.reject(np.flatnonzero(pd.isna(vehicles)), "no vehicle_id")
+        return vehicles
+
+    def _tell_rejected(self, group: Group, vehicles: Words, findings: validation.Findings) -> None:
+        self.story.events_rejected += len(findings.rejected)
+        for event, reason in sorted(findings.rejected.items()):
+            if len(self.story.reasons) >= MOST_REASONS:
+                self._untold += 1
+                continue
+            first, last = int(group.starts[event]), int(group.stops[event]) - 1
+            name = f"drive of {vehicles[event]}" if self.continuous else f"event {group.keys[event]}"
+            self.story.reasons.append(f"{name} (rows {first} to {last}) rejected: {reason}")
+
+    # --- values
+
+    def _assemble(
+        self, group: Group, table: pa.Table, kept: _Kept, vehicles: Words, findings: validation.Findings
+    ) -> EventBatch:
+        values, saturated = self._values(table, kept.keep)
+        self._check_units(values)
+        good_findings = _only_good(findings, kept.good)
+        for name, array in values.items():
+            self._blank(name, array, kept.event_of, good_findings)
+        wheels = tuple(w for w in WHEELS if WHEEL_SPEEDS[w] in values or WHEEL_PRESSURES[w] in values)
+        samples = len(kept.event_of)
+        first_us = kept.time_us[kept.offsets[:-1]]
+        drivers = self._drivers(table, kept, good_findings)
+        batch = EventBatch(
+            offsets=kept.offsets,
+            time_s=(kept.time_us - np.repeat(first_us, np.diff(kept.offsets))) / 1e6,
+            start_us=first_us,
+            event_id=np.full(len(first_us), None, dtype=object) if self.continuous else group.keys[kept.good],
+            vehicle_id=vehicles[kept.good],
+            driver_id=drivers,
+            row_start=group.starts[kept.good],
+            row_stop=group.stops[kept.good],
+            channels={name: values[name] for name in CHANNELS if name in values},
+            wheels=wheels,
+            wheel_speed_mps=_stack(values, [WHEEL_SPEEDS[w] for w in wheels], samples),
+            wheel_pressure_kpa=_stack(values, [WHEEL_PRESSURES[w] for w in wheels], samples),
+            wheel_saturated=_stack_saturated(saturated, values, wheels),
+            brake_source=self._brake_source(table, kept.keep),
+            road_unpaved=self._road_unpaved(table, kept.keep),
+            continuous=self.continuous,
+            speed_source=self.speed_source,
+            wheel_floor_mps=self.wheel_floor_mps,
+            path=self.story.path,
+            notes=good_findings.notes(),
+        )
+        self._remember(batch, kept.time_us)
+        return batch
+
+    def _values(self, table: pa.Table, keep: Bools) -> tuple[dict[str, Floats], dict[str, Bools]]:
+        """Numbers of every recorded float and yes/no column, kept samples only; and where they are upper bounds."""
+        values: dict[str, Floats] = {}
+        saturated: dict[str, Bools] = {}
+        everything = bool(keep.all())
+        fillable = [item for item in self.layout.filled.values() if item.column.kind in ("float", "bool")]
+        fillable = [item for item in fillable if item.column.name not in self.story.channels_left_out]
+        # references of relative wheel speeds first
+        for item in sorted(fillable, key=lambda one: one.reference_column is not None and one.reference is None):
+            name = item.column.name
+            if item.column.kind == "bool":
+                values[name] = truths(item, table)
+                continue
+            values[name], low = floats(item, table, values)
+            if low is not None:
+                saturated[name] = low
+        if everything:
+            return values, saturated
+        return {n: v[keep] for n, v in values.items()}, {n: v[keep] for n, v in saturated.items()}
+
+    def _blank(self, name: str, array: Floats, event_of: Ints, findings: validation.Findings) -> None:
+        wrong = validation.blank_implausible(BY_NAME[name], array, event_of, findings)
+        if wrong or name in self._implausible:
+            self._implausible[name] = self._implausible.get(name, 0) + wrong
+        if not self._plausible.get(name):
+            self._plausible[name] = int(np.count_nonzero(np.isfinite(array)))
+
+    def _drivers(self, table: pa.Table, kept: _Kept, findings: validation.Findings) -> Words:
+        """Driver of each good event; None where several drove, so that the trips decide."""
+        if "driver_id" not in self.layout.filled:
+            return np.full(len(kept.offsets) - 1, None, dtype=object)
+        codes, words = text_codes(self.layout.filled["driver_id"], table)
+        drivers, several = _text_of_events((codes[kept.keep], words), kept.offsets[:-1])
+        drivers[several] = None
+        for event in np.flatnonzero(several):
+            findings.mend(int(event), "more than one driver_id, none taken")
+        return drivers
+
+    def _brake_source(self, table: pa.Table, keep: Bools) -> npt.NDArray[np.int8] | None:
+        codes = self._coded_words(table, "brake_source", {word: i for i, word in enumerate(BRAKE_SOURCES)}, keep)
+        if codes is None:
+            return None
+        return np.where(codes == -2, BRAKE_SOURCES.index("unknown"), codes).astype(np.int8)
+
+    def _road_unpaved(self, table: pa.Table, keep: Bools) -> Floats | None:
+        codes = self._coded_words(table, "road_surface", {"paved": 0, "unpaved": 1}, keep)
+        return None if codes is None else np.where(codes < 0, np.nan, codes.astype(np.float64))
+
+    def _coded_words(self, table: pa.Table, name: str, known: dict[str, int], keep: Bools) -> Ints | None:
+        """A word column as the codes of ``known``; -1 nothing given, -2 an unknown word."""
+        if name not in self.layout.filled:
+            return None
+        codes, words = text_codes(self.layout.filled[name], table)
+        strange = {word for word in words if word.strip() and word.strip().lower() not in known}
+        if strange:
+            self._strange_words.setdefault(name, set()).update(strange)
+        meaning = np.array([known.get(word.strip().lower(), -2) for word in words] + [-1], dtype=np.int64)
+        return meaning[codes[keep]]
+
+    # --- units
+
+    def _check_units(self, values: dict[str, Floats]) -> None:
+        pedal = values.get("brake_pedal_pct")
+        if pedal is not None and not self._in_percent:
+            self._check_pedal(pedal, values)
+        speed = values.get("speed_mps")
+        fresh = [w for w, name in WHEEL_SPEEDS.items() if name in values and w not in self._ratios]
+        if speed is None or not fresh:
+            return
+        ratios = {wheel: validation.steady_ratio(values[WHEEL_SPEEDS[wheel]], speed) for wheel in fresh}
+        whole, single = validation.wrong_unit_wheels(ratios)
+        if whole:
+            ratio = next(value for value in ratios.values() if value is not None)
+            raise InputError(
+                f"{self.story.path}: the wheel speeds are {ratio:.2f} times speed_mps throughout: "
+                "one of them is not in m/s; give its unit in a mapping file (km/h, or rad/s with rolling_radius_m)"
+            )
+        self._ratios.update({wheel: ratio for wheel, ratio in ratios.items() if ratio is not None})
+        for wheel in single:
+            self._leave_out(
+                values, WHEEL_SPEEDS[wheel], f"is {ratios[wheel]:.2f} times speed_mps throughout: wrong unit?"
+            )
+
+    def _check_pedal(self, pedal: Floats, values: dict[str, Floats]) -> None:
+        if np.fmax.reduce(pedal, initial=0.0) > 1.0:
+            self._in_percent = True
+        elif validation.fractions_not_percent(pedal):
+            self._leave_out(
+                values, "brake_pedal_pct", "never exceeds 1: are these fractions, not %? Use a mapping with factor 100"
+            )
+
+    def _leave_out(self, values: dict[str, Floats], name: str, reason: str) -> None:
+        values[name][:] = np.nan
+        self.story.channels_left_out.append(name)
+        self.story.reasons.append(f"{name} {reason}; left out")
+
+    def _remember(self, batch: EventBatch, time_us: Ints) -> None:
+        story = self.story
+        story.vehicles.update(set(batch.vehicle_id))
+        first, last = int(time_us.min()), int(time_us.max())
+        story.first_us = first if story.first_us is None else min(first, story.first_us)
+        story.last_us = last if story.last_us is None else max(last, story.last_us)
+
+
+def _kept(keep: Bools, good: Bools, event_of: Ints, time_us: Ints) -> _Kept:
+    number = np.cumsum(good) - 1
+    kept_events = number[event_of[keep]]
+    counts = np.bincount(kept_events, minlength=int(good.sum()))
+    offsets = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
+    return _Kept(keep, good, kept_events, offsets, time_us[keep])
+
+
+def _only_good(findings: validation.Findings, good: Bools) -> validation.Findings:
+    """The findings of the events that stand, renumbered."""
+    number = np.cumsum(good) - 1
+    mended = {int(number[event]): words for event, words in findings.mended.items() if good[event]}
+    return validation.Findings(int(good.sum()), {}, mended)
+
+
+def _text_of_events(coded: tuple[Ints, list[str]], starts: Ints) -> tuple[Words, Bools]:
+    """Word of each event ``(E,)``, None if none, and where there are several different ones."""
+    codes, words = coded
+    most = np.maximum.reduceat(codes, starts)
+    least = np.minimum.reduceat(np.where(codes < 0, len(words), codes), starts)
+    table = np.array([*words, None], dtype=object)
+    return table[most], (most >= 0) & (most != least)
+
+
+def _stack(values: dict[str, Floats], names: list[str], samples: int) -> Floats:
+    stacked = np.full((len(names), samples), np.nan)
+    for row, name in enumerate(names):
+        if name in values:
+            stacked[row] = values[name]
+    return stacked
+
+
+def _stack_saturated(saturated: dict[str, Bools], values: dict[str, Floats], wheels: tuple[str, ...]) -> Bools | None:
+    if not saturated:
+        return None
+    stacked = []
+    for name in (WHEEL_SPEEDS[wheel] for wheel in wheels):
+        nothing = np.zeros(len(next(iter(saturated.values()))), dtype=bool)
+        # a value that was left out since is no bound of anything
+        stacked.append(saturated[name] & np.isfinite(values[name]) if name in saturated else nothing)
+    return np.stack(stacked)

@@ -1,0 +1,243 @@
+"""Mapping files (TOML): where each contract column comes from in a recording with other names or units.
+
+::
+
+    speed_source = "gnss"            # optional: gnss, wheel, driveline, tachograph
+    reads_zero_below_mps = 0.5       # optional: wheel sensors read zero below this
+    rolling_radius_m = 0.3459        # optional: for wheel speeds in rad/s
+
+    [columns]
+    vehicle_id = { constant = "car-1" }
+    timestamp = { source = "t_s", unit = "s", start = "2026-01-05T08:00:00Z" }
+    speed_mps = { source = ["v_kmh", "speed_kmh"], unit = "km/h" }   # the first present is used
+    brake_switch = { source = "lamp", true_values = [1], null_values = [2, 3] }
+
+A value is ``source * factor + offset`` in ``unit``, then converted. A column may have several entries
+(``[[columns.NAME]]``): the first whose source is in the file is used. Columns not named are not read.
+"""
+
+import hashlib
+import json
+import tomllib
+from datetime import datetime
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from fleetbrake.core.errors import InputError
+from fleetbrake.recordings import contract
+from fleetbrake.recordings.conversion import UnitProblem, linear
+
+Scalar = bool | int | float | str
+SpeedSource = Literal["gnss", "wheel", "driveline", "tachograph"]
+
+
+def _as_list(value: Any) -> Any:
+    """``"v"``, ``{...}`` or a list of either -> a list."""
+    return value if isinstance(value, list | tuple) else [value]
+
+
+def _as_entries(value: Any) -> Any:
+    """``"v"`` is short for ``{source = "v"}``."""
+    return [{"source": item} if isinstance(item, str) else item for item in _as_list(value)]
+
+
+Names = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Signal(_Strict):
+    """Numbers out of one source column: names, codes to leave out, scale and unit."""
+
+    source: Names = ()
+    unit: str | None = None
+    factor: float = 1.0
+    offset: float = 0.0
+    null_values: tuple[Scalar, ...] = ()
+    null_from: float | None = None  # raw values from here up are codes, not measurements
+
+
+class Entry(Signal):
+    """One way to fill one contract column."""
+
+    constant: Scalar | None = None
+    start: datetime | None = None
+    rolling_radius_m: float | None = Field(default=None, gt=0.0, lt=2.0)
+    relative_to: Signal | None = None
+    saturates_at: float | None = Field(default=None, gt=0.0)
+    true_values: tuple[Scalar, ...] = ()
+    take: Literal["first", "lowest"] = "first"  # of the sources present
+
+    @field_validator("relative_to", mode="before")
+    @classmethod
+    def _name_is_signal(cls, value: Any) -> Any:
+        return {"source": value} if isinstance(value, str | list) else value
+
+    @model_validator(mode="after")
+    def _one_origin(self) -> "Entry":
+        if bool(self.source) == (self.constant is not None):
+            raise ValueError("give either source or constant")
+        if self.saturates_at is not None and self.relative_to is None:
+            raise ValueError("saturates_at needs relative_to")
+        return self
+
+
+class Mapping(_Strict):
+    """All entries of one mapping file. ``columns`` maps contract names to entries, best first."""
+
+    columns: dict[str, Annotated[tuple[Entry, ...], BeforeValidator(_as_entries)]]
+    speed_source: SpeedSource | None = None
+    reads_zero_below_mps: float = Field(default=0.0, ge=0.0, lt=10.0)
+    rolling_radius_m: float | None = Field(default=None, gt=0.0, lt=2.0)
+    loose_names: bool = False  # source names match whatever their case, spaces and punctuation
+
+    def fingerprint(self) -> str:
+        """Sixteen hex digits that change when anything in the mapping changes."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def radius_of(self, entry: Entry) -> float | None:
+        """Rolling radius for an angular wheel speed: the entry's own, else the common one."""
+        return entry.rolling_radius_m or self.rolling_radius_m
+
+    @field_validator("columns")
+    @classmethod
+    def _known_columns(cls, columns: dict[str, Any]) -> dict[str, Any]:
+        strange = sorted(set(columns) - set(contract.BY_NAME))
+        if strange:
+            raise ValueError(f"unknown column {', '.join(strange)} (allowed: {contract.short_list()})")
+        if not columns:
+            raise ValueError("no column is mapped")
+        return columns
+
+    @model_validator(mode="after")
+    def _entries_fit_their_columns(self) -> "Mapping":
+        for name, entries in self.columns.items():
+            for entry in entries:
+                problem = _misfit(contract.BY_NAME[name], entry, self.radius_of(entry))
+                if problem:
+                    raise ValueError(f"columns.{name}: {problem}")
+        return self
+
+
+@cache
+def identity() -> Mapping:
+    """The mapping of a recording that already has the contract's names and units."""
+    return Mapping(columns={name: (Entry(source=(name,)),) for name in contract.BY_NAME})
+
+
+def _misfit(column: contract.ContractColumn, entry: Entry, radius: float | None) -> str | None:
+    """Why this entry cannot fill this column, or None."""
+    if column.kind == "time":
+        return _time_misfit(entry)
+    rules = (
+        (
+            column.name == "event_id" and entry.constant is not None,
+            "an event id cannot be the same for every recording; leave the column out for a continuous drive",
+        ),
+        (entry.start is not None, "start is for timestamp only"),
+        (
+            entry.relative_to is not None and column.name not in contract.WHEEL_SPEED_NAMES,
+            "relative_to is for wheel speeds only",
+        ),
+        (bool(entry.true_values) and column.kind != "bool", "true_values is for yes/no columns only"),
+        (
+            column.kind == "text" and (entry.unit is not None or entry.factor != 1.0 or entry.offset != 0.0),
+            "a text column has no unit, factor or offset",
+        ),
+    )
+    broken = next((text for breaks, text in rules if breaks), None)
+    return _float_misfit(column, entry, radius) if broken is None and column.kind == "float" else broken
+
+
+def _time_misfit(entry: Entry) -> str | None:
+    if entry.constant is not None:
+        return "a time cannot be a constant; give source and start"
+    if entry.unit is None:
+        return None
+    try:
+        linear(entry.unit, "s")
+    except UnitProblem as problem:
+        return str(problem)
+    return None
+
+
+def _float_misfit(column: contract.ContractColumn, entry: Entry, radius: float | None) -> str | None:
+    if isinstance(entry.constant, str | bool):
+        return f"constant {entry.constant!r} must be a number"
+    try:
+        if entry.unit is not None:
+            linear(entry.unit, column.unit, radius)
+        if entry.relative_to is not None and entry.relative_to.unit is not None:
+            linear(entry.relative_to.unit, column.unit, radius)
+    except UnitProblem as problem:
+        return str(problem)
+    return None
+
+
+def shipped_names() -> tuple[str, ...]:
+    """Names of the mappings that come with the package."""
+    folder = resources.files("fleetbrake.recordings") / "mappings"
+    return tuple(sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml")))
+
+
+def load_mapping(path_or_shipped_name: str) -> Mapping:
+    """Read a mapping file, or one that comes with the package by its name (``j1939``, ``j1939_raw``).
+
+    Raises
+    ------
+    InputError
+        One sentence that names the file, every wrong key and the reason.
+    """
+    path = Path(path_or_shipped_name)
+    name = path_or_shipped_name.removesuffix(".toml")
+    if path.is_file():
+        content = _read(path)
+    elif name in shipped_names():
+        content = (resources.files("fleetbrake.recordings") / "mappings" / f"{name}.toml").read_bytes()
+    else:
+        raise InputError(
+            f"mapping {path_or_shipped_name}: no such file; mappings that come with the package: "
+            f"{', '.join(shipped_names())}"
+        )
+    return parse_mapping(content, path_or_shipped_name)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"mapping {path}: cannot be read ({error.strerror})") from error
+
+
+def parse_mapping(content: bytes, name: str) -> Mapping:
+    """Mapping from the bytes of a TOML file; ``name`` is for the error's sentence."""
+    try:
+        data = tomllib.loads(content.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"mapping {name}: is not TOML ({error})") from error
+    try:
+        return Mapping.model_validate(data)
+    except ValidationError as error:
+        raise InputError(f"mapping {name}: {_sentence(error)}") from error
+
+
+def _sentence(error: ValidationError) -> str:
+    return "; ".join(dict.fromkeys(_clause(dict(item)) for item in error.errors()))
+
+
+def _clause(item: dict[str, Any]) -> str:
+    """One Pydantic error as ``key: reason``."""
+    place = [str(part) for part in item["loc"] if not isinstance(part, int)]
+    key = ".".join(place)
+    if item["type"] == "extra_forbidden":
+        allowed: type[BaseModel] = Mapping if len(place) == 1 else Signal if "relative_to" in place else Entry
+        return f"{key}: unknown key (allowed: {', '.join(allowed.model_fields)})"
+    reason = str(item["ctx"]["error"]) if item["type"] == "value_error" else f"{item['msg']}, found {item['input']!r}"
+    return f"{key}: {reason}" if key and not reason.startswith("columns.") else reason

@@ -1,0 +1,200 @@
+"""Recording files -> :class:`EventBatch` es: opened, planned by whole events, streamed."""
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import unquote
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from fleetbrake.core.errors import InputError
+from fleetbrake.core.vocabulary import SPEED_SOURCES
+from fleetbrake.recordings.assembly import Assembler
+from fleetbrake.recordings.batch import EventBatch
+from fleetbrake.recordings.columns import Layout, never_filled, resolve
+from fleetbrake.recordings.mapping import Mapping, identity
+from fleetbrake.recordings.plan import Group, plan_groups
+from fleetbrake.recordings.story import FileStory
+
+__all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_recording", "vehicle_in_path"]
+
+
+@dataclass
+class Recording:
+    """One opened file. ``continuous`` is True if it has no ``event_id``: each vehicle's rows are one drive."""
+
+    file: Path
+    layout: Layout
+    story: FileStory
+    vehicle_id: str | None
+    continuous: bool
+    speed_source: str | None
+    wheel_floor_mps: float
+    rows_per_batch: int
+
+    def batches(self) -> Iterator[EventBatch]:
+        """Batches of whole events, about ``rows_per_batch`` rows each; an event is never split over two.
+
+        Raises
+        ------
+        InputError
+            If the file turns out to be damaged, or its speeds and wheel speeds to be in different units.
+        """
+        self._begin()
+        assembler = Assembler(
+            self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
+        )
+        try:
+            with pq.ParquetFile(self.file) as parquet:
+                yield from self._stream(parquet, assembler)
+        except (pa.ArrowException, OSError) as error:
+            raise InputError(f"{self.story.path}: the file is damaged inside ({_first_line(error)})") from error
+        except UnicodeDecodeError as error:
+            raise InputError(f"{self.story.path}: an identifier or word column holds text that is not UTF-8") from error
+        assembler.finish()
+
+    def _begin(self) -> None:
+        story = self.story
+        story.events_rejected, story.reasons, story.channels_left_out = 0, [], []
+        story.vehicles, story.first_us, story.last_us = set(), None, None
+
+    def _stream(self, parquet: pq.ParquetFile, assembler: Assembler) -> Iterator[EventBatch]:
+        plan = plan_groups(parquet, self.layout, self.continuous, self.rows_per_batch)
+        columns = self.layout.source_columns()
+        chunks = parquet.iter_batches(batch_size=self.rows_per_batch, columns=columns, use_threads=False)
+        for group, table in _whole_groups(plan, chunks):
+            batch = assembler.batch(group, table)
+            if batch is not None:
+                yield batch
+
+
+def _whole_groups(groups: Iterable[Group], chunks: Iterator[pa.RecordBatch]) -> Iterator[tuple[Group, pa.Table]]:
+    """The rows of every group as one table; rows beyond it wait for the next group."""
+    held: pa.Table | None = None
+    start = 0
+    for group in groups:
+        parts = [] if held is None else [held]
+        rows = sum(part.num_rows for part in parts)
+        while start + rows < group.stop:
+            chunk = pa.Table.from_batches([next(chunks)])
+            parts.append(chunk)
+            rows += chunk.num_rows
+        table = pa.concat_tables(parts)
+        held = table.slice(group.stop - start)
+        start = group.stop
+        yield group, table.slice(0, group.rows)
+
+
+def open_recording(
+    path: Path, mapping: Mapping | None = None, *, rows_per_batch: int = 1_000_000, logged_as: str | None = None
+) -> Recording:
+    """Open one Parquet recording; without a mapping it must have the contract's names and units.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be used at all; the sentence names file, column, what was found and what to do.
+    """
+    shown = logged_as or str(path)
+    mapping = mapping or identity()
+    story = FileStory(path=shown, sha256=file_sha256(path, shown))
+    with _opened(path, shown) as parquet:
+        metadata, schema = parquet.metadata, parquet.schema_arrow
+    if metadata.num_rows == 0:
+        raise InputError(f"{shown}: the file has no rows")
+    if len(set(schema.names)) != len(schema.names):
+        twice = sorted({name for name in schema.names if schema.names.count(name) > 1})
+        raise InputError(f"{shown}: column {', '.join(twice)} is there more than once")
+    layout = resolve(mapping, schema, shown, never_filled(metadata))
+    story.rows = metadata.num_rows
+    story.channels = tuple(layout.filled)
+    vehicle_id = vehicle_in_path(path)
+    _check_needed(layout, vehicle_id, schema, shown)
+    return Recording(
+        file=path,
+        layout=layout,
+        story=story,
+        vehicle_id=vehicle_id,
+        continuous="event_id" not in layout.filled,
+        speed_source=_speed_source(schema, mapping),
+        wheel_floor_mps=mapping.reads_zero_below_mps,
+        rows_per_batch=rows_per_batch,
+    )
+
+
+def find_recordings(paths: Iterable[Path]) -> list[Path]:
+    """All ``*.parquet`` files under files and folders of any depth, sorted, each once.
+
+    Raises
+    ------
+    InputError
+        If a path does not exist.
+    """
+    found: dict[Path, Path] = {}
+    for path in paths:
+        if path.is_dir():
+            inside = [item for item in path.rglob("*") if item.suffix.lower() == ".parquet" and item.is_file()]
+        elif path.exists():
+            inside = [path]
+        else:
+            raise InputError(f"{path}: no such file or folder")
+        for item in inside:
+            found.setdefault(item.resolve(), item)
+    return sorted(found.values())
+
+
+def file_sha256(path: Path, shown: str | None = None) -> str:
+    """SHA-256 of a file's bytes in hex; InputError if it cannot be read."""
+    try:
+        with path.open("rb") as handle:
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(f"{shown or path}: cannot be read ({error.strerror})") from error
+
+
+def vehicle_in_path(path: Path) -> str | None:
+    """The vehicle named by the part ``vehicle_id=...`` nearest to the file, percent-decoded, or None."""
+    for place, part in enumerate(reversed(path.parts)):
+        name, mark, value = part.partition("=")
+        if mark and name == "vehicle_id":
+            if place == 0 and value.lower().endswith(".parquet"):
+                value = value[: -len(".parquet")]
+            return unquote(value) or None
+    return None
+
+
+def _opened(path: Path, shown: str) -> pq.ParquetFile:
+    if path.stat().st_size == 0:
+        raise InputError(f"{shown}: the file is empty (0 bytes)")
+    try:
+        return pq.ParquetFile(path)
+    except (pa.ArrowException, OSError) as error:
+        with path.open("rb") as handle:
+            begins = handle.read(4) == b"PAR1"
+        what = "is cut off or damaged; copy it again from its source" if begins else "is not a Parquet file"
+        raise InputError(f"{shown}: the file {what}") from error
+
+
+def _check_needed(layout: Layout, vehicle_id: str | None, schema: pa.Schema, shown: str) -> None:
+    missing = []
+    if "timestamp" not in layout.filled:
+        missing.append("column timestamp is missing")
+    if "vehicle_id" not in layout.filled and vehicle_id is None:
+        missing.append("column vehicle_id is missing and the path has no vehicle_id=...")
+    if "speed_mps" not in layout.filled and len(layout.wheel_speeds()) < 2:
+        missing.append("there is neither speed_mps nor two wheel speeds (wheel_speed_1l_mps ...)")
+    if missing:
+        names = ", ".join(schema.names[:12]) + (" ..." if len(schema.names) > 12 else "")
+        raise InputError(f"{shown}: {'; '.join(missing)}. Found: {names}. Other names come in with a mapping file")
+
+
+def _speed_source(schema: pa.Schema, mapping: Mapping) -> str | None:
+    """The file's own word, else the mapping's; an unknown word counts as not said."""
+    said = (schema.metadata or {}).get(b"speed_source", b"").decode("utf-8", "replace").strip().lower()
+    return said if said in SPEED_SOURCES else mapping.speed_source
+
+
+def _first_line(error: BaseException) -> str:
+    return (str(error).splitlines() or [""])[0][:200]

@@ -1,0 +1,164 @@
+"""What a recording must hold to be used: times that rise, values a vehicle can show, units that fit.
+
+All checks work on whole batches; what was mended becomes a note of the event or a reason of the file.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.recordings.batch import Floats, Ints
+from fleetbrake.recordings.contract import ContractColumn
+
+Bools = npt.NDArray[np.bool_]
+
+#: Fewer samples cannot show a change of speed and its direction.
+LEAST_SAMPLES = 3
+
+
+@dataclass
+class Findings:
+    """Per event of one batch: why it is rejected (first reason counts) and what was mended."""
+
+    events: int
+    rejected: dict[int, str] = field(default_factory=dict)
+    mended: dict[int, list[str]] = field(default_factory=dict)
+
+    def reject(self, events: Ints, reason: str) -> None:
+        """Reject these events for one reason."""
+        for event in events.tolist():
+            self.rejected.setdefault(event, reason)
+
+    def mend(self, event: int, note: str) -> None:
+        """Note what was mended in one event."""
+        self.mended.setdefault(event, []).append(note)
+
+    def good(self) -> Bools:
+        """Which events stand ``(events,)``."""
+        good = np.ones(self.events, dtype=bool)
+        good[list(self.rejected)] = False
+        return good
+
+    def notes(self) -> npt.NDArray[np.object_]:
+        """Notes of every event, "" for nothing ``(events,)``."""
+        notes = np.full(self.events, "", dtype=object)
+        for event, words in self.mended.items():
+            notes[event] = "; ".join(words)
+        return notes
+
+
+def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findings: Findings) -> Bools:
+    """Which samples to keep ``(N,)``; events whose time runs backwards or that are too short are rejected.
+
+    A sample without time is dropped; of samples with the same stamp the first is kept.
+
+    Parameters
+    ----------
+    time_us, valid : stamps in microseconds and where there is one ``(N,)``.
+    event_of : position of each sample's event ``(N,)``, rising. ``row_of`` : its row in the file, for the text.
+    """
+    index = np.flatnonzero(valid)
+    step = np.diff(time_us[index])
+    inside = event_of[index][1:] == event_of[index][:-1]
+    back = index[1:][inside & (step < 0)]
+    first, where = np.unique(event_of[back], return_index=True)
+    for event, row in zip(first, row_of[back[where]], strict=True):
+        findings.reject(np.array([event]), f"time runs backwards at row {row}")
+    repeated = index[1:][inside & (step == 0)]
+    keep = valid.copy()
+    keep[repeated] = False
+    _note_counts(event_of[repeated], "repeated time stamp", findings)
+    _note_counts(event_of[~valid], "sample without time stamp", findings)
+    samples = np.bincount(event_of[keep], minlength=findings.events)
+    for count in range(LEAST_SAMPLES):
+        findings.reject(
+            np.flatnonzero(samples == count), f"only {count} usable samples, at least {LEAST_SAMPLES} needed"
+        )
+    return keep
+
+
+def _note_counts(events: Ints, what: str, findings: Findings) -> None:
+    counts = np.bincount(events, minlength=findings.events)
+    for event in np.flatnonzero(counts):
+        number = int(counts[event])
+        findings.mend(int(event), f"{number} {what}{'s' if number > 1 else ''} dropped")
+
+
+def implausible(column: ContractColumn, values: Floats) -> Bools:
+    """Where a value cannot be: outside the contract's range, infinite, or neither 0 nor 1 for yes/no ``(N,)``."""
+    if column.kind == "bool":
+        return ~np.isnan(values) & (values != 0.0) & (values != 1.0)
+    low, high = column.low, column.high
+    if low is None or high is None:
+        return np.zeros(len(values), dtype=bool)
+    return (values < low) | (values > high)
+
+
+def blank_implausible(column: ContractColumn, values: Floats, event_of: Ints, findings: Findings) -> int:
+    """Set implausible values to NaN in place, note them by event, and return how many there were."""
+    wrong = implausible(column, values)
+    total = int(np.count_nonzero(wrong))
+    if total:
+        values[wrong] = np.nan
+        _note_left_out(event_of[wrong], column.name, findings)
+    return total
+
+
+def _note_left_out(events: Ints, name: str, findings: Findings) -> None:
+    counts = np.bincount(events, minlength=findings.events)
+    for event in np.flatnonzero(counts):
+        number = int(counts[event])
+        findings.mend(int(event), f"{number} implausible {name} value{'s' if number > 1 else ''} left out")
+
+
+def outside_text(column: ContractColumn) -> str:
+    """What an implausible value of this column is, for a sentence."""
+    if column.kind == "bool":
+        return "other than 0 and 1"
+    return f"outside {column.low:g} to {column.high:g} {column.unit.replace('**', '')}"
+
+
+# --- units that do not fit: only where the numbers leave no doubt -------------------------------------------------
+
+#: Below this the ratio of two speeds is noise; in whatever unit they are.
+_MOVING = 3.0
+_LEAST_MOVING_SAMPLES = 100
+#: Different values of a position that rest noise does not show.
+_LEAST_STEPS = 8
+#: km/h over m/s is 3.6, mph over m/s 2.24, rad/s over m/s about 3 for a car's wheel, 2 for a truck's.
+_TOO_FAST = 1.8
+#: The same the other way round; a wheel that stands still is far below (that is a fault, not a unit).
+_TOO_SLOW = (0.2, 0.55)
+#: A wrong unit is one factor for nearly all samples; slip and faults are not.
+_SPREAD = 0.12
+
+
+def fractions_not_percent(values: Floats) -> bool:
+    """Whether a position in % is surely given as 0 to 1: it goes well up in fine steps, but never above 1.
+
+    The rest noise of a pedal in % may stay under 1 too, but shows only few steps (0.4 % on the heavy-vehicle bus).
+    """
+    finite = values[np.isfinite(values)]
+    if finite.size == 0 or not 0.5 <= finite.max() <= 1.0:
+        return False
+    return len(np.unique(finite)) >= _LEAST_STEPS
+
+
+def steady_ratio(wheel: Floats, speed: Floats) -> float | None:
+    """The one factor between a wheel's and the vehicle's speed, or None if there is no such factor."""
+    with np.errstate(invalid="ignore"):
+        moving = np.isfinite(wheel) & np.isfinite(speed) & (np.maximum(speed, wheel) > _MOVING) & (speed > 0.5)
+    if np.count_nonzero(moving) < _LEAST_MOVING_SAMPLES:
+        return None
+    low, middle, high = np.percentile(wheel[moving] / speed[moving], (25, 50, 75))
+    return float(middle) if middle > 0.0 and high - low <= _SPREAD * middle else None
+
+
+def wrong_unit_wheels(ratios: dict[str, float | None]) -> tuple[bool, list[str]]:
+    """From each wheel's factor: whether wheels and vehicle speed disagree as a whole, and which single wheels do."""
+    known = {wheel: ratio for wheel, ratio in ratios.items() if ratio is not None}
+    fast = [wheel for wheel, ratio in known.items() if ratio > _TOO_FAST]
+    slow = [wheel for wheel, ratio in known.items() if _TOO_SLOW[0] <= ratio <= _TOO_SLOW[1]]
+    whole = len(known) >= 2 and (len(fast) == len(known) or len(slow) == len(known))
+    return whole, [] if whole else fast

@@ -1,0 +1,19 @@
+"""Charts as pure functions of data frames, shared by the pages and the month files.
+
+Each takes a frame as :mod:`fleetbrake.reports.reads` or :mod:`fleetbrake.reports.traces` gives it and returns an
+Altair chart. An empty frame gives a chart without marks, never an error.
+"""
+
+from fleetbrake.reports.charts.event import event_chart
+from fleetbrake.reports.charts.fleet import driver_rates, events_by_day, ranked_scores
+from fleetbrake.reports.charts.vehicle import events_over_time, indicator_deviations, wheel_plan
+
+__all__ = [
+    "driver_rates",
+    "event_chart",
+    "events_by_day",
+    "events_over_time",
+    "indicator_deviations",
+    "ranked_scores",
+    "wheel_plan",
+]

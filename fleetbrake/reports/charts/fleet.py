@@ -1,0 +1,147 @@
+"""Charts of the whole fleet: ranked scores, drivers, events by day."""
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from fleetbrake.reports import look
+from fleetbrake.reports.charts.style import styled, values
+
+
+def ranked_scores(ranked: pd.DataFrame, most: int = 25, width: int | str = "container") -> Any:
+    """Score and interval of the first ``most`` vehicles by rank; vehicles without a score keep their row, empty.
+
+    ``ranked`` as :func:`fleetbrake.reports.reads.ranked` gives it.
+    """
+    top = ranked.sort_values("rank").head(most)[
+        ["rank", "vehicle_id", "priority", "health_score", "score_low", "score_high", "events_used"]
+    ]
+    top = top.assign(
+        soon=[look.priority_text(p) for p in top["priority"]],
+        label=[f"{r}. {v}" for r, v in zip(top["rank"], top["vehicle_id"], strict=True)],
+    )
+    base = alt.Chart(values(top)).encode(
+        y=alt.Y("label:N", sort=top["label"].tolist(), title=None),
+        tooltip=[
+            alt.Tooltip("vehicle_id:N", title="vehicle"),
+            alt.Tooltip("soon:N", title="priority"),
+            alt.Tooltip("health_score:Q", title="score", format=".0f"),
+            alt.Tooltip("score_low:Q", title="from", format=".0f"),
+            alt.Tooltip("score_high:Q", title="to", format=".0f"),
+            alt.Tooltip("events_used:Q", title="events behind it"),
+        ],
+    )
+    scale = alt.Scale(domain=list(look.PRIORITY_WORDS), range=list(look.PRIORITY_COLOURS))
+    colour = alt.Color("soon:N", scale=scale, legend=alt.Legend(title=None, orient="top", columns=6))
+    x = alt.Scale(domain=[0, 100])
+    bars = base.mark_bar(height=9, cornerRadius=4, stroke=look.QUIET, strokeWidth=0.5).encode(
+        x=alt.X(
+            "score_low:Q", scale=x, title="health score (0 to 100; 100 = nothing found)", axis=alt.Axis(tickCount=5)
+        ),
+        x2="score_high:Q",
+        color=colour,
+    )
+    points = base.mark_point(filled=True, size=60, color="white", stroke=look.INK, strokeWidth=1.6, opacity=1).encode(
+        x=alt.X("health_score:Q", scale=x)
+    )
+    words = base.mark_text(align="left", dx=4, fontSize=11, color=look.QUIET).encode(
+        x=alt.X("score_high:Q", scale=x), text="soon:N"
+    )
+    return styled((bars + points + words).properties(width=width, height=max(40, 22 * len(top))))
+
+
+def driver_rates(drivers: pd.DataFrame, most: int = 25, width: int | str = "container") -> Any:
+    """Hard stops per 1000 km by driver: as counted (open), adjusted (filled) with its 90 % interval.
+
+    ``drivers`` as :func:`fleetbrake.reports.reads.drivers` gives it.
+    """
+    top = drivers.sort_values("rank").head(most)
+    top = top.assign(label=[f"{r}. {d}" for r, d in zip(top["rank"], top["driver_id"], strict=True)])
+    order = top["label"].tolist()
+    kept = ["label", "driver_id", "adjusted_low", "adjusted_high"]
+    long = top[[*kept, "hard_stops_per_1000km", "adjusted_hard_stops_per_1000km"]].melt(
+        id_vars=kept, var_name="which", value_name="rate"
+    )
+    names = {"hard_stops_per_1000km": "as counted", "adjusted_hard_stops_per_1000km": "adjusted, with 90 % interval"}
+    long["which"] = long["which"].map(names)
+    y = alt.Y("label:N", sort=order, title=None)
+    title = "hard stops per 1000 km"
+    rules = (
+        alt.Chart(values(top[kept]))
+        .mark_rule(strokeWidth=7, color="#b9cdd3", strokeCap="round")
+        .encode(y=y, x=alt.X("adjusted_low:Q", title=title), x2="adjusted_high:Q")
+    )
+    points = (
+        alt.Chart(values(long))
+        .mark_point(size=75, strokeWidth=2, color="#0d4a57", opacity=1)
+        .encode(
+            y=y,
+            x=alt.X("rate:Q", title=title, scale=alt.Scale(zero=True)),
+            fill=alt.Fill(
+                "which:N",
+                scale=alt.Scale(domain=list(names.values()), range=["white", "#0d4a57"]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+            shape=alt.Shape(
+                "which:N",
+                scale=alt.Scale(domain=list(names.values()), range=["circle", "diamond"]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+            tooltip=[
+                alt.Tooltip("driver_id:N", title="driver"),
+                alt.Tooltip("which:N", title="rate"),
+                alt.Tooltip("rate:Q", title="per 1000 km", format=".2f"),
+                alt.Tooltip("adjusted_low:Q", title="adjusted from", format=".2f"),
+                alt.Tooltip("adjusted_high:Q", title="adjusted to", format=".2f"),
+            ],
+        )
+    )
+    return styled((rules + points).properties(width=width, height=max(40, 24 * len(top))))
+
+
+def events_by_day(events: pd.DataFrame, month: str, width: int | str = "container", height: int = 180) -> Any:
+    """Notable events of each day of ``month`` (YYYY-MM, UTC), stacked by what they show.
+
+    ``events`` has started_at and the three classes.
+
+    Ordinary events are left out, so that the rest can be seen; the caller gives their number in words.
+    """
+    shown = [(word, colour) for word, _, colour in look.EVENT_SHOWS[:3]]
+    counted = pd.DataFrame({"day": pd.Series(dtype=str), "shows": pd.Series(dtype=str), "events": pd.Series(dtype=int)})
+    if len(events):
+        shows = look.event_shows(events)
+        days = events["started_at"].dt.strftime("%d")
+        counted = (
+            pd.DataFrame({"day": days, "shows": shows}).groupby(["day", "shows"]).size().reset_index(name="events")
+        )
+        counted = counted[counted["shows"].isin([word for word, _ in shown])]
+    counted["order"] = counted["shows"].map({word: i for i, (word, _) in enumerate(shown)})
+    chart = (
+        alt.Chart(values(counted))
+        .mark_bar(stroke="white", strokeWidth=0.6)
+        .encode(
+            x=alt.X(
+                "day:O",
+                title=f"day of {month} (UTC)",
+                scale=alt.Scale(domain=[f"{d:02d}" for d in range(1, pd.Period(month).days_in_month + 1)]),
+                axis=alt.Axis(labelAngle=0, grid=False),
+            ),
+            y=alt.Y("events:Q", title="events a day", axis=_count_axis(counted)),
+            color=alt.Color(
+                "shows:N",
+                scale=alt.Scale(domain=[word for word, _ in shown], range=[colour for _, colour in shown]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+            order=alt.Order("order:Q"),
+            tooltip=[alt.Tooltip("day:N"), alt.Tooltip("shows:N", title="shows"), alt.Tooltip("events:Q")],
+        )
+    )
+    return styled(chart.properties(width=width, height=height))
+
+
+def _count_axis(counted: pd.DataFrame) -> alt.Axis:
+    """Whole numbers only: a day has no half event."""
+    highest = int(counted.groupby("day")["events"].sum().max()) if len(counted) else 1
+    step = max(1, -(-highest // 5))
+    return alt.Axis(values=list(range(0, highest + step, step)), format="d")

@@ -1,0 +1,51 @@
+"""The one door from reports and pages to the published database: open, read, close, for every single read.
+
+The file may be replaced by a newer one at any time; nobody here keeps a connection.
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.database import reading
+
+#: Whole numbers and truth values keep their NULLs; text and dates have NaN / NaT / None for NULL.
+_NULLABLE: dict[pa.DataType, Any] = {
+    pa.int64(): pd.Int64Dtype(),
+    pa.int32(): pd.Int64Dtype(),
+    pa.bool_(): pd.BooleanDtype(),
+}
+
+
+@contextmanager
+def published(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Read-only connection to the store's published database, in UTC.
+
+    Raises
+    ------
+    StoreError
+        If there is no database yet, or it cannot be opened or read.
+    """
+    try:
+        with reading(Path(store)) as con:
+            con.complete()  # a half-read result of opening would block a relation
+            yield con
+    except duckdb.Error as error:
+        raise StoreError("The published database cannot be read: a table or column is missing. Ingest again.") from error
+
+
+def arrow(store: Path, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
+    """Result of one query as an Arrow table; ``parameters`` fill the question marks."""
+    with published(store) as con:
+        return con.sql(sql, params=list(parameters)).to_arrow_table()
+
+
+def frame(store: Path, sql: str, parameters: Sequence[object] = ()) -> pd.DataFrame:
+    """Result of one query as a data frame: Int64, boolean, float64 (NaN for NULL), str, UTC stamps, dates as objects."""
+    return arrow(store, sql, parameters).to_pandas(types_mapper=_NULLABLE.get)

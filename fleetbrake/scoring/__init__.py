@@ -1,0 +1,1 @@
+"""From events to ranked vehicles, indicators and driver style; every number traceable to event ids."""

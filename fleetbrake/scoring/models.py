@@ -1,0 +1,133 @@
+"""The SQL models: their order, their parameters and the runner that makes temporary tables of them."""
+
+from dataclasses import asdict
+from datetime import date, datetime, time, timedelta
+from importlib.resources import files
+
+import duckdb
+import pandas as pd
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.scoring.priors import INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
+
+STAGING = ("stg_vehicles", "stg_events", "stg_wheels", "stg_restarts")
+OBSERVATIONS = (
+    "obs_effectiveness",
+    "obs_side_imbalance",
+    "obs_brake_drag",
+    "obs_slow_response",
+    "obs_brake_fade",
+    "obs_lockup",
+    "obs_light_modulation",
+    "obs_dropout",
+)
+FINDINGS = (
+    "int_levels",
+    "int_shares",
+    "int_share_windows",
+    "int_changes",
+    "int_series",
+    "int_peers",
+    "int_level_findings",
+    "int_share_findings",
+    "int_evidence",
+    "int_probabilities",
+    "int_vehicle_scores",
+    "int_usable_events",
+    "int_open_reports",
+    "int_leading",
+)
+DRIVERS = ("int_conditions", "int_driver_events", "int_exposure", "int_driver_expected")
+
+#: Before and after the drivers' posterior, which SciPy computes.
+FIRST_MODELS = STAGING + OBSERVATIONS + FINDINGS + DRIVERS
+MARTS = ("mart_indicators", "mart_vehicle_health", "mart_driver_style")
+CHECKS = (
+    "check_every_vehicle_once",
+    "check_driver_ranks",
+    "check_scores_in_range",
+    "check_indicators_traceable",
+)
+PARAMETERS = ("run", "priors", "indicator_priors", "priority_order", "repair_scope", "driver_posterior")
+
+_FOLDERS = {"stg": "staging", "obs": "intermediate", "int": "intermediate", "mart": "marts", "check": "checks"}
+
+MACROS = (
+    "finite(x) as case when isfinite(x) then x end",
+    "ln_beta(a, b) as lgamma(a) + lgamma(b) - lgamma(a + b)",
+    # ln of N(z; d, 1 + s2) / N(z; 0, 1), held below z = -d / s2 where it would rise again
+    "ln_normal_ratio(z, d, s2) as case when z is not null then "
+    "(greatest(z, -d / s2) ^ 2 - (greatest(z, -d / s2) - d) ^ 2 / (1 + s2) - ln(1 + s2)) / 2 end",
+    "ln_share(k, n, mean, conc) as ln_beta(k + mean * conc, n - k + (1 - mean) * conc) "
+    "- ln_beta(mean * conc, (1 - mean) * conc)",
+    "ln_share_ratio(k, n, sound, conc, defect, defect_conc) as "
+    "ln_share(k, n, defect, defect_conc) - ln_share(k, n, sound, conc)",
+    # least and greatest pass over NULL, hence the case
+    "posterior(base, ln_lr, lowest, highest, ceiling) as case when ln_lr is not null then least(ceiling, "
+    "1 / (1 + (1 - base) / base * exp(-least(greatest(ln_lr, lowest), highest)))) end",
+)
+
+
+def sql_of(model: str) -> str:
+    """Text of a model's SQL file."""
+    folder = _FOLDERS[model.split("_", 1)[0]]
+    return files("fleetbrake.scoring").joinpath("sql", folder, f"{model}.sql").read_text(encoding="utf-8")
+
+
+def drop_temporary(con: duckdb.DuckDBPyConnection) -> None:
+    """Remove everything that a run leaves in the connection's temporary schema."""
+    for name in (*reversed(FIRST_MODELS + MARTS), *PARAMETERS):
+        con.execute(f"drop table if exists temp.{name}")
+    for macro in MACROS:
+        con.execute(f"drop macro if exists temp.{macro.split('(', 1)[0]}")
+
+
+def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors) -> None:
+    """Make the parameter tables and macros that the models import."""
+    until = datetime.combine(as_of + timedelta(days=1), time())
+    since = until - timedelta(days=priors.lookback_days)
+    con.execute(
+        "create temp table run as select ?::date as as_of, ?::timestamp at time zone 'UTC' as since, "
+        "?::timestamp at time zone 'UTC' as until",
+        [as_of, since, until],
+    )
+    _frame(con, "priors", pd.DataFrame([asdict(priors)]).astype(float))
+    _frame(con, "indicator_priors", pd.DataFrame([asdict(row) for row in INDICATOR_PRIORS]))
+    _frame(con, "priority_order", pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]))
+    scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
+    _frame(con, "repair_scope", pd.DataFrame(scope, columns=["work", "indicator"]))
+    for macro in MACROS:
+        con.execute(f"create temp macro {macro}")
+
+
+def build(con: duckdb.DuckDBPyConnection, models: tuple[str, ...]) -> None:
+    """Make a temporary table of each model, in the order given."""
+    for model in models:
+        try:
+            con.execute(f"create temp table {model} as {sql_of(model)}")
+        except duckdb.Error as error:
+            raise StoreError(f"scoring model {model} failed: {error}") from error
+
+
+def check(con: duckdb.DuckDBPyConnection) -> None:
+    """Run the checks; each must return no row."""
+    for name in CHECKS:
+        rows = con.execute(f"select * from ({sql_of(name)}) limit 3").fetchall()  # noqa: S608 - own files
+        if rows:
+            raise StoreError(f"scoring check {name} failed, for example: {rows}")
+
+
+def posterior_table(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> None:
+    """Give the drivers' posterior to the models."""
+    _frame(con, "driver_posterior", frame)
+
+
+def _frame(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    # NaN of a pandas column stays NaN in DuckDB, where NaN > 5 is true: make it NULL
+    con.register("frame_in", frame)
+    columns = ", ".join(
+        f'case when isfinite("{c}") then "{c}" end as "{c}"' if pd.api.types.is_float_dtype(frame[c]) else f'"{c}"'
+        for c in frame.columns
+    )
+    con.execute(f"create temp table {name} as select {columns} from frame_in")  # noqa: S608 - own names
+    con.unregister("frame_in")

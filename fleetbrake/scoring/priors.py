@@ -1,0 +1,206 @@
+"""Every number that scoring takes from outside the recordings, with unit and reason.
+
+Scoring reads these as DuckDB tables: ``priors`` (one row, one column a value), ``indicator_priors`` (a row an
+indicator), ``priority_order`` and ``repair_scope``. Status words of the sources as in ``core.criteria``.
+
+How a probability comes about
+-----------------------------
+``odds = base / (1 - base) * LR``. For a *level* (a median of measured values) with deviation ``z`` in standard
+errors, ``LR = N(z; d, 1 + s^2) / N(z; 0, 1)``: a sound vehicle scatters as N(0, 1), a defective one around ``d``.
+Below ``z = -d / s^2`` the ratio of two normals of unequal width would rise again; ``z`` is held there. For a *share*
+(``k`` of ``n`` events) both are beta-binomial: sound with mean ``e`` (what was expected) and ``concentration``,
+defective with mean ``e + (1 - e) * defect_lift`` and ``defect_concentration``; all events, their newer half and their
+newest quarter are looked at and the most telling counts (a part pays ln 3). ``ln LR`` and the probability are
+capped. With fewer than ``least_events`` the probability stays the base rate. The base rate of a wheel's indicator
+holds for the vehicle and is shared among its observed wheels.
+"""
+
+from dataclasses import dataclass, field, fields
+
+
+def prior(value: float, unit: str, source: str) -> float:
+    """One prior as a dataclass field; unit and source travel in the field's metadata."""
+    return field(default=value, metadata={"unit": unit, "source": source})  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Numbers shared by all indicators and by driver style."""
+
+    lookback_days: float = prior(365, "d", "period of the periodic inspection, 49 CFR 396.17: 12 months (verified)")
+    least_events: float = prior(8, "1", "own choice: fewer usable events give no score at all")
+    least_peers: float = prior(4, "1", "own choice: a median of fewer other vehicles is one vehicle's opinion")
+    peer_weight: float = prior(5, "1", "own choice: the prior spread between vehicles counts as this many vehicles")
+    noise_weight: float = prior(5, "1", "own choice: the prior noise of an event counts as this many events")
+    change_threshold: float = prior(
+        5, "1", "own choice: standardised shift at the best split; noise alone reaches 3 to 4"
+    )
+    change_least: float = prior(5, "1", "own choice: least events on either side of a change")
+    past_share: float = prior(0.5, "1", "own choice: a vehicle differs less from its own past than from its peers")
+    seen_from: float = prior(2.0, "1", "own choice: standard errors from which a deviation has a first day")
+    interval_z: float = prior(1.6449, "1", "two-sided 90 % of the normal distribution (computed)")
+    lr_floor: float = prior(-4.0, "1", "own choice: least ln LR; recordings never rule a defect out")
+    lr_ceiling: float = prior(11.5, "1", "own choice: greatest ln LR, 1 : 100 000")
+    probability_ceiling: float = prior(0.97, "1", "own choice: model doubt; only an inspection is sure")
+    unobserved_factor: float = prior(3.0, "1", "own choice: interval of an indicator that could not be observed")
+    least_slip: float = prior(0.003, "1", "own choice: below it a wheel's slip is within wheel-speed resolution")
+    fade_least_s: float = prior(4.0, "s", "own choice: long enough for two halves with held demand")
+    fade_least_kj_per_t: float = prior(150.0, "kJ/t", "62 km/h to standstill (computed from v^2/2); own choice")
+    light_braking_below: float = prior(0.3, "1", "own choice: well under wet asphalt's 0.5 (Wong table, from memory)")
+    depot_weight: float = prior(4, "1", "own choice: the prior share counts as this many events of depot neighbours")
+    dropout_above_s: float = prior(0.1, "s", "own choice: longer than the shortest lockup, so that it could hide one")
+    response_air_s: float = prior(0.45, "s", "FMVSS 121 S5.3.3 trucks and buses (verified); outer scale without peers")
+    response_other_s: float = prior(0.3, "s", "own choice: hydraulic and electromechanical, without peers")
+    urgent_probability: float = prior(0.9, "1", "own choice: strong evidence")
+    urgent_deviation: float = prior(5, "1", "own choice: standard errors of strong evidence")
+    urgent_hits: float = prior(2, "1", "own choice: a single event never stops a vehicle")
+    this_week_from: float = prior(0.5, "1", "own choice: probability times weight; more likely than not")
+    next_service_from: float = prior(0.25, "1", "own choice")
+    watch_from: float = prior(0.1, "1", "own choice: clearly above every base rate")
+    condition_share: float = prior(0.2, "1", "own choice: share of a depot's events that makes the day wet or snowy")
+    condition_least: float = prior(2, "1", "own choice: one event makes no snowy day")
+    cell_weight: float = prior(5, "1", "own choice: the fleet's rate counts as this many hard stops in each cell")
+    shape_default: float = prior(2.0, "1", "own choice: gamma shape between drivers where too few to estimate it")
+    shape_least: float = prior(0.5, "1", "own choice: keeps the estimate by moments in a usable range")
+    shape_greatest: float = prior(50.0, "1", "own choice: as above; 50 is nearly no difference between drivers")
+    shape_drivers: float = prior(5, "1", "own choice: fewer drivers give no variance worth using")
+    driver_level: float = prior(0.90, "1", "edge of driver_style: 90 % interval")
+    style_half: float = prior(1.0, "1", "own choice: style_score = 100 * 2^(-ratio / this): an average driver has 50")
+
+
+@dataclass(frozen=True)
+class IndicatorPrior:
+    """One indicator. ``sigma`` (event noise) and ``tau`` (between sound vehicles) are in the observation's unit."""
+
+    indicator: str
+    kind: str  # level or share
+    per_wheel: bool
+    worse_sign: int  # +1: greater is worse
+    unit: str
+    base_rate: float  # of a vehicle, before evidence
+    weight: float  # how much a find of this kind matters, 0 to 1
+    urgent: bool  # may stop a vehicle before its next trip
+    least_events: int
+    against_past: bool
+    sigma: float | None  # level
+    tau: float | None
+    defect_shift: float | None
+    defect_spread: float | None
+    share: float | None  # share
+    concentration: float | None
+    defect_lift: float | None
+    defect_concentration: float | None
+    reason: str
+
+
+def _level(
+    code: str,
+    sign: int,
+    unit: str,
+    base: float,
+    weight: float,
+    urgent: bool,
+    sigma: float,
+    tau: float,
+    reason: str,
+    *,
+    per_wheel: bool = False,
+    against_past: bool = False,
+) -> IndicatorPrior:
+    return IndicatorPrior(
+        code, "level", per_wheel, sign, unit, base, weight, urgent, 5, against_past,
+        sigma, tau, 4.0, 1.5, None, None, None, None, reason,
+    )  # fmt: skip
+
+
+def _share(
+    code: str,
+    base: float,
+    weight: float,
+    urgent: bool,
+    least: int,
+    share: float,
+    concentration: float,
+    lift: float,
+    reason: str,
+    *,
+    per_wheel: bool,
+) -> IndicatorPrior:
+    return IndicatorPrior(
+        code, "share", per_wheel, 1, "share of events", base, weight, urgent, least, False,
+        None, None, None, None, share, concentration, lift, 3.0, reason,
+    )  # fmt: skip
+
+
+#: Base rates are own choices of the size a workshop would call plausible (no public figure by indicator was found).
+INDICATOR_PRIORS = (
+    _level(
+        "low_brake_effectiveness", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.15, 0.08,
+        "natural logarithm; sound vehicles of a category differ by 8 % (own choice), 28 % less is about 4 s.e.",
+        against_past=True,
+    ),
+    _level(
+        "side_imbalance", 1, "share of the greater side's slip", 0.04, 1.0, True, 0.25, 0.08,
+        "30 % imbalance is a major defect (MOT 1.2.2, verified): about 4 standard errors",
+        per_wheel=True,
+    ),
+    _level(
+        "brake_drag", 1, "slip", 0.02, 0.8, False, 0.003, 0.0015,
+        "no published limit (MOT 1.2.1(f) names none, verified); wheel-speed resolution, own choice",
+        per_wheel=True,
+    ),
+    _level(
+        "slow_response", 1, "s", 0.02, 0.8, False, 0.12, 0.06,
+        "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): 1 to 2.5 s.e.",
+    ),
+    _level(
+        "brake_fade", -1, "relative change within an application", 0.01, 0.7, False, 0.10, 0.05,
+        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones scatter by 5 % (own choice)",
+    ),
+    _share(
+        "lockup_without_modulation", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,
+        "control must not let directly controlled wheels lock but briefly (R13 Annex 13, from memory); own choice",
+        per_wheel=True,
+    ),
+    _share(
+        "modulation_on_light_braking", 0.01, 0.6, False, 5, 0.02, 20.0, 0.4,
+        "control on light braking with grip is a fault or a bump; expected from depot neighbours, else 2 %; own choice",
+        per_wheel=False,
+    ),
+    _share(
+        "wheel_speed_dropout", 0.03, 0.5, False, 5, 0.02, 20.0, 0.3,
+        "loggers drop samples too; a loose sensor does it in a good part of the events; own choice",
+        per_wheel=True,
+    ),
+)  # fmt: skip
+
+#: Place in the ranking. Too little evidence comes after all that is flagged and before what looked sound:
+#: nothing known is more reason to look than nothing found.
+PRIORITY_ORDER = {
+    "before_next_trip": 1,
+    "this_week": 2,
+    "next_service": 3,
+    "watch": 4,
+    "too_little_evidence": 5,
+    "no_sign": 6,
+}
+
+_BRAKE_WORK = tuple(p.indicator for p in INDICATOR_PRIORS if p.indicator != "wheel_speed_dropout")
+
+#: Which indicators a repair starts anew (own choice: what the work can change).
+REPAIR_SCOPE: dict[str, tuple[str, ...]] = {
+    "lining": _BRAKE_WORK,
+    "disc_or_drum": _BRAKE_WORK,
+    "caliper_or_actuator": _BRAKE_WORK,
+    "adjustment": _BRAKE_WORK,
+    "sensor": ("wheel_speed_dropout", "modulation_on_light_braking", "lockup_without_modulation"),
+    "tyre": ("side_imbalance", "brake_drag", "modulation_on_light_braking"),
+    "other": tuple(p.indicator for p in INDICATOR_PRIORS),
+}
+
+DEFAULT = Priors()
+
+
+def rows() -> list[tuple[str, float, str, str]]:
+    """Name, value, unit and source of every shared prior, for documentation and reports."""
+    return [(f.name, getattr(DEFAULT, f.name), f.metadata["unit"], f.metadata["source"]) for f in fields(Priors)]

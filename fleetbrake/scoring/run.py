@@ -1,0 +1,86 @@
+"""``score``: fills vehicle_health, indicators and driver_style from the published events and registers."""
+
+from datetime import UTC, date, datetime
+
+import duckdb
+import pandas as pd
+
+from fleetbrake.core.tables import TABLES
+from fleetbrake.scoring import models
+from fleetbrake.scoring.priors import DEFAULT, Priors
+from fleetbrake.scoring.rates import exact_interval, gamma_poisson, shape_by_moments
+
+_OUTPUTS = {
+    "vehicle_health": "mart_vehicle_health",
+    "indicators": "mart_indicators",
+    "driver_style": "mart_driver_style",
+}
+
+
+def score(
+    con: duckdb.DuckDBPyConnection,
+    as_of: date | None = None,
+    *,
+    today: date | None = None,
+    priors: Priors = DEFAULT,
+) -> date:
+    """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the three tables' rows.
+
+    Parameters
+    ----------
+    con : write connection with every table of ``core.tables`` and the registers.
+    as_of : day; by default that of the newest event not after ``today`` (without events: ``today``).
+    today : by default the present day in UTC.
+    priors : numbers from outside the recordings.
+
+    Returns
+    -------
+    The day scored. Raises ``StoreError`` if a model or a check fails; the tables then stand as they were.
+    """
+    day = as_of or _newest_day(con, today or datetime.now(UTC).date())
+    models.drop_temporary(con)
+    try:
+        models.load_parameters(con, day, priors)
+        models.build(con, models.FIRST_MODELS)
+        models.posterior_table(con, _driver_posterior(con, priors))
+        models.build(con, models.MARTS)
+        models.check(con)
+        for table, mart in _OUTPUTS.items():
+            _replace(con, table, mart)
+    finally:
+        models.drop_temporary(con)
+    return day
+
+
+def _newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date:
+    row = con.execute(
+        "select max(day) from (select (started_at at time zone 'UTC')::date as day from events) where day <= ?",
+        [today],
+    ).fetchone()
+    return today if row is None or row[0] is None else row[0]
+
+
+def _driver_posterior(con: duckdb.DuckDBPyConnection, priors: Priors) -> pd.DataFrame:
+    """Observed over expected hard stops of each driver, shrunk; one row a driver, NaN without exposure."""
+    frame = con.execute("select * from int_driver_expected order by driver_id").df()
+    rated = frame["km"] > 0
+    stops, expected = frame.loc[rated, "stops"].to_numpy(float), frame.loc[rated, "expected"].to_numpy(float)
+    shape = priors.shape_default
+    if rated.sum() >= priors.shape_drivers and expected.sum() > 0:
+        shape = shape_by_moments(stops, expected, least=priors.shape_least, greatest=priors.shape_greatest)
+    ratio = gamma_poisson(stops, expected, shape=shape, rate=shape, level=priors.driver_level)
+    for name, values in {
+        "ratio": ratio.mean,
+        "ratio_low": ratio.low,
+        "ratio_high": ratio.high,
+        "own_weight": 1.0 - ratio.prior_weight,
+    }.items():
+        frame[name] = pd.Series(values, index=frame.index[rated], dtype=float).reindex(frame.index)
+    frame["count_low"], frame["count_high"] = exact_interval(frame["stops"].to_numpy(float))
+    return frame
+
+
+def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str) -> None:
+    columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
+    con.execute(f"delete from {table}")  # noqa: S608 - own table names
+    con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608

@@ -1,0 +1,7 @@
+-- Scores lie between 0 and 100 and inside their interval; NULL exactly with too little evidence.
+select vehicle_id from mart_vehicle_health
+where (health_score is null) <> (priority = 'too_little_evidence')
+    or not coalesce(0 <= score_low and score_low <= health_score and health_score <= score_high and score_high <= 100, true)
+union all
+select driver_id from mart_driver_style
+where not coalesce(0 <= score_low and score_low <= style_score and style_score <= score_high and score_high <= 100, true)

@@ -1,0 +1,40 @@
+-- Grain: one row a vehicle: P(any) = 1 - prod(1 - p) over all indicators, with a 90 % interval.
+-- An indicator that could not be observed keeps its base rate and a wide interval: never scored as good. Only where
+-- no anti-lock control is fitted its two indicators do not apply. Errors of ln(1 - p) add in squares.
+with
+observed as (
+    select vehicle_id, indicator, probability as p, probability_low as low, probability_high as high
+    from int_probabilities
+),
+missing as (
+    select v.vehicle_id, p.indicator, p.base_rate as p, 0.0 as low, pr.unobserved_factor * p.base_rate as high
+    from stg_vehicles as v
+    cross join indicator_priors as p
+    cross join priors as pr
+    where (v.abs_fitted or p.indicator not in ('lockup_without_modulation', 'modulation_on_light_braking'))
+        and not exists (select 1 from observed as o where o.vehicle_id = v.vehicle_id and o.indicator = p.indicator)
+),
+together as (
+    select *, true as seen from observed
+    union all
+    select *, false from missing
+),
+sums as (
+    select
+        vehicle_id,
+        sum(ln(1 - p) order by indicator, p) as log_sound,
+        sqrt(sum((ln(1 - p) - ln(1 - high)) ^ 2 order by indicator, p)) as down,
+        sqrt(sum((ln(1 - low) - ln(1 - p)) ^ 2 order by indicator, p)) as up,
+        count(distinct indicator) filter (not seen) as indicators_missing
+    from together
+    group by all
+)
+
+select
+    vehicle_id,
+    round(1 - exp(log_sound), 9) as probability,
+    round(100 * exp(log_sound), 3) as score,
+    round(100 * exp(log_sound - down), 3) as score_low,
+    round(100 * least(1, exp(log_sound + up)), 3) as score_high,
+    indicators_missing
+from sums

@@ -1,0 +1,29 @@
+-- Grain: one row a brake application and wheel. Wheels that never gave a signal are left out: they say nothing.
+-- Units: slip 0 to 1, s, m/s.
+with
+wheels_in as (select * from event_wheels),
+events_in as (select * from stg_events),
+sensed_once as (
+    select e.vehicle_id, w.wheel
+    from wheels_in as w
+    join events_in as e using (event_id)
+    group by all
+    having bool_or(coalesce(w.sensed, w.peak_slip is not null))
+)
+
+select
+    w.event_id,
+    w.wheel,
+    left(w.wheel, 1) as axle,
+    right(w.wheel, 1) as side,
+    w.sensed,
+    w.lockup,
+    coalesce(finite(w.lockup_speed_mps), finite(w.lockup_onset_speed_mps)) as lockup_speed_mps,
+    w.modulation_cycles,
+    finite(w.steady_slip) as steady_slip,
+    finite(w.released_slip) as released_slip,
+    finite(w.dropout_s) as dropout_s,
+    e.* exclude (event_id)
+from wheels_in as w
+join events_in as e using (event_id)
+join sensed_once as s on s.vehicle_id = e.vehicle_id and s.wheel = w.wheel

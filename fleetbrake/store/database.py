@@ -1,0 +1,175 @@
+"""The published database ``fleet.duckdb``: reading it, and publishing a new one by atomic rename."""
+
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.files import put_in_place
+from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.schema import check_version, create_tables, fill_table, replace_table
+
+__all__ = [
+    "create_tables",
+    "database_path",
+    "fill_table",
+    "publication_stamp",
+    "reading",
+    "rebuilding",
+    "replace_table",
+]
+
+DATABASE_NAME = "fleet.duckdb"
+_PRIVATE = ".rebuilding-"
+
+#: No connection fetches or loads code from outside.
+_NO_EXTENSIONS = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "allow_community_extensions": False,
+}
+
+
+def database_path(store: Path) -> Path:
+    """Where the published database of a store is."""
+    return store / DATABASE_NAME
+
+
+def publication_stamp(store: Path) -> tuple[int, int]:
+    """Inode and time of change (ns) of the published file: differs once it was replaced.
+
+    Raises
+    ------
+    StoreError
+        There is no published database.
+    """
+    try:
+        status = database_path(store).stat()
+    except OSError as error:
+        raise StoreError(_nothing_published(store)) from error
+    return status.st_ino, status.st_mtime_ns
+
+
+@contextmanager
+def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Read-only connection to the file that is published now; times are shown in UTC.
+
+    The connection cannot reach other files, the network or extensions, and keeps its file when a newer one is
+    published. Use the connection itself: a ``cursor()`` of it does not know the default database.
+
+    Raises
+    ------
+    StoreError
+        Nothing was published yet, the file cannot be read, or a newer version wrote it.
+    """
+    publication_stamp(store)
+    path = str(database_path(store).resolve())
+    # A process that connects to a path twice gets its first, perhaps replaced, file again. Attaching to an instance
+    # of one's own opens whatever the path names now.
+    con = duckdb.connect(":memory:", config=dict(_NO_EXTENSIONS))
+    try:
+        try:
+            con.execute("ATTACH '" + path.replace("'", "''") + "' AS fleet (TYPE duckdb, READ_ONLY)")
+        except duckdb.Error as error:
+            raise StoreError(f"Cannot read {database_path(store)}: {_first_line(error)}") from error
+        con.execute("USE fleet")
+        con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET enable_external_access = false")
+        con.execute("SET lock_configuration = true")
+        check_version(con)
+        yield con
+    finally:
+        con.close()
+
+
+@contextmanager
+def rebuilding(
+    store: Path, *, memory_limit: str | None = None, threads: int | None = None
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Read-write connection to a private copy of the published file, published when the block ends without error.
+
+    Every table exists in it. An exception deletes the copy and leaves the published file as it was. Takes the
+    writer's lock of the store (again, if this thread already holds it).
+
+    Parameters
+    ----------
+    memory_limit : as DuckDB reads it, for instance ``"2GB"``; its own default otherwise.
+    threads : number of DuckDB's threads; its own default otherwise.
+
+    Raises
+    ------
+    StoreBusyError
+        Another run is writing the store.
+    StoreError
+        The folder cannot be written, or a newer version wrote the file.
+    """
+    with writer_lock(store, "publish"):
+        remove_leftovers(store)
+        private = store / f"{_PRIVATE}{os.getpid()}-{secrets.token_hex(4)}.duckdb"
+        try:
+            _copy_published(store, private)
+            con = _open_private(private, memory_limit, threads)
+            try:
+                create_tables(con)
+                yield con
+                con.execute("CHECKPOINT")
+            finally:
+                con.close()
+            _publish(store, private)
+        finally:
+            remove_leftovers(store)
+
+
+def remove_leftovers(store: Path) -> None:
+    """Remove private copies that killed runs left. Only for the holder of the writer's lock."""
+    for path in store.glob(f"{_PRIVATE}*"):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def _copy_published(store: Path, private: Path) -> None:
+    try:
+        if database_path(store).exists():
+            shutil.copyfile(database_path(store), private)
+    except OSError as error:
+        raise StoreError(f"Cannot copy {database_path(store)}: {error.strerror or error}.") from error
+
+
+def _open_private(private: Path, memory_limit: str | None, threads: int | None) -> duckdb.DuckDBPyConnection:
+    if "?" in str(private.resolve()):  # DuckDB takes it for the start of parameters and would write elsewhere
+        raise StoreError(f"The path of a store cannot have a question mark in it: {private.parent}.")
+    config: dict[str, str | bool | int | float | list[str]] = dict(_NO_EXTENSIONS)
+    if memory_limit is not None:
+        config["memory_limit"] = memory_limit
+    if threads is not None:
+        config["threads"] = threads
+    try:
+        con = duckdb.connect(str(private.resolve()), config=config)
+    except duckdb.Error as error:
+        raise StoreError(f"Cannot open a copy of the database of {private.parent}: {_first_line(error)}") from error
+    con.execute("SET TimeZone = 'UTC'")
+    return con
+
+
+def _publish(store: Path, private: Path) -> None:
+    try:
+        # a log that some other program left beside the old file must not be played into the new one
+        Path(f"{database_path(store)}.wal").unlink(missing_ok=True)
+        put_in_place(private, database_path(store))
+    except OSError as error:
+        raise StoreError(f"Cannot publish {database_path(store)}: {error.strerror or error}.") from error
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
+
+
+def _nothing_published(store: Path) -> str:
+    return f"There is no database in {store}: run 'fleetbrake ingest EVENTS... --store {store}' first."

@@ -1,0 +1,57 @@
+"""Files that are either wholly there or not at all."""
+
+import os
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+
+from fleetbrake.core.errors import StoreError
+
+#: Ending of files that are still being written; whatever a killed run leaves has it.
+PART = ".part"
+
+
+def text_path(path: Path | str) -> str:
+    """The path as text that any table can hold; bytes that are no UTF-8 are written as ``\\xNN``."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
+    """Let ``write`` make a private file beside ``path``, force it to the disk, and put it in place by one rename.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written or the disk is full; what was at ``path`` is unchanged.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}{PART}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write(part)
+        put_in_place(part, path)
+    except OSError as error:
+        raise StoreError(f"Cannot write {path}: {error.strerror or error}.") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Force ``part`` to the disk and rename it to ``path``; a power cut leaves the old file or the new one."""
+    _to_disk(part)
+    part.replace(path)
+    if os.name == "posix":  # elsewhere a folder cannot be opened, and need not be
+        _to_disk(path.parent)
+
+
+def remove_parts(folder: Path) -> None:
+    """Remove what killed runs left half-written in ``folder``."""
+    for part in folder.glob(f".*{PART}"):
+        part.unlink(missing_ok=True)
+
+
+def _to_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

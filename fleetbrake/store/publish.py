@@ -1,0 +1,112 @@
+"""From the lake, the log and the registers to the published event tables.
+
+Everything that needs a register, another file or another event is decided here, in the SQL files beside this module,
+so that the order in which files were read never changes a result.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import date
+from importlib.resources import files
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+
+from fleetbrake.core.criteria import DEFAULT, Criteria
+from fleetbrake.core.tables import REGISTERS
+from fleetbrake.core.vocabulary import CATEGORIES, LIGHT_CATEGORIES
+from fleetbrake.store.lake import PIECE_KEY, Lake
+from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
+from fleetbrake.store.log import read_log
+from fleetbrake.store.observability import observability
+from fleetbrake.store.registers import read_register
+from fleetbrake.store.schema import clean_select, fill_table, replace_table
+
+#: Edge definitions: onsets this close are the same application; events this close are one incident (both s).
+SAME_ONSET_S = 0.5
+INCIDENT_S = 60.0
+
+#: In order; each reads those before it.
+_STEPS = ("stg_events", "int_fates", "int_trips", "int_events", "int_emergencies", "int_incidents")
+_MARTS = ("events", "event_wheels", "ingest_log", "unknown_ids")
+
+
+def publish_recordings(con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria = DEFAULT) -> None:
+    """Fill events, event_wheels, ingest_log, observability, unknown_ids and the registers; leave the other tables.
+
+    Parameters
+    ----------
+    con : connection of :func:`fleetbrake.store.database.rebuilding`.
+    criteria : thresholds, by default the published ones.
+
+    Raises
+    ------
+    StoreError
+        A part of the store is missing or damaged.
+    """
+    for name in REGISTERS:
+        replace_table(con, name, read_register(store, name))
+    replace_table(con, "observability", observability(criteria))
+    with _sources(con, store, criteria):
+        for step in _STEPS:
+            con.execute(f"CREATE TEMP TABLE {step} AS {_sql(step)}")
+        for mart in _MARTS:
+            con.execute(f"CREATE TEMP VIEW mart AS {_sql(mart)}")
+            fill_table(con, mart, "mart")
+            con.execute("DROP VIEW mart")
+
+
+def newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date | None:
+    """Day (UTC) of the newest published event that is not dated after ``today``; None without events."""
+    row = con.execute(
+        "SELECT max(CAST(started_at AT TIME ZONE 'UTC' AS DATE)) FROM events "
+        "WHERE CAST(started_at AT TIME ZONE 'UTC' AS DATE) <= ?",
+        [today],
+    ).fetchone()
+    return None if row is None else row[0]
+
+
+@contextmanager
+def _sources(con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria) -> Iterator[None]:
+    """What the SQL files read, as views of this connection, while the block runs."""
+    log = read_log(store)
+    events, wheels = Lake(store).pieces(log.keys())
+    con.register("raw_events", events)
+    con.register("raw_event_wheels", wheels)
+    con.register("file_log", log.table())
+    con.register("criteria", _criteria_row(criteria))
+    key = {PIECE_KEY: "VARCHAR"}
+    con.execute(f"CREATE TEMP VIEW lake_events AS {clean_select({**LAKE_EVENTS, **key}, 'raw_events')}")
+    con.execute(
+        f"CREATE TEMP VIEW lake_event_wheels AS {clean_select({**LAKE_EVENT_WHEELS, **key}, 'raw_event_wheels')}"
+    )
+    try:
+        yield
+    finally:
+        for step in _STEPS:
+            con.execute(f"DROP TABLE IF EXISTS temp.{step}")
+        for view in ("mart", "lake_events", "lake_event_wheels"):
+            con.execute(f"DROP VIEW IF EXISTS temp.{view}")
+        for source in ("raw_events", "raw_event_wheels", "file_log", "criteria"):
+            con.unregister(source)
+
+
+def _criteria_row(criteria: Criteria) -> pa.Table:
+    """One row: every threshold, and the lists of words that the SQL files compare with."""
+    return pa.Table.from_pylist(
+        [
+            {
+                **asdict(criteria),
+                "same_onset_s": SAME_ONSET_S,
+                "incident_s": INCIDENT_S,
+                "categories": list(CATEGORIES),
+                "light_categories": list(LIGHT_CATEGORIES),
+            }
+        ]
+    )
+
+
+def _sql(name: str) -> str:
+    return (files("fleetbrake.store") / "sql" / f"{name}.sql").read_text(encoding="utf-8")

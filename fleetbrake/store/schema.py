@@ -1,0 +1,136 @@
+"""The tables of the published database: making them, mending older files, filling them."""
+
+import secrets
+from typing import TypeAlias
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.core.tables import REGISTERS, TABLES
+
+#: Goes up when a table changes so that an older program would read it wrongly.
+SCHEMA_VERSION = 1
+
+#: Name and value of what holds for the whole file.
+SETTINGS = "settings"
+
+Rows: TypeAlias = duckdb.DuckDBPyRelation | pa.Table | pa.RecordBatchReader | pd.DataFrame
+
+
+def declared_columns(name: str) -> dict[str, str]:
+    """Column name -> DuckDB type of a published table or register."""
+    if name in TABLES:
+        return {column.name: column.type for column in TABLES[name]}
+    if name in REGISTERS:
+        return dict(REGISTERS[name])
+    raise StoreError(f"There is no table {name!r}.")
+
+
+def quoted(identifier: str) -> str:
+    """The identifier as SQL may hold it."""
+    return '"' + identifier.replace('"', '""') + '"'
+
+
+def create_tables(con: duckdb.DuckDBPyConnection) -> None:
+    """Make every table and register that is missing, and the missing columns of those that are there.
+
+    Raises
+    ------
+    StoreError
+        The file was written by a newer version.
+    """
+    con.execute(f"CREATE TABLE IF NOT EXISTS {SETTINGS} (name VARCHAR PRIMARY KEY, value VARCHAR)")
+    check_version(con)
+    for name in (*TABLES, *REGISTERS):
+        columns = declared_columns(name)
+        con.execute(f"CREATE TABLE IF NOT EXISTS {quoted(name)} ({_column_list(columns)})")
+        present = {row[0] for row in con.execute(f"DESCRIBE {quoted(name)}").fetchall()}
+        for column, type_ in columns.items():
+            if column not in present:
+                con.execute(f"ALTER TABLE {quoted(name)} ADD COLUMN {quoted(column)} {type_}")
+    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])  # noqa: S608
+
+
+def check_version(con: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a file of a newer version (StoreError), or one that is no database of this program."""
+    tables = {row[0] for row in con.execute("SHOW TABLES").fetchall()}
+    if tables and not tables & {SETTINGS, *TABLES}:
+        raise StoreError("The database of the store was not written by this program.")
+    row = None
+    if SETTINGS in tables:
+        row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchone()  # noqa: S608
+    version = int(row[0]) if row else 0
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"The store was written by a newer version of fleetbrake (tables of version {version}, this one knows "
+            f"{SCHEMA_VERSION}); update fleetbrake or use another store."
+        )
+
+
+def replace_table(con: duckdb.DuckDBPyConnection, name: str, rows: Rows) -> None:
+    """Replace all rows of a published table, by column name, in the declared columns and types.
+
+    Columns that ``rows`` lacks become NULL; NaN and infinite numbers become NULL. ``rows`` may itself be a query of
+    the table. A relation must come from the same connection.
+
+    Raises
+    ------
+    StoreError
+        ``rows`` has a column that the table does not declare, or a value that is not of the declared type.
+    """
+    incoming = f"incoming_{secrets.token_hex(4)}"
+    if isinstance(rows, duckdb.DuckDBPyRelation):
+        rows.create(incoming)
+        try:
+            fill_table(con, name, incoming)
+        finally:
+            con.execute(f"DROP TABLE {incoming}")
+    else:
+        con.register(incoming, rows)
+        try:
+            fill_table(con, name, incoming)
+        finally:
+            con.unregister(incoming)
+
+
+def fill_table(con: duckdb.DuckDBPyConnection, name: str, source: str) -> None:
+    """As :func:`replace_table`, from a table or view ``source`` of the connection."""
+    columns = declared_columns(name)
+    given = [row[0] for row in con.execute(f"DESCRIBE {quoted(source)}").fetchall()]
+    unknown = [column for column in given if column not in columns]
+    if unknown:
+        raise StoreError(f"Table {name} has no column {', '.join(unknown)}.")
+    taken = {column: columns[column] for column in given}
+    fresh = f"fresh_{secrets.token_hex(4)}"
+    con.execute(f"CREATE TABLE {fresh} ({_column_list(columns)})")
+    target = ", ".join(quoted(column) for column in taken)
+    try:
+        con.execute(f"INSERT INTO {fresh} ({target}) {clean_select(taken, source)}")
+    except duckdb.ConversionException as error:
+        con.execute(f"DROP TABLE {fresh}")
+        raise StoreError(f"Table {name}: {error}") from error
+    con.execute(f"DROP TABLE IF EXISTS {quoted(name)}")
+    con.execute(f"ALTER TABLE {fresh} RENAME TO {quoted(name)}")
+
+
+def clean_select(columns: dict[str, str], source: str) -> str:
+    """SQL that reads ``columns`` (name -> type) of ``source`` in their types, with NULL for what is no number.
+
+    DuckDB holds NaN for greater than every number, so that a comparison or a maximum would be wrong.
+    """
+
+    def expression(name: str, type_: str) -> str:
+        cast = f"CAST({quoted(name)} AS {type_})"
+        if type_ == "DOUBLE":
+            cast = f"CASE WHEN isfinite({cast}) THEN {cast} END"
+        return f"{cast} AS {quoted(name)}"
+
+    # only names of declared columns and of our own tables come in here, quoted; values never do
+    listed = ", ".join(expression(*item) for item in columns.items())
+    return f"SELECT {listed} FROM {quoted(source)}"  # noqa: S608
+
+
+def _column_list(columns: dict[str, str]) -> str:
+    return ", ".join(f"{quoted(name)} {type_}" for name, type_ in columns.items())

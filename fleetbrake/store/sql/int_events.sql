@@ -1,0 +1,32 @@
+-- Grain: a published event, with what the registers say of its vehicle and trip. Units in the names, SI, UTC.
+-- Where trips of a vehicle overlap, the one begun last counts.
+WITH events AS (SELECT * FROM stg_events),
+kept AS (SELECT piece_key, event_id FROM int_fates WHERE fate = 'kept'),
+units AS (SELECT vehicle_id, category, depot, actuation, abs_cutoff_speed_mps FROM vehicles),
+journeys AS (SELECT * FROM int_trips),
+limits AS (SELECT categories, light_categories, hard_stop_light_mps2, hard_stop_heavy_mps2 FROM criteria)
+SELECT
+    e.* REPLACE (
+        coalesce(e.driver_id, CASE WHEN e.started_at <= j.ended_at THEN j.driver_id END) AS driver_id
+    ),
+    CASE WHEN e.started_at <= j.ended_at THEN j.trip_id END AS trip_id,
+    u.category,
+    u.depot,
+    u.actuation,
+    u.abs_cutoff_speed_mps,
+    -- category unknown: a hard stop from the higher threshold, none under the lower one
+    CASE
+        WHEN list_contains(l.light_categories, u.category) THEN l.hard_stop_light_mps2
+        WHEN list_contains(l.categories, u.category) THEN l.hard_stop_heavy_mps2
+        ELSE greatest(l.hard_stop_light_mps2, l.hard_stop_heavy_mps2)
+    END AS hard_from_mps2,
+    CASE
+        WHEN list_contains(l.light_categories, u.category) THEN l.hard_stop_light_mps2
+        WHEN list_contains(l.categories, u.category) THEN l.hard_stop_heavy_mps2
+        ELSE least(l.hard_stop_light_mps2, l.hard_stop_heavy_mps2)
+    END AS not_hard_under_mps2
+FROM events AS e
+JOIN kept AS k ON k.piece_key = e.piece_key AND k.event_id = e.event_id
+LEFT JOIN units AS u ON u.vehicle_id = e.vehicle_id
+ASOF LEFT JOIN journeys AS j ON j.vehicle_id = e.vehicle_id AND e.started_at >= j.started_at
+CROSS JOIN limits AS l

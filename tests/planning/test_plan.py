@@ -1,0 +1,222 @@
+"""The plan: bays are never overfilled, no statutory date passes in silence, one visit a vehicle."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import duckdb
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from scoring_fleet import Fleet
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.planning.calendar import weekday_number
+from fleetbrake.planning.run import PLAN_DAYS, plan
+
+AS_OF = date(2026, 3, 8)  # a Sunday: the plan begins on a Monday
+START = date(2026, 3, 9)
+HEALTH = {"as_of": AS_OF, "health_score": 50.0, "events_used": 20}
+
+
+def healthy(fleet: Fleet, vehicle: str, rank: int, priority: str = "no_sign", **values: Any) -> None:
+    fleet.add("vehicle_health", **{"vehicle_id": vehicle, "rank": rank, "priority": priority} | HEALTH | values)
+
+
+def flagged(fleet: Fleet, vehicle: str, rank: int, priority: str, depot: str | None = "North") -> None:
+    fleet.vehicle(vehicle, depot=depot)
+    healthy(fleet, vehicle, rank, priority, leading_indicator="side_imbalance", suspect_wheel="2L",
+            reason="Wheel 2L brakes less than 2R: 41 % less slip at equal demand in 37 events since 2026-02-03.")  # fmt: skip
+
+
+def rows(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, Any]]:
+    cursor = con.execute("select * from inspection_plan order by planned_on, depot, position")
+    names = [column[0] for column in cursor.description]
+    found = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+    assert len({row["vehicle_id"] for row in found}) == len(found)
+    return {row["vehicle_id"]: row for row in found}
+
+
+def test_begins_the_day_after_the_scores_and_orders_overdue_rank_due() -> None:
+    fleet = Fleet()
+    fleet.vehicle("due", inspection_due_on=START + timedelta(days=3))
+    fleet.vehicle("overdue", inspection_due_on=AS_OF - timedelta(days=20))
+    fleet.vehicle("far", inspection_due_on=START + timedelta(days=PLAN_DAYS))
+    fleet.vehicle("sound")
+    for rank, name in enumerate(("due", "overdue", "far", "sound"), 10):
+        healthy(fleet, name, rank)
+    flagged(fleet, "second", 2, "this_week")
+    flagged(fleet, "first", 1, "before_next_trip")
+    flagged(fleet, "watched", 3, "watch")
+    con = fleet.connect()
+    assert plan(con) == 4
+    found = rows(con)
+    assert [(name, row["position"]) for name, row in found.items()] == [
+        ("overdue", 1), ("first", 2), ("second", 3), ("due", 4),
+    ]  # fmt: skip
+    assert {row["planned_on"] for row in found.values()} == {START}
+    assert "overdue" in found["overdue"]["note"]
+    assert "Overdue" in found["overdue"]["reason"]
+    assert "wheel 2L" in found["first"]["reason"]
+    assert "41 % less slip" in found["first"]["reason"]
+    assert all("capacity assumed" in row["note"] for row in found.values())
+
+
+def test_a_due_date_keeps_its_place_before_better_ranked_vehicles() -> None:
+    fleet = Fleet()
+    for day in range(PLAN_DAYS):
+        fleet.add("capacity", depot="North", date=START + timedelta(days=day), bay_hours=2.0)
+    fleet.vehicle("due", inspection_due_on=START + timedelta(days=1))
+    for number in range(4):
+        flagged(fleet, f"flag{number}", number + 1, "this_week")
+    healthy(fleet, "due", 9)
+    con = fleet.connect()
+    plan(con)
+    found = rows(con)
+    assert found["due"]["planned_on"] <= START + timedelta(days=1)
+    assert found["flag0"]["planned_on"] == START  # the due vehicle waits until its last day instead
+    assert "cannot be kept" not in (found["due"]["note"] or "")
+
+
+def test_a_date_that_cannot_be_kept_is_told_with_the_cause() -> None:
+    fleet = Fleet()
+    fleet.add("capacity", depot="North", weekday="Wed", bay_hours=2.0)
+    for name in ("a", "b"):
+        fleet.vehicle(name, inspection_due_on=START + timedelta(days=2))
+        healthy(fleet, name, 1 if name == "a" else 2)
+    con = fleet.connect()
+    assert plan(con) == 2
+    found = rows(con)
+    assert found["a"]["planned_on"] == START + timedelta(days=2)
+    assert found["b"]["planned_on"] == START + timedelta(days=9)
+    assert "cannot be kept" in found["b"]["note"]
+    assert "free bay hours" in found["b"]["note"]
+
+
+def test_without_any_bay_hours_the_visit_is_told_without_a_day() -> None:
+    fleet = Fleet()
+    fleet.add("capacity", depot="North", weekday="monday", bay_hours=0.5)
+    fleet.vehicle("due", inspection_due_on=START)
+    healthy(fleet, "due", 3)
+    flagged(fleet, "danger", 1, "before_next_trip")
+    flagged(fleet, "later", 2, "next_service")
+    con = fleet.connect()
+    assert plan(con) == 0
+    found = rows(con)
+    assert set(found) == {"due", "danger"}
+    assert found["due"]["planned_on"] is found["due"]["position"] is None
+    assert "no day found" in found["danger"]["note"]
+    assert "cannot be kept" in found["due"]["note"]
+
+
+def test_date_beats_weekday_and_missing_weekdays_are_closed() -> None:
+    fleet = Fleet()
+    fleet.add("capacity", depot="North", weekday="1", bay_hours=8.0)
+    fleet.add("capacity", depot="North", date=START, bay_hours=0.0)  # a holiday
+    fleet.add("capacity", depot="North", date=START + timedelta(days=5), bay_hours=8.0)  # a Saturday shift
+    flagged(fleet, "truck", 1, "this_week")
+    con = fleet.connect()
+    plan(con)
+    found = rows(con)["truck"]
+    assert found["planned_on"] == START + timedelta(days=5)
+    assert "assumed" not in (found["note"] or "")
+
+
+def test_trailers_and_vehicles_without_a_depot_are_planned() -> None:
+    fleet = Fleet()
+    fleet.vehicle("trailer", category="O4", inspection_due_on=START + timedelta(days=4))
+    flagged(fleet, "homeless", 1, "this_week", depot=None)
+    healthy(fleet, "stranger", 2, "next_service", leading_indicator="brake_drag", reason="drags")
+    con = fleet.connect()
+    assert plan(con) == 3
+    found = rows(con)
+    assert found["trailer"]["due_on"] == START + timedelta(days=4)
+    assert found["homeless"]["depot"] is None
+    assert "assumed" in found["homeless"]["note"]
+
+
+def test_a_due_and_flagged_vehicle_has_one_visit_for_both() -> None:
+    fleet = Fleet()
+    fleet.vehicle("both", inspection_due_on=START + timedelta(days=6))
+    healthy(fleet, "both", 1, "this_week", leading_indicator="brake_drag", suspect_wheel="1R", reason="Wheel 1R drags.")
+    con = fleet.connect()
+    assert plan(con) == 1
+    row = rows(con)["both"]
+    assert row["planned_on"] == START
+    assert "Statutory" in row["reason"]
+    assert "wheel 1R" in row["reason"]
+    assert row["bay_hours"] == 3.0  # 2.0 statutory, 1.0 drag
+
+
+def test_planning_again_replaces_the_plan() -> None:
+    fleet = Fleet()
+    flagged(fleet, "truck", 1, "this_week")
+    con = fleet.connect()
+    plan(con)
+    first = rows(con)
+    plan(con)
+    assert rows(con) == first
+    con.execute("update vehicle_health set priority = 'no_sign'")
+    assert plan(con) == 0
+    assert rows(con) == {}
+
+
+def test_without_scores_there_is_a_clear_sentence() -> None:
+    with pytest.raises(StoreError, match="score"):
+        plan(Fleet().connect())
+
+
+@pytest.mark.parametrize(
+    ("text", "number"), [("Mon", 1), ("friday", 5), ("7", 7), (" SUN ", 7), ("8", None), ("x", None)]
+)
+def test_weekday_names(text: str, number: int | None) -> None:
+    assert weekday_number(text) == number
+
+
+VEHICLES = st.lists(
+    st.tuples(
+        st.sampled_from(["N", "S", None]),
+        st.sampled_from([None, *range(-5, 20)]),
+        st.sampled_from(["before_next_trip", "this_week", "next_service", "watch", "no_sign", "too_little_evidence"]),
+        st.sampled_from(["side_imbalance", "wheel_speed_dropout", "low_brake_effectiveness"]),
+    ),
+    max_size=25,
+)
+CAPACITY = st.lists(
+    st.tuples(st.sampled_from(["N", "S"]), st.integers(1, 7), st.sampled_from([0.0, 2.0, 3.5, 8.0])), max_size=8
+)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(VEHICLES, CAPACITY)
+def test_never_overfull_never_silent_never_twice(vehicles: list[Any], capacity: list[Any]) -> None:
+    fleet = Fleet()
+    hours = {(depot, weekday): value for depot, weekday, value in capacity}
+    for (depot, weekday), value in hours.items():
+        fleet.add("capacity", depot=depot, weekday=str(weekday), bay_hours=value)
+    known = {depot for depot, _ in hours}
+    for rank, (depot, due, priority, indicator) in enumerate(vehicles, 1):
+        due_on = None if due is None else START + timedelta(days=due)
+        fleet.vehicle(f"v{rank}", depot=depot, inspection_due_on=due_on)
+        healthy(fleet, f"v{rank}", rank, priority, leading_indicator=indicator, reason="a reason", depot=depot)
+    con = fleet.connect()
+    plan(con, start=START)
+    found = rows(con)
+
+    used: dict[Any, float] = {}
+    places: dict[Any, list[int]] = {}
+    for row in found.values():
+        if row["planned_on"] is not None:
+            key = (row["depot"], row["planned_on"])
+            used[key] = used.get(key, 0.0) + row["bay_hours"]
+            places.setdefault(key, []).append(row["position"])
+    for (depot, day), taken in used.items():
+        usual = 8.0 if day.isoweekday() <= 5 else 0.0
+        free = hours.get((depot, day.isoweekday()), 0.0) if depot in known else usual
+        assert taken <= free + 1e-9
+        assert START <= day < START + timedelta(days=PLAN_DAYS)
+        assert places[depot, day] == list(range(1, len(places[depot, day]) + 1))
+    for rank, (_, due, _, _) in enumerate(vehicles, 1):
+        if due is not None and due < PLAN_DAYS:
+            row = found[f"v{rank}"]
+            kept = row["planned_on"] is not None and row["planned_on"] <= row["due_on"]
+            assert kept or "overdue" in row["note"] or "cannot be kept" in row["note"]

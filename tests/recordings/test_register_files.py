@@ -1,0 +1,167 @@
+"""Registers: good rows become tables of exactly the published columns, bad ones a sentence each."""
+
+import datetime as dt
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from fleetbrake.core.tables import REGISTERS
+from fleetbrake.recordings.register_rows import MODELS
+from fleetbrake.recordings.registers import read_registers
+
+ROWS = {
+    "vehicles": "vehicle_id,category,actuation\nV1,N3,air\n",
+    "drivers": "driver_id,depot\nD1,North\n",
+    "trips": "trip_id,vehicle_id,driver_id,started_at,ended_at,distance_km\n"
+    "T1,V1,D1,2026-01-05T08:00:00+01:00,2026-01-05 09:00:00,41.5\n",
+    "capacity": "depot,date,weekday,bay_hours\nNorth,,Mon,8\nNorth,2026-01-06,,0\n",
+    "inspections": "inspection_id,vehicle_id,inspected_on,wheel,finding,severity,note\n"
+    'I1,V1,2026-01-05,1l,brake_drag,2,"hot, smells"\n',
+    "brake_tests": "vehicle_id,tested_on,method,wheel,max_force_n,locked\nV1,2026-01-05,roller,1L,9000,no\n",
+    "repairs": "vehicle_id,repaired_on,wheel,work,note\nV1,2026-01-05,1L,lining,\n",
+    "defect_reports": "vehicle_id,reported_at,text,severity,cleared_at\nV1,2026-01-05T08:00:00Z,pulls left,1,\n",
+}
+
+
+def told_of(folder, name, text, encoding="utf-8"):
+    (folder / f"{name}.csv").write_bytes(text.encode(encoding))
+    tables, problems = read_registers(folder)
+    return tables.get(name), problems
+
+
+def test_models_have_the_published_columns():
+    assert {name: tuple(model.model_fields) for name, model in MODELS.items()} == {
+        name: tuple(column for column, _ in columns) for name, columns in REGISTERS.items()
+    }
+
+
+def test_every_register(tmp_path):
+    for name, text in ROWS.items():
+        (tmp_path / f"{name}.csv").write_text(text)
+    tables, problems = read_registers(tmp_path)
+    assert problems == [] and set(tables) == set(REGISTERS)
+    for name, table in tables.items():
+        assert table.schema.names == [column for column, _ in REGISTERS[name]]
+    trip = tables["trips"].to_pylist()[0]
+    assert trip["started_at"] == dt.datetime(2026, 1, 5, 7, tzinfo=dt.UTC)
+    assert trip["ended_at"] == dt.datetime(2026, 1, 5, 9, tzinfo=dt.UTC)
+    assert tables["inspections"].to_pylist()[0]["wheel"] == "1L"
+    assert tables["brake_tests"].to_pylist()[0]["locked"] is False
+    assert tables["vehicles"].schema.field("in_service_on").type == pa.date32()
+    assert tables["vehicles"].to_pylist()[0]["max_mass_kg"] is None
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "sentence"),
+    [
+        (
+            "vehicles",
+            "vehicle_id,max_mass_kg\nV1,heavy\n",
+            "vehicles.csv row 2: max_mass_kg = 'heavy': must be a number",
+        ),
+        ("vehicles", "vehicle_id,category\nV1,N9\n", "vehicles.csv row 2: category = 'N9': must be one of M1, M2"),
+        ("vehicles", "vehicle_id,axles\nV1,2.5\n", "vehicles.csv row 2: axles = '2.5': must be a whole number"),
+        (
+            "vehicles",
+            "vehicle_id,abs_fitted\nV1,maybe\n",
+            "vehicles.csv row 2: abs_fitted = 'maybe': must be true or false",
+        ),
+        (
+            "vehicles",
+            "vehicle_id,in_service_on\nV1,05.01.2026\n",
+            "in_service_on = '05.01.2026': must be a date such as",
+        ),
+        ("vehicles", "vehicle_id,max_mass_kg\nV1,inf\n", "max_mass_kg = 'inf': must be a number"),
+        (
+            "vehicles",
+            "vehicle_id,endurance_brake\nV1,engine+sail\n",
+            "endurance_brake = 'engine+sail': must be none, engine",
+        ),
+        ("vehicles", "vehicle_id,depot\n,North\n", "vehicles.csv row 2: vehicle_id is empty: must be given"),
+        (
+            "trips",
+            "trip_id,vehicle_id,started_at,ended_at\nT,V,soon,2026-01-05\n",
+            "started_at = 'soon': must be a time such as",
+        ),
+        (
+            "trips",
+            "trip_id,vehicle_id,started_at,ended_at\nT,V,2026-01-06,2026-01-05\n",
+            "trips.csv row 2: ended_at is before started_at",
+        ),
+        ("capacity", "depot,bay_hours\nNorth,8\n", "capacity.csv row 2: give either date or weekday"),
+        ("capacity", "depot,weekday,bay_hours\nNorth,Xday,8\n", "weekday = 'Xday': must be a weekday"),
+        (
+            "inspections",
+            "inspection_id,vehicle_id,inspected_on,finding,severity\nI,V,2026-01-05,other,4\n",
+            "inspections.csv row 2: severity = '4': Input should be less than or equal to 3",
+        ),
+        (
+            "inspections",
+            "inspection_id,vehicle_id,inspected_on,finding,wheel\nI,V,2026-01-05,other,9X\n",
+            "wheel = '9X': must be one of 1L, 1R",
+        ),
+    ],
+)
+def test_a_bad_row_is_told(tmp_path, name, text, sentence):
+    table, problems = told_of(tmp_path, name, text)
+    assert table.num_rows == 0 and len(problems) == 1 and sentence in problems[0]
+
+
+def test_other_rows_and_other_registers_go_on(tmp_path):
+    (tmp_path / "drivers.csv").write_text(ROWS["drivers"])
+    (tmp_path / "trips.csv").write_bytes(b"\xff\xfe\x00bad")
+    (tmp_path / "capacity.csv").write_text("depot,weekday\nNorth,Mon\n")
+    (tmp_path / "repairs.parquet").write_bytes(b"not parquet")
+    (tmp_path / "vehicles.csv").write_text("vehicle_id,axles\nV1,2\nV2,two\n\nV3,3\n")
+    tables, problems = read_registers(tmp_path)
+    assert tables["vehicles"].column("vehicle_id").to_pylist() == ["V1", "V3"]
+    assert tables["drivers"].num_rows == 1 and set(tables) == {"vehicles", "drivers"}
+    assert problems[0] == "vehicles.csv row 3: axles = 'two': must be a whole number"
+    assert problems[1] == "trips.csv: cannot be read as csv (it is not UTF-8 text)"
+    assert problems[2] == "capacity.csv: column bay_hours is missing; found depot, weekday"
+    assert problems[3].startswith("repairs.parquet: cannot be read as parquet (")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
+def test_encodings_and_semicolons(tmp_path, encoding):
+    table, problems = told_of(tmp_path, "drivers", "driver_id;depot;colour\r\nD1;Höfe;red\r\n", encoding)
+    assert problems == [] and table.to_pylist() == [{"driver_id": "D1", "depot": "Höfe"}]
+
+
+@pytest.mark.parametrize(("given", "kept"), [("Mon", "Mon"), ("sunday", "Sun"), ("1", "Mon"), ("7", "Sun")])
+def test_weekdays(tmp_path, given, kept):
+    table, problems = told_of(tmp_path, "capacity", f"depot,weekday,bay_hours\nNorth,{given},8\n")
+    assert problems == [] and table.column("weekday").to_pylist() == [kept]
+
+
+def test_a_later_row_of_the_same_key_replaces(tmp_path):
+    table, problems = told_of(tmp_path, "drivers", "driver_id,depot\nD1,North\nD1,South\n")
+    assert problems == [] and table.to_pylist() == [{"driver_id": "D1", "depot": "South"}]
+
+
+def test_parquet_register_with_its_own_types(tmp_path):
+    table = pa.table(
+        {
+            "vehicle_id": [17, 18],
+            "axles": pa.array([2.0, None]),
+            "in_service_on": pa.array([dt.datetime(2020, 1, 2), None], pa.timestamp("ns")),
+            "abs_fitted": [True, None],
+        }
+    )
+    pq.write_table(table, tmp_path / "vehicles.parquet")
+    tables, problems = read_registers(tmp_path)
+    assert problems == []
+    first, second = tables["vehicles"].to_pylist()
+    assert (first["vehicle_id"], first["axles"], first["in_service_on"]) == ("17", 2, dt.date(2020, 1, 2))
+    assert (second["axles"], second["in_service_on"], second["abs_fitted"]) == (None, None, None)
+
+
+def test_folders_without_registers(tmp_path):
+    assert read_registers(tmp_path)[1] == [f"{tmp_path}: no register found (vehicles.csv, drivers.csv, trips.csv ...)"]
+    assert read_registers(tmp_path / "gone")[1] == [f"{tmp_path / 'gone'}: no such folder of registers"]
+
+
+def test_many_problems_are_counted(tmp_path):
+    _, problems = told_of(tmp_path, "vehicles", "vehicle_id,axles\n" + "V,x\n" * 60)
+    assert len(problems) == 51 and problems[-1] == "vehicles.csv: and 10 more problems"

@@ -1,0 +1,179 @@
+"""The ranking: one place for every vehicle, honest about little evidence, the same whatever the order of the rows."""
+
+import random
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import duckdb
+import pytest
+from scoring_fleet import DAY, Fleet, only
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.scoring import models
+from fleetbrake.scoring.run import score
+
+LATE = date(2027, 1, 1)
+TABLES = ("vehicle_health", "indicators", "driver_style")
+
+
+def small_fleet(seed: int = 1, vehicles: int = 8, between: float = 0.0) -> Fleet:
+    """Sound vehicles (they differ by ``between``) with 25 applications each, trips and drivers."""
+    rng = random.Random(seed)
+    fleet = Fleet()
+    for number in range(vehicles):
+        vehicle, own = f"v{number:02d}", rng.gauss(0, between)
+        fleet.vehicle(vehicle)
+        for i in range(25):
+            slips = {w: {"steady_slip": 0.02 * (1 + rng.gauss(0, 0.1)), "dropout_s": 0.0} for w in ("1L", "1R")}
+            effectiveness = 0.01 * (1 + own) * rng.lognormvariate(0, 0.15)
+            fleet.event(
+                vehicle, DAY + timedelta(days=i), slips, demand_kind="pressure", effectiveness=effectiveness,
+                hard_stop=rng.random() < 0.3, driver_id=f"d{number % 3}", brake_source="driver",
+            )  # fmt: skip
+        start = datetime(2026, 3, 3, tzinfo=UTC)
+        fleet.add("trips", trip_id=f"t{number}", vehicle_id=vehicle, driver_id=f"d{number % 3}", started_at=start,
+                  distance_km=500.0 + 100 * number)  # fmt: skip
+    return fleet
+
+
+def contents(con: duckdb.DuckDBPyConnection) -> dict[str, list[Any]]:
+    return {t: sorted(con.execute(f"select * from {t}").fetchall(), key=repr) for t in TABLES}
+
+
+def test_every_vehicle_has_one_rank_also_unknown_and_silent_ones() -> None:
+    fleet = small_fleet()
+    fleet.vehicle("trailer", category="O4")
+    fleet.event("stranger")
+    con = fleet.connect()
+    score(con, today=LATE)
+    rows = con.execute("select rank, vehicle_id from vehicle_health order by rank").fetchall()
+    assert [rank for rank, _ in rows] == list(range(1, 11))
+    assert {"trailer", "stranger"} <= {vehicle for _, vehicle in rows}
+
+
+def test_spare_vehicle_has_too_little_evidence_and_ranks_after_the_flagged() -> None:
+    fleet = small_fleet()
+    fleet.vehicle("spare")
+    for i in range(7):  # one less than the least
+        fleet.event("spare", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.004)
+    fleet.vehicle("weak")
+    for i in range(25):
+        fleet.event("weak", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.005)
+    con = fleet.connect()
+    score(con, today=LATE)
+    spare = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
+    weak = only(con, "select * from vehicle_health where vehicle_id = 'weak'")
+    assert spare["priority"] == "too_little_evidence"
+    assert spare["health_score"] is spare["score_low"] is spare["score_high"] is spare["leading_indicator"] is None
+    assert (weak["rank"], spare["rank"]) == (1, 2)
+    assert "7 usable events" in spare["reason"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_nobody_is_flagged_for_normal_variation_between_vehicles(seed: int) -> None:
+    con = small_fleet(seed, vehicles=30, between=0.08).connect()
+    score(con, today=LATE)
+    rows = con.execute("select priority from vehicle_health").fetchall()
+    # 30 sound vehicles; "watch" begins at 10 %, so one or two of 30 may be watched, none more
+    assert {priority for (priority,) in rows} <= {"no_sign", "watch"}
+    assert sum(priority == "watch" for (priority,) in rows) <= 2
+
+
+def test_unobserved_indicators_are_never_scored_as_good() -> None:
+    """A vehicle seen through one channel stays under one seen through three, both without a fault."""
+    fleet = small_fleet()
+    fleet.vehicle("blind")
+    for i in range(25):
+        fleet.event("blind", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.01)
+    con = fleet.connect()
+    score(con, today=LATE)
+    blind = only(con, "select * from vehicle_health where vehicle_id = 'blind'")
+    seen = only(con, "select * from vehicle_health where vehicle_id = 'v00'")
+    assert blind["health_score"] < seen["health_score"] < 100
+    assert "could not be observed" in blind["reason"]
+
+
+def test_order_of_rows_changes_nothing() -> None:
+    fleet = small_fleet()
+    forward, backward = fleet.connect(), fleet.connect(reverse=True)
+    score(forward, today=LATE)
+    score(backward, today=LATE)
+    assert contents(forward) == contents(backward)
+
+
+def test_scoring_twice_is_equal_and_leaves_nothing_behind() -> None:
+    con = small_fleet().connect()
+    before = con.execute("select count(*) from duckdb_tables() where temporary").fetchone()
+    score(con, today=LATE)
+    first = contents(con)
+    score(con, today=LATE)
+    assert contents(con) == first
+    assert con.execute("select count(*) from duckdb_tables() where temporary").fetchone() == before
+
+
+def test_as_of_is_the_newest_day_not_after_today_and_later_events_do_not_count() -> None:
+    fleet = small_fleet()
+    last = DAY + timedelta(days=24)
+    fleet.event("v00", date(2031, 1, 1))  # a logger with a wrong clock
+    con = fleet.connect()
+    assert score(con, today=LATE) == last
+    full = only(con, "select events_used, last_event_at from vehicle_health where vehicle_id = 'v00'")
+    assert full["events_used"] == 25
+    assert score(con, DAY + timedelta(days=9)) == DAY + timedelta(days=9)
+    early = only(con, "select events_used, as_of from vehicle_health where vehicle_id = 'v00'")
+    assert (early["events_used"], early["as_of"]) == (10, DAY + timedelta(days=9))
+    assert con.execute("select count(distinct as_of) from vehicle_health").fetchone() == (1,)
+
+
+def test_report_and_lamp_stand_beside_the_score() -> None:
+    plain, reported = small_fleet(), small_fleet()
+    at = datetime(2026, 3, 10, tzinfo=UTC)
+    reported.add("defect_reports", vehicle_id="v00", reported_at=at, text="pulls to the left")
+    reported.add("defect_reports", vehicle_id="v01", reported_at=at, text="squeals", cleared_at=at + timedelta(days=1))
+    reported.event("v02", DAY + timedelta(days=24), abs_warning_lamp=True)
+    one, two = plain.connect(), reported.connect()
+    score(one, today=LATE)
+    score(two, today=LATE)
+    query = "select health_score from vehicle_health order by vehicle_id"
+    assert one.execute(query).fetchall() == two.execute(query).fetchall()
+    notes = dict(two.execute("select vehicle_id, open_report from vehicle_health").fetchall())
+    assert notes["v00"] == "pulls to the left"
+    assert notes["v01"] is None
+    assert "warning lamp" in notes["v02"]
+
+
+def test_identifiers_are_opaque() -> None:
+    fleet = small_fleet()
+    hostile = "'; drop table events; --"
+    fleet.vehicle(hostile, depot=hostile)
+    fleet.event(hostile, driver_id=hostile)
+    con = fleet.connect()
+    score(con, today=LATE)
+    assert only(con, "select priority from vehicle_health where vehicle_id = ?", hostile)
+    assert con.execute("select count(*) from events").fetchone() == (201,)
+
+
+def test_an_empty_store_scores_to_empty_tables() -> None:
+    con = Fleet().connect()
+    assert score(con, today=LATE) == LATE
+    assert contents(con) == {table: [] for table in TABLES}
+
+
+def test_a_failed_check_is_an_error_and_leaves_the_tables(monkeypatch: pytest.MonkeyPatch) -> None:
+    con = small_fleet().connect()
+    score(con, today=LATE)
+    before = contents(con)
+    original = models.sql_of
+    broken = {"check_driver_ranks": "select 1 as wrong"}
+    monkeypatch.setattr(models, "sql_of", lambda name: broken.get(name) or original(name))
+    with pytest.raises(StoreError, match="check_driver_ranks"):
+        score(con, DAY)
+    assert contents(con) == before
+
+
+def test_models_are_one_select_with_a_header_and_short() -> None:
+    for name in (*models.FIRST_MODELS, *models.MARTS, *models.CHECKS):
+        text = models.sql_of(name)
+        assert text.startswith("-- "), name
+        assert text.count("\n") < 80, name
+        assert ";" not in "".join(line.split("--")[0] for line in text.splitlines() if "'" not in line), name

@@ -1,0 +1,472 @@
+"""What is decided when publishing: given lake rows and registers, expect published rows (by hand)."""
+
+import itertools
+import math
+import random
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from store_rows import START, at, column, event, ingest, publish, published, register, rows, wheel
+
+from fleetbrake.core.criteria import DEFAULT
+from fleetbrake.core.errors import StoreError
+from fleetbrake.core.vocabulary import INDICATORS
+from fleetbrake.store.database import reading, rebuilding, replace_table
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import LogEntry, commit_log
+from fleetbrake.store.publish import newest_day, publish_recordings
+
+HOSTILE = (
+    "'; DROP TABLE events; --",
+    'a"b',
+    "x\ny\tz",
+    "../../etc/passwd",
+    "=1+1",
+    "שלום \u202e",
+    "",
+    "NULL",
+    "%s ? $1",
+)
+
+
+def one(store: Path, name: str, vehicle: dict[str, Any] | None = None, **values: Any) -> Any:
+    """The published column ``name`` of a single event with these lake values, its vehicle registered or not."""
+    if vehicle is not None:
+        register(store, vehicles=[{"vehicle_id": "van-1", **vehicle}])
+    ingest(store, "a.parquet", [event("e", **values)])
+    publish(store)
+    return column(store, name)[0]
+
+
+# --- hard stop: 4.0 m/s2 for M1 and N1, 3.0 for the others (the project's published edges)
+
+
+@pytest.mark.parametrize(
+    ("category", "peak", "expected"),
+    [
+        ("M1", 4.0, True),
+        ("N1", 3.999, False),
+        ("N1", 4.001, True),
+        ("M3", 3.0, True),
+        ("N3", 2.999, False),
+        ("O4", 3.5, True),
+        (None, 4.0, True),
+        (None, 3.5, None),
+        (None, 3.0, None),
+        (None, 2.999, False),
+        ("no such category", 3.5, None),
+        ("M1", None, None),
+        ("M1", math.nan, None),
+        ("M1", math.inf, None),
+    ],
+)
+def test_hard_stop(tmp_path: Path, category: str | None, peak: float | None, expected: bool | None) -> None:
+    assert one(tmp_path, "hard_stop", {"category": category}, peak_decel_mps2=peak) is expected
+
+
+@pytest.mark.parametrize(
+    ("category", "at_least", "expected"),
+    [("M1", 4.0, True), ("M1", 3.9, None), ("N3", 3.0, True), ("N3", 1.0, None), (None, 3.9, None), (None, 4.1, True)],
+)
+def test_a_lower_bound_makes_a_hard_stop_but_never_rules_one_out(
+    tmp_path: Path, category: str | None, at_least: float, expected: bool | None
+) -> None:
+    found = one(tmp_path, "hard_stop", {"category": category}, peak_decel_at_least_mps2=at_least)
+    assert found is expected
+
+
+def test_a_recorded_peak_goes_before_the_lower_bound(tmp_path: Path) -> None:
+    assert one(tmp_path, "hard_stop", {"category": "M1"}, peak_decel_mps2=2.0, peak_decel_at_least_mps2=5.0) is False
+
+
+def test_what_is_no_brake_application_has_no_class(tmp_path: Path) -> None:
+    values = {"peak_decel_mps2": 9.0, "demand_kind": "pedal", "demand_peak": 100.0, "friction_used_up": True}
+    one(tmp_path, "hard_stop", {"category": "M1"}, not_braking="standstill", **values)
+    assert rows(tmp_path, "SELECT hard_stop, emergency_application, incident, not_braking FROM events") == [
+        (None, None, None, "standstill")
+    ]
+
+
+# --- lockup above the cut-off: 15 km/h (FMVSS 135, verified) unless the register has another
+
+
+@pytest.mark.parametrize(
+    ("cutoff", "lockup", "speed", "expected"),
+    [
+        (None, True, 15.0 / 3.6 + 1e-6, True),
+        (None, True, 15.0 / 3.6, False),
+        (None, True, 2.0, False),
+        (1.9, True, 2.0, True),
+        (8.94, True, 6.0, False),
+        (None, False, None, False),
+        (None, None, None, None),
+        (None, None, 9.0, None),
+        (None, True, None, None),
+    ],
+)
+def test_lockup_above_cutoff(
+    tmp_path: Path, cutoff: float | None, lockup: bool | None, speed: float | None, expected: bool | None
+) -> None:
+    vehicle = {"abs_cutoff_speed_mps": cutoff}
+    assert one(tmp_path, "lockup_above_cutoff", vehicle, lockup=lockup, lockup_speed_mps=speed) is expected
+    used = DEFAULT.cutoff_speed_mps if cutoff is None else cutoff
+    assert column(tmp_path, "cutoff_speed_mps") == [used]
+
+
+# --- modulation_hz: at least 2.5 samples a cycle, and a rate that faster control cannot hide behind
+
+
+@pytest.mark.parametrize(
+    ("actuation", "rate", "seen", "expected"),
+    [
+        ("hydraulic", 100.0, 9.0, 9.0),
+        ("hydraulic", 30.0, 12.0, 12.0),
+        ("hydraulic", 30.0, 12.1, None),
+        ("hydraulic", 29.9, 5.0, None),
+        ("electromechanical", 29.9, 5.0, None),
+        (None, 29.9, 5.0, None),
+        (None, 30.0, 5.0, 5.0),
+        ("air", 12.0, 4.0, 4.0),
+        ("air", 11.9, 4.0, None),
+        ("air", 12.0, 4.9, None),
+        ("air_over_hydraulic", 12.0, 4.0, 4.0),
+        ("hydraulic", None, 5.0, None),
+        ("hydraulic", 100.0, None, None),
+        ("hydraulic", 100.0, math.nan, None),
+    ],
+)
+def test_modulation_frequency_of_event_and_wheel(
+    tmp_path: Path, actuation: str | None, rate: float | None, seen: float | None, expected: float | None
+) -> None:
+    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "actuation": actuation}])
+    given = event("e", wheel_rate_hz=rate, modulation_seen_hz=seen, modulation=True, modulation_cycles=6)
+    ingest(tmp_path, "a", [given], [wheel("e", "1L", modulation_seen_hz=seen, modulation_cycles=6)])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT modulation_hz, modulation, modulation_cycles FROM events") == [(expected, True, 6)]
+    assert rows(tmp_path, "SELECT modulation_hz, modulation_cycles FROM event_wheels") == [(expected, 6)]
+
+
+# --- emergency application
+
+
+@pytest.mark.parametrize(
+    ("actuation", "kind", "peak", "used_up", "expected"),
+    [
+        (None, "pedal", 90.0, False, True),
+        (None, "pedal", 90.0, None, True),
+        (None, "pedal", 89.9, False, False),
+        (None, "pedal", 20.0, True, True),
+        (None, "pedal", 20.0, None, None),
+        (None, "switch", 1.0, None, None),
+        (None, "switch", 1.0, True, True),
+        (None, "switch", 1.0, False, None),
+        (None, None, None, True, True),
+        (None, None, None, None, None),
+        ("hydraulic", "pressure", 8000.0, False, True),
+        ("hydraulic", "pressure", 7999.0, False, False),
+        ("air", "pressure", 586.0, False, True),
+        ("air", "pressure", 585.0, False, False),
+        (None, "pressure", 8000.0, False, True),
+        (None, "pressure", 2000.0, False, None),
+        (None, "pressure", 500.0, False, False),
+        ("air_over_hydraulic", "pressure", 2000.0, False, None),
+        ("air", "pressure", None, False, None),
+        ("air", "pressure", math.nan, False, None),
+        ("air", "pressure", math.nan, True, True),
+    ],
+)
+def test_emergency_application(
+    tmp_path: Path, actuation: str | None, kind: str | None, peak: float | None, used_up: bool | None, expected: object
+) -> None:
+    values = {"demand_kind": kind, "demand_peak": peak, "friction_used_up": used_up, "peak_decel_mps2": 0.5}
+    assert one(tmp_path, "emergency_application", {"actuation": actuation}, **values) is expected
+
+
+# --- registers
+
+
+def test_vehicle_and_driver_of_no_register_are_kept_and_listed(tmp_path: Path) -> None:
+    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "category": "N1", "depot": "north"}])
+    register(tmp_path, drivers=[{"driver_id": "known"}])
+    ingest(
+        tmp_path,
+        "a",
+        [
+            event("e1", driver_id="known"),
+            event("e2", driver_id="new", started_at=at(100)),
+            event("e3", vehicle_id="bus-9", driver_id="new", started_at=at(300)),
+        ],
+    )
+    publish(tmp_path)
+    assert column(tmp_path, "category") == ["N1", "N1", None]
+    assert column(tmp_path, "depot") == ["north", "north", None]
+    assert rows(tmp_path, "SELECT kind, id, events, first_at, last_at FROM unknown_ids") == [
+        ("vehicle", "bus-9", 1, at(300), at(300)),
+        ("driver", "new", 2, at(100), at(300)),
+    ]
+
+
+def test_the_driver_comes_from_the_trip_only_where_the_recording_has_none(tmp_path: Path) -> None:
+    trips = [
+        {"trip_id": "t1", "vehicle_id": "van-1", "driver_id": "d1", "started_at": at(0), "ended_at": at(100)},
+        {"trip_id": "t2", "vehicle_id": "van-1", "driver_id": "d2", "started_at": at(200), "ended_at": at(300)},
+        {"trip_id": "t3", "vehicle_id": "bus-9", "driver_id": "d3", "started_at": at(0), "ended_at": at(900)},
+        {"trip_id": "t4", "vehicle_id": "van-1", "driver_id": "d4", "started_at": at(500), "ended_at": at(400)},
+    ]
+    register(tmp_path, trips=trips)
+    times = {"a": -1, "b": 0, "c": 100, "d": 150, "e": 250, "f": 301, "g": 450}
+    given = [event(name, started_at=at(seconds)) for name, seconds in times.items()]
+    ingest(tmp_path, "p", [*given, event("own", started_at=at(60), driver_id="someone")])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT event_id, driver_id, trip_id FROM events ORDER BY event_id") == [
+        ("a", None, None),
+        ("b", "d1", "t1"),
+        ("c", "d1", "t1"),
+        ("d", None, None),
+        ("e", "d2", "t2"),
+        ("f", None, None),
+        ("g", None, None),
+        ("own", "someone", "t1"),
+    ]
+
+
+def test_a_changed_register_changes_what_was_read_before(tmp_path: Path) -> None:
+    assert one(tmp_path, "hard_stop", {"category": "N1"}, peak_decel_mps2=3.5) is False
+    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "category": "N3"}])
+    publish(tmp_path)
+    assert column(tmp_path, "hard_stop") == [True]
+    assert rows(tmp_path, "SELECT category FROM vehicles") == [("N3",)]
+
+
+# --- one event, several files
+
+
+def test_an_id_in_two_cut_files_is_kept_from_the_first_path_and_told_of_the_other(tmp_path: Path) -> None:
+    ingest(
+        tmp_path, "b", [event("e", samples=900), event("f", started_at=at(90))], [wheel("e", "1R"), wheel("f", "1L")]
+    )
+    ingest(tmp_path, "a", [event("e", samples=100)], [wheel("e", "1L")])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT event_id, source_path, samples FROM events ORDER BY ALL") == [
+        ("e", "a", 100),
+        ("f", "b", 400),
+    ]
+    assert rows(tmp_path, "SELECT event_id, wheel FROM event_wheels ORDER BY ALL") == [("e", "1L"), ("f", "1L")]
+    first, second = rows(tmp_path, "SELECT path, status, events, events_rejected, reason FROM ingest_log")
+    assert first == ("a", "loaded", 1, 0, None)
+    assert second[:4] == ("b", "partly_loaded", 1, 1)
+    assert "already in another file (a)" in second[4]
+
+
+@pytest.mark.parametrize(
+    ("apart", "samples", "kept"),
+    [
+        (0.5, (400, 400), ["x"]),
+        (0.5, (400, 401), ["y"]),
+        (0.0, (400, 400), ["x"]),
+        (0.500001, (400, 400), ["x", "y"]),
+    ],
+)
+def test_continuous_onsets_within_half_a_second_are_one_event(
+    tmp_path: Path, apart: float, samples: tuple[int, int], kept: list[str]
+) -> None:
+    # the second file's window begins a second earlier: only the onset counts
+    late = event("y", started_at=at(-1), onset_s=3.0 + apart, samples=samples[1], continuous=True)
+    ingest(tmp_path, "2", [late], [wheel("y", "1L")])
+    ingest(tmp_path, "1", [event("x", samples=samples[0], continuous=True)], [wheel("x", "1L")])
+    publish(tmp_path)
+    assert column(tmp_path, "event_id") == kept
+    assert column(tmp_path, "event_id", "event_wheels") == kept
+    log = rows(tmp_path, "SELECT status, events, events_rejected FROM ingest_log")
+    assert [row[0] for row in log] == ["loaded", "loaded"]
+    assert sum(row[1] for row in log) == len(kept)
+    assert sum(row[2] for row in log) == 0
+
+
+def test_merging_is_for_one_vehicle_and_continuous_recordings(tmp_path: Path) -> None:
+    ingest(
+        tmp_path,
+        "a",
+        [
+            event("cut1"),
+            event("cut2"),
+            event("v1", continuous=True),
+            event("v2", vehicle_id="van-2", continuous=True),
+        ],
+    )
+    publish(tmp_path)
+    assert column(tmp_path, "event_id") == ["cut1", "cut2", "v1", "v2"]
+
+
+def test_the_same_drive_in_two_files_gives_each_event_once(tmp_path: Path) -> None:
+    drive = [event(f"e{i}", started_at=at(100 * i), continuous=True) for i in range(3)]
+    ingest(tmp_path, "b", drive)
+    ingest(tmp_path, "a", drive)
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT event_id, source_path FROM events ORDER BY ALL") == [(f"e{i}", "a") for i in range(3)]
+
+
+# --- incidents
+
+
+def test_incidents_chain_events_within_a_minute_of_driver_or_vehicle(tmp_path: Path) -> None:
+    times = {"a": 0.0, "b": 60.0, "c": 120.0, "d": 180.001, "e": 1000.0}
+    given = [event(name, started_at=at(seconds), driver_id="d1") for name, seconds in times.items()]
+    other_vehicle = event("f", started_at=at(1030), driver_id="d1", vehicle_id="van-2")
+    no_driver = [event("g", started_at=at(0)), event("h", started_at=at(10)), event("i", started_at=at(500))]
+    namesake = event("j", started_at=at(5), driver_id="van-1")
+    ingest(tmp_path, "p", [*given, other_vehicle, *no_driver, namesake])
+    publish(tmp_path)
+    assert column(tmp_path, "incident") == [1, 1, 1, 2, 3, 3, 1, 1, 2, 1]
+
+
+# --- the log, days, other tables
+
+
+def test_rejected_files_keep_their_story_and_a_changed_file_replaces_its_rows(tmp_path: Path) -> None:
+    ingest(tmp_path, "a", [event("old")])
+    bad = LogEntry("bad", "s", "c", None, "rejected", rows=7, events_rejected=2, reason="times run backwards")
+    commit_log(tmp_path, [bad])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT path, status, rows, events, events_rejected, reason FROM ingest_log") == [
+        ("a", "loaded", 1000, 1, 0, None),
+        ("bad", "rejected", 7, 0, 2, "times run backwards"),
+    ]
+    ingest(tmp_path, "a", [event("new")])
+    publish(tmp_path)
+    assert column(tmp_path, "event_id") == ["new"]
+
+
+def test_pieces_that_the_log_does_not_name_do_not_exist(tmp_path: Path) -> None:
+    ingest(tmp_path, "a", [event("e")])
+    key = ingest(tmp_path, "b", [event("f")])
+    commit_log(tmp_path, [LogEntry("b", "changed", "c", None, "rejected")])
+    assert Lake(tmp_path).has(key)
+    publish(tmp_path)
+    assert column(tmp_path, "event_id") == ["e"]
+
+
+def test_a_missing_piece_is_told_and_nothing_is_published(tmp_path: Path) -> None:
+    key = ingest(tmp_path, "a", [event("e")])
+    publish(tmp_path)
+    before = published(tmp_path)
+    (tmp_path / "lake" / "events" / f"{key}.parquet").unlink()
+    with pytest.raises(StoreError, match="ingest the recordings again"):
+        publish(tmp_path)
+    assert published(tmp_path) == before
+
+
+def test_an_empty_store_publishes_empty_tables(tmp_path: Path) -> None:
+    publish(tmp_path)
+    found = published(tmp_path)
+    assert {name for name, content in found.items() if content} == {"settings", "observability"}
+
+
+def test_the_newest_day_is_in_utc_and_leaves_the_future_out(tmp_path: Path) -> None:
+    today = date(2026, 1, 12)
+    publish(tmp_path)
+    with reading(tmp_path) as con:
+        assert newest_day(con, today) is None
+    last = START.replace(hour=23, minute=59, second=59)
+    ingest(tmp_path, "a", [event("e", started_at=last), event("f", started_at=last + timedelta(days=900))])
+    publish(tmp_path)
+    assert len(column(tmp_path, "event_id")) == 2
+    with reading(tmp_path) as con:
+        assert newest_day(con, today) == today
+        assert newest_day(con, today - timedelta(days=1)) is None
+
+
+def test_publishing_leaves_scores_and_plan(tmp_path: Path) -> None:
+    publish(tmp_path)
+    with rebuilding(tmp_path) as con:
+        replace_table(con, "inspection_plan", con.sql("SELECT 'v' AS vehicle_id, 1 AS position"))
+    ingest(tmp_path, "a", [event("e")])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT vehicle_id, position FROM inspection_plan") == [("v", 1)]
+
+
+def test_observability_speaks_of_every_class_and_indicator(tmp_path: Path) -> None:
+    publish(tmp_path)
+    found = dict(rows(tmp_path, "SELECT subject, least_rate_hz FROM observability"))
+    assert set(INDICATORS) <= set(found)
+    assert {"hard_stop", "modulation", "lockup", "lockup_above_cutoff", "emergency_application"} <= set(found)
+    assert found["lockup"] == DEFAULT.least_rate_lockup_hz
+
+
+# --- nulls, hostile ids, order
+
+
+def test_nulls_stay_nulls_and_values_stay_values(tmp_path: Path) -> None:
+    seen = {"peak_slip": math.nan, "lockup": None, "lockup_s": 0.0}
+    ingest(tmp_path, "a", [event("e", mfdd_mps2=None, grade=math.nan, lockup_s=0.0)], [wheel("e", "1L", **seen)])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT mfdd_mps2, grade, lockup, modulation, lockup_s FROM events") == [
+        (None, None, None, None, 0.0)
+    ]
+    assert rows(tmp_path, "SELECT peak_slip, lockup, lockup_s FROM event_wheels") == [(None, None, 0.0)]
+
+
+def test_hostile_ids_pass_unchanged(tmp_path: Path) -> None:
+    for i, name in enumerate(HOSTILE):
+        values = {"vehicle_id": name, "driver_id": name, "started_at": at(1000 * i)}
+        ingest(tmp_path, name + ".parquet", [event(name, **values)], [wheel(name, "1L", vehicle_id=name)])
+        register(tmp_path, vehicles=[{"vehicle_id": name, "depot": name}])
+        commit_log(tmp_path, [LogEntry(name + "bad", name, name, None, "rejected", reason=name)])
+    publish(tmp_path)
+    found = rows(tmp_path, "SELECT event_id, vehicle_id, driver_id, depot, source_path FROM events")
+    assert sorted(found) == sorted((name, name, name, name, name + ".parquet") for name in HOSTILE)
+    assert sorted(column(tmp_path, "vehicle_id", "event_wheels")) == sorted(HOSTILE)
+    assert {row[0] for row in rows(tmp_path, "SELECT id FROM unknown_ids WHERE kind = 'driver'")} == set(HOSTILE)
+    reasons = {row[0] or "" for row in rows(tmp_path, "SELECT reason FROM ingest_log WHERE status = 'rejected'")}
+    assert reasons == set(HOSTILE)
+
+
+def scenario() -> list[tuple[str, list[dict[str, Any]], list[dict[str, Any]]]]:
+    """Files that overlap in every way there is: repeated ids, drives twice, chains of onsets, equal samples."""
+    random_ = random.Random(7)
+    files = []
+    for path in ("a", "b", "c", "d"):
+        events = {}
+        for _ in range(12):
+            continuous = random_.random() < 0.6
+            name = f"{'drive' if continuous else 'cut'}-{random_.randrange(15)}"
+            values = {
+                "started_at": at(random_.choice([0, 0.3, 0.6, 30, 90, 91])),
+                "samples": random_.choice([100, 200]),
+                "vehicle_id": random_.choice(["van-1", "van-2"]),
+                "row_start": random_.randrange(5),
+                "peak_decel_mps2": random_.choice([2.0, 3.5, None, math.nan]),
+                "continuous": continuous,
+            }
+            events[name] = event(name, **values)
+        files.append((path, list(events.values()), [wheel(name, "1L") for name in events]))
+    return files
+
+
+def test_the_order_of_reading_and_a_second_publish_leave_no_trace(tmp_path: Path) -> None:
+    found = []
+    for number, order in enumerate(itertools.islice(itertools.permutations(scenario()), 0, 24, 5)):
+        store = tmp_path / str(number)
+        for path, events, wheels in order:
+            ingest(store, path, events, wheels)
+        for depot in ("north", "south") if number % 2 else ("south",):
+            register(store, vehicles=[{"vehicle_id": "van-1", "category": "M3", "depot": depot}])
+        publish(store)
+        found.append(published(store))
+        publish(store)
+        found.append(published(store))
+    assert all(other == found[0] for other in found)
+    ids = [row[0] for row in found[0]["events"]]
+    assert len(ids) == len(set(ids)) > 5
+    assert sum(row[4] for row in found[0]["ingest_log"]) == len(ids)
+
+
+def test_other_thresholds_are_used(tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    ingest(tmp_path, "a", [event("e", peak_decel_mps2=3.5)])
+    with rebuilding(tmp_path) as con:
+        publish_recordings(con, tmp_path, replace(DEFAULT, hard_stop_light_mps2=3.5))
+    assert column(tmp_path, "hard_stop") == [True]
