@@ -28,8 +28,8 @@ _STYLE = """<style>
 [class*="st-key-head"] p {color: #5b6873; font-size: 0.85rem; margin: 0;}
 [class*="st-key-row"] {border-top: 1px solid #d8dee3; padding: 0.45rem 0 0.1rem 0;}
 [class*="st-key-row"] [data-testid="stVerticalBlock"] {gap: 0.05rem;}
-[class*="st-key-row"] p {margin-bottom: 0;}
-[class*="st-key-row"] [data-testid="stCaptionContainer"] {margin-bottom: 0;}
+[class*="st-key-row"] p, [class*="st-key-row"] [data-testid="stMarkdownContainer"],
+[class*="st-key-row"] [data-testid="stCaptionContainer"] {margin-bottom: 0 !important;}
 </style>"""
 
 
@@ -75,6 +75,8 @@ def caution() -> None:
 _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>$~:^&@/=\"'])")
 _LINKS = re.compile(r"(?i)(https?|ftp|mailto|www|xmpp)(?=[:.])")
 _EMOJI = re.compile(r":(?=[\w+/-]+:)")
+#: Pairs that a typographer would join into a dash, an arrow or a sign: ``--``, ``->``, ``<=`` ...
+_JOINED = re.compile(r"(?<=[-<>~!=+])(?=[-<>=])")
 #: An invisible character of no width that breaks what would become a link or a picture, and nothing else.
 _JOINER = "\u2060"
 
@@ -86,6 +88,7 @@ def plain(value: object) -> str:
     """
     shown = " ".join(look.text(value).split())
     shown = _LINKS.sub(lambda m: m.group(0) + _JOINER, shown)
+    shown = _JOINED.sub(_JOINER, shown)
     shown = _EMOJI.sub(":" + _JOINER, shown).replace("@", _JOINER + "@")
     return _MARKUP.sub(r"\\\1", shown)
 

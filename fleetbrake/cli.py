@@ -258,7 +258,7 @@ def _print_ranking(store: Path, day: date | None) -> int:
     """Print the ranked vehicles; returns how many there are."""
     from fleetbrake.reports import reads
 
-    ranked = reads.ranked_vehicles(store)
+    ranked = reads.ranked(store)
     table = Table(title=f"Inspect first (as of {day or _as_of(ranked)})", title_justify="left", pad_edge=False)
     for name, justify in (
         ("#", "right"),

@@ -253,7 +253,7 @@ def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     for part in ("recordings", "registers", "store"):
         shutil.rmtree(folder / part, ignore_errors=True)
     folder.mkdir(parents=True, exist_ok=True)
-    write_demo(folder, progress=progress)
+    write_demo(folder, progress=lambda _, done, of: _tell(progress, "inventing recordings", done, of))
     ingest([folder / "recordings"], store, registers=folder / "registers", progress=progress)
     score(store)
     plan(store)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fleetbrake.store.database import rebuilding, replace_table
-from tests.builder_samples import RATE_HZ, WHEELS, write_recording
+from builder_samples import RATE_HZ, WHEELS, write_recording
 
 SEED = 20260117
 AS_OF = date(2026, 1, 28)

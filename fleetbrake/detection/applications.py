@@ -147,7 +147,8 @@ def _stretch(time_s: Floats, on: Bools, speed: Floats, offsets: Ints, standstill
                     start[e] = i
                 continue
             if speed[i] <= standstill:
-                stop[e] = i + 1
+                if release[e] < 0:
+                    stop[e] = i + 1
                 break
             if on[i]:
                 release[e] = -1
@@ -174,9 +175,9 @@ def _runs(
     time_s: Floats, on: Bools, speed: Floats, offsets: Ints, standstill: float, merge_s: float
 ) -> tuple[Ints, Ints, Ints]:
     """Demand runs of whole drives: parent, first sample, one past the last; short pauses merged, cut at standstill."""
-    parents = np.empty(on.size // 2 + 1, np.int64)
-    starts = np.empty(on.size // 2 + 1, np.int64)
-    stops = np.empty(on.size // 2 + 1, np.int64)
+    parents = np.empty(on.size, np.int64)  # at most one run a sample (drives of one sample each)
+    starts = np.empty(on.size, np.int64)
+    stops = np.empty(on.size, np.int64)
     found = 0
     for e in range(offsets.size - 1):
         i = offsets[e]

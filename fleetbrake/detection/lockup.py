@@ -41,6 +41,7 @@ def lock_state(
     ceiling: Bools,
     speed: Floats,
     supported: Bools,
+    offsets: Ints,
     moving: float,
     lock: float,
     unlock: float,
@@ -49,31 +50,32 @@ def lock_state(
     """State of each wheel's sample ``(W, N)``: rolling, locked or unknown, with hysteresis.
 
     ``ceiling`` ``(W, N)`` marks readings that are only an upper bound of the wheel's speed. A reading at or under
-    ``floor`` proves a wheel speed of at most the floor, no less. The state is carried along a wheel while the ratio
+    ``floor`` proves a wheel speed of at most the floor, no less. Within an event the state is carried along while the ratio
     lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
     """
     out = np.empty(wheel.shape, np.int8)
     for w in range(wheel.shape[0]):
-        before = ROLLING
-        for i in range(wheel.shape[1]):
-            v = speed[i]
-            x = wheel[w, i]
-            state = ROLLING
-            if np.isnan(v) or not supported[i]:
-                state = UNKNOWN
-            elif v > moving:
-                if np.isnan(x):
+        for e in range(offsets.size - 1):
+            before = ROLLING
+            for i in range(offsets[e], offsets[e + 1]):
+                v = speed[i]
+                x = wheel[w, i]
+                state = ROLLING
+                if np.isnan(v) or not supported[i]:
                     state = UNKNOWN
-                else:
-                    bound = max(x, floor) / v
-                    if bound < lock:
-                        state = LOCKED
-                    elif x <= floor or ceiling[w, i]:
+                elif v > moving:
+                    if np.isnan(x):
                         state = UNKNOWN
-                    elif bound < unlock and before == LOCKED:
-                        state = LOCKED
-            out[w, i] = state
-            before = state
+                    else:
+                        bound = max(x, floor) / v
+                        if bound < lock:
+                            state = LOCKED
+                        elif x <= floor or ceiling[w, i]:
+                            state = UNKNOWN
+                        elif bound < unlock and before == LOCKED:
+                            state = LOCKED
+                out[w, i] = state
+                before = state
     return out
 
 
@@ -164,6 +166,8 @@ def _lockups(
                 until = min(end, stop[e] - 1)
                 before = max(begin - 1, offsets[e])
                 step = time_s[begin] - time_s[before]
+                if step > 0.0 and rate_hz[e] > 0.0:
+                    step = max(step, 1.0 / rate_hz[e])  # a held value falls in one row
                 if step > 0.0 and wheel[w, before] - wheel[w, begin] > fall_most * step:
                     # no brake stops a wheel so fast: the signal went, not the wheel
                     undecided = max(undecided, time_s[until] - time_s[begin])
@@ -203,7 +207,15 @@ def lockups(
     """
     top = np.zeros(wheel_mps.shape, np.bool_) if ceiling is None else ceiling
     state = lock_state(
-        wheel_mps, top, speed_mps, supported, criteria.moving_mps, criteria.lock_ratio, criteria.unlock_ratio, floor_mps
+        wheel_mps,
+        top,
+        speed_mps,
+        supported,
+        offsets,
+        criteria.moving_mps,
+        criteria.lock_ratio,
+        criteria.unlock_ratio,
+        floor_mps,
     )
     verdict, facts = _lockups(
         time_s,

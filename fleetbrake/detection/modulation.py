@@ -168,7 +168,7 @@ def by_slip(
     held: Floats,
     criteria: Criteria,
 ) -> Modulations:
-    """Cycles of slip ``(W, N)``; ``noise_mps`` ``(E,)``: sample noise of the wheels, ``event_of`` ``(N,)``: sample -> event.
+    """Cycles of slip ``(W, N)``; ``noise_mps`` ``(E,)``: noise of the wheels, ``event_of`` ``(N,)``: sample -> event.
 
     The depth a cycle needs grows with the noise that the wheel speeds show at the vehicle's speed, so that slow
     wheels of a coarse sensor do not cycle by themselves.

@@ -75,7 +75,7 @@ def event_table(
         "abs_warning_lamp": _raised(batch, phases, "abs_warning_lamp"),
         "longest_gap_s": _floats(facts.longest_gap),
         "not_braking": _text(facts.not_braking),
-        "notes": _text(np.where(batch.notes == "", None, batch.notes) if len(batch.notes) else _nothing(batch.events)),
+        "notes": _notes(batch),
         "source_path": pa.array([batch.path] * batch.events, pa.string()),
         "row_start": pa.array(batch.row_start),
         "row_stop": pa.array(batch.row_stop),
@@ -142,8 +142,10 @@ def _text(values: Array) -> pa.Array:
     return pa.array(values, pa.string(), from_pandas=True)
 
 
-def _nothing(length: int) -> Array:
-    return np.full(length, None, dtype=object)
+def _notes(batch: EventBatch) -> pa.Array:
+    if not len(batch.notes):
+        return pa.nulls(batch.events, pa.string())
+    return pa.array(batch.notes, pa.string(), mask=batch.notes == "")
 
 
 def _code(codes: Array, words: tuple[str, ...]) -> pa.Array:

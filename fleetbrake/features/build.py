@@ -1,6 +1,6 @@
 """``features(batch)``: the one way from samples to rows."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from fleetbrake.features.event_facts import event_facts
 from fleetbrake.features.phases import phases
 from fleetbrake.features.signals import derive
 from fleetbrake.features.wheels import wheel_facts
+from fleetbrake.kinematics import deceleration
 from fleetbrake.recordings.batch import EventBatch
 
 Ints = npt.NDArray[np.int64]
@@ -53,6 +54,9 @@ def features(batch: EventBatch, criteria: Criteria = DEFAULT) -> FeatureTables:
         batch = cut_applications(batch, criteria)
     signals = derive(batch, criteria, cut=not drive)
     found = phases(batch, signals, criteria)
+    # counted from the onset: a hole in the lead-in says nothing against the braking distance
+    covered = deceleration.travelled(batch.time_s, signals.speed, found.start, found.stop)
+    signals = replace(signals, distance=covered)
     wheels = wheel_facts(batch, signals, found, criteria)
     facts = event_facts(batch, signals, found, wheels, criteria)
     return FeatureTables(

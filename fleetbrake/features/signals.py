@@ -27,7 +27,8 @@ class Signals:
 
     ``speed`` reference speed; ``supported`` whether it rests on something that does not slip; ``from_channel``
     ``(E,)`` whether that is the speed channel; ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few
-    changes; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``slope_extra`` the slope's share to add
+    changes; ``wheel_seen_hz`` the wheels' rate, cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate
+    of what the reference rests on; ``slope_extra`` the slope's share to add
     to get a level road.
     """
 
@@ -35,6 +36,7 @@ class Signals:
     row_hz: Floats
     speed_hz: Floats
     wheel_hz: Floats
+    wheel_seen_hz: Floats
     carrier_hz: Floats
     speed: Floats
     supported: Bools
@@ -55,6 +57,8 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
     channel = batch.channel("speed_mps")
     speed_hz = rates.effective_rate(time_s, channel[None, :], offsets)
     wheel_hz = rates.effective_rate(time_s, batch.wheel_speed_mps, offsets)
+    speed_seen_hz = _seen(speed_hz, time_s, channel[None, :], offsets, row_hz)
+    wheel_seen_hz = _seen(wheel_hz, time_s, batch.wheel_speed_mps, offsets, row_hz)
     noise = rates.white_noise(channel, first, last)
     wheel = batch.wheel_speed_mps
     if batch.wheel_saturated is not None:
@@ -62,13 +66,13 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
     speed, supported, from_channel = reference_speed.reference_speed(
         time_s,
         channel,
-        np.where(np.isnan(speed_hz), row_hz, speed_hz),
+        speed_seen_hz,
         np.nan_to_num(noise),
         wheel,
         offsets,
-        independent=_usable_alone(batch, speed_hz, row_hz, criteria),
+        independent=_usable_alone(batch, speed_seen_hz, criteria),
     )
-    carrier_hz = np.where(from_channel, _or_rows(speed_hz, row_hz), _or_rows(wheel_hz, row_hz))
+    carrier_hz = np.where(from_channel, speed_seen_hz, wheel_seen_hz)
     smoothed = np.where(carrier_hz >= 40.0, np.nan_to_num(noise) / np.sqrt(5.0), np.nan_to_num(noise))
     # a window in which the speed's noise is 0.15 m/s2, but no finer than the channel and no wider than 0.4 s
     window = np.fmax(np.fmax(2.0 / row_hz, 1.0 / carrier_hz), np.minimum(0.4, smoothed * np.sqrt(2.0) / 0.15))
@@ -79,29 +83,34 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
         row_hz=row_hz,
         speed_hz=speed_hz,
         wheel_hz=wheel_hz,
+        wheel_seen_hz=wheel_seen_hz,
         carrier_hz=carrier_hz,
         speed=speed,
         supported=supported,
         from_channel=from_channel,
         wheel=wheel,
         slip=slip.brake_slip(batch.wheel_speed_mps, speed, criteria.moving_mps),
-        distance=deceleration.travelled(time_s, speed, offsets),
+        distance=deceleration.travelled(time_s, speed, first, last),
         decel=decel,
         slope_extra=-G_MPS2 * climb_rate(grade),
         demand=_demand(batch, decel, criteria, cut=cut),
     )
 
 
-def _or_rows(rate_hz: Floats, row_hz: Floats) -> Floats:
-    """The effective rate, or the rows' rate where too few changes were seen to tell."""
-    return np.where(np.isnan(rate_hz), row_hz, rate_hz)
+def _seen(rate_hz: Floats, time_s: Floats, values: Floats, offsets: Ints, row_hz: Floats) -> Floats:
+    """The effective rate; where few changes were seen what they show, and the rows' rate where the channel never moved.
+
+    A 1 Hz speed that changes three times in 50 Hz rows must not pass for a 50 Hz speed.
+    """
+    few = np.where(np.isnan(rate_hz), rates.seen_rate(time_s, values, offsets), rate_hz)
+    return np.where(np.isnan(few), row_hz, few)
 
 
-def _usable_alone(batch: EventBatch, speed_hz: Floats, row_hz: Floats, criteria: Criteria) -> bool:
+def _usable_alone(batch: EventBatch, speed_hz: Floats, criteria: Criteria) -> bool:
     """Whether the speed channel can be the reference: not carried by the wheels, not too slow beside them."""
     if batch.speed_source in DEPENDENT_SPEED_SOURCES:
         return False
-    typical = float(np.nanmedian(_or_rows(speed_hz, row_hz))) if batch.events and batch.has("speed_mps") else 0.0
+    typical = float(np.nanmedian(speed_hz)) if batch.events and batch.has("speed_mps") else 0.0
     return typical >= criteria.least_rate_peak_hz or _wheels_recorded(batch) < 2
 
 

@@ -64,7 +64,7 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         distance_m=signals.distance,
         wheel_mps=reading,
         ceiling=batch.wheel_saturated,
-        rate_hz=np.where(np.isnan(signals.wheel_hz), signals.row_hz, signals.wheel_hz),
+        rate_hz=signals.wheel_seen_hz,
         floor_mps=batch.wheel_floor_mps,
         criteria=criteria,
     )
@@ -80,6 +80,7 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         signals.speed,
         phases.braking,
         offsets,
+        signals.wheel_seen_hz,
         FREE_ROLL_ABOVE_MPS,
         FROZEN_S,
         criteria.wheel_fall_most_mps2,
@@ -120,7 +121,7 @@ def _cycles(
     noise = np.zeros(batch.events)
     for row in residual:  # a handful of wheels, whole arrays each
         noise = np.fmax(noise, rates.white_noise(row, batch.offsets[:-1], np.maximum(phases.start, batch.offsets[:-1])))
-    wheel_hz = np.where(np.isnan(signals.wheel_hz), signals.row_hz, signals.wheel_hz)
+    wheel_hz = signals.wheel_seen_hz
     # single-sample jumps of a quick channel are no pressure cycles; three points leave 15 cycles a second standing
     points = np.where(wheel_hz >= JITTER_FREE_ABOVE_HZ, 3, 1)
     by_slip = modulation.by_slip(

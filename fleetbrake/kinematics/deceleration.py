@@ -35,11 +35,17 @@ def slope(time_s: Floats, speed_mps: Floats, window_s: Floats, offsets: Ints) ->
 
 
 @kernel
-def travelled(time_s: Floats, speed_mps: Floats, offsets: Ints) -> Floats:
-    """Distance from the event's first sample ``(N,)``, m (trapezoids; reversing does not count back)."""
-    out = np.zeros(time_s.size)
-    for e in range(offsets.size - 1):
-        for i in range(offsets[e] + 1, offsets[e + 1]):
+def travelled(time_s: Floats, speed_mps: Floats, start: Ints, stop: Ints) -> Floats:
+    """Distance from the sample at ``start`` ``(N,)``, m (trapezoids; reversing does not count back).
+
+    NaN outside ``[start, stop)`` and from the first unknown speed on: what comes before ``start`` does not matter.
+    """
+    out = np.full(time_s.size, np.nan)
+    for e in range(start.size):
+        if start[e] < 0 or stop[e] <= start[e]:
+            continue
+        out[start[e]] = 0.0
+        for i in range(start[e] + 1, stop[e]):
             mean = 0.5 * (max(speed_mps[i], 0.0) + max(speed_mps[i - 1], 0.0))
             out[i] = out[i - 1] + mean * (time_s[i] - time_s[i - 1])
     return out
@@ -72,9 +78,10 @@ def greatest_mean(
                 added += 0.5 * (extra_mps2[right] + extra_mps2[right + 1]) * (time_s[right + 1] - time_s[right])
                 right += 1
             longest = 0.0
-            for j in range(i, min(right + 1, last - 1)):
+            exact = time_s[right] >= end - 1e-9  # the window ends on a sample: the step behind it is not in it
+            for j in range(i, right if exact else min(right + 1, last - 1)):
                 longest = max(longest, time_s[j + 1] - time_s[j])
-            if right < last - 1:
+            if right < last - 1 and not exact:
                 share = (end - time_s[right]) / (time_s[right + 1] - time_s[right])
                 v_end = speed_mps[right] + share * (speed_mps[right + 1] - speed_mps[right])
                 tail = extra_mps2[right] * (end - time_s[right])

@@ -10,4 +10,4 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def kernel(function: F) -> F:
     """Compile a function over flat arrays (Numba, no Python objects); bounds are the caller's promise."""
-    return numba.njit(nogil=True, cache=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    return numba.njit(nogil=True, cache=True, error_model="numpy")(function)  # type: ignore[return-value]

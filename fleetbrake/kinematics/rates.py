@@ -58,6 +58,31 @@ def effective_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
 
 
 @kernel
+def seen_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
+    """Changes of value over the observed time of each event, Hz ``(E,)``: a cautious rate where few changes were seen.
+
+    ``values`` is ``(rows, N)``; of several rows the liveliest counts. Never above the true rate; NaN without a change.
+    """
+    out = np.full(offsets.size - 1, np.nan)
+    for e in range(offsets.size - 1):
+        for w in range(values.shape[0]):
+            changes = 0
+            began, held, seen = np.nan, np.nan, np.nan
+            for i in range(offsets[e], offsets[e + 1]):
+                x = values[w, i]
+                if np.isnan(x):
+                    continue
+                if np.isnan(began):
+                    began = time_s[i]
+                elif x != held:
+                    changes += 1
+                held, seen = x, time_s[i]
+            if changes > 0 and not (changes / (seen - began) <= out[e]):
+                out[e] = changes / (seen - began)
+    return out
+
+
+@kernel
 def white_noise(values: Floats, start: Ints, stop: Ints) -> Floats:
     """Standard deviation of a channel's sample noise in ``[start, stop)`` ``(E,)`` from its second differences.
 

@@ -32,7 +32,7 @@ def unheld(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Fl
     """The channel as a line through its changes ``(N,)``, instead of the steps that a held value makes.
 
     Each step is spread over at most 1.5 of the channel's own periods, so that a value that truly stood still stays so.
-    Holes (NaN) up to ``LONGEST_BRIDGE_S`` are bridged, longer ones stay NaN.
+    Holes (NaN) up to ``LONGEST_BRIDGE_S``, or 1.5 periods of a slower channel, are bridged; longer ones stay NaN.
     """
     out = values.copy()
     for e in range(offsets.size - 1):
@@ -42,6 +42,7 @@ def unheld(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Fl
         steps = (last - first - 1) / (time_s[last - 1] - time_s[first])
         period = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 1.0 / steps
         held = period * steps > 1.5
+        longest = max(LONGEST_BRIDGE_S, 1.5 * period) if held else LONGEST_BRIDGE_S
         knot = -1
         for i in range(first, last):
             x = values[i]
@@ -50,11 +51,16 @@ def unheld(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Fl
             if knot >= 0 and (x != values[knot] or not held):
                 wait = time_s[i] - time_s[knot]
                 reach = min(wait, 1.5 * period) if held else wait
-                bridged = held or wait <= LONGEST_BRIDGE_S
                 begin = time_s[i] - reach
+                seen, ahead = knot, knot
                 for j in range(knot + 1, i):
-                    if np.isnan(values[j]) and not bridged:
-                        continue
+                    if np.isnan(values[j]):
+                        while ahead <= j or np.isnan(values[ahead]):  # the far side of the hole, at the latest i
+                            ahead += 1
+                        if time_s[ahead] - time_s[seen] > longest + 1e-9:
+                            continue
+                    else:
+                        seen = j
                     share = (time_s[j] - begin) / reach if reach > 0.0 else 1.0
                     out[j] = values[knot] + (x - values[knot]) * max(share, 0.0)
                 knot = i
@@ -76,14 +82,14 @@ def wheel_envelope(time_s: Floats, wheels: Floats, offsets: Ints) -> tuple[Float
     for e in range(offsets.size - 1):
         first, last = offsets[e], offsets[e + 1]
         carried_at = -np.inf
-        previous = np.nan
+        previous, previous_at = np.nan, 0.0
         for i in range(first, last):
             fastest = np.nan
             for w in range(wheels.shape[0]):
                 x = wheels[w, i]
                 if not np.isnan(x) and (np.isnan(fastest) or x > fastest):
                     fastest = x
-            lowest = previous - GREATEST_DECEL_MPS2 * (time_s[i] - time_s[i - 1]) if i > first else np.nan
+            lowest = previous - GREATEST_DECEL_MPS2 * (time_s[i] - previous_at)
             if np.isnan(fastest):
                 continue
             if np.isnan(lowest) or fastest >= lowest:
@@ -93,6 +99,7 @@ def wheel_envelope(time_s: Floats, wheels: Floats, offsets: Ints) -> tuple[Float
                 previous = lowest
                 if fastest >= SUPPORT_SHARE * lowest:
                     carried_at = time_s[i]
+            previous_at = time_s[i]
             speed[i] = previous
             supported[i] = time_s[i] - carried_at <= UNSUPPORTED_S
     return speed, supported

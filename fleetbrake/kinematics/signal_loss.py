@@ -41,19 +41,22 @@ def lost_time(
     speed: Floats,
     braking: Bools,
     offsets: Ints,
+    rate_hz: Floats,
     rolling_mps: float,
     frozen_s: float,
     fall_most: float,
 ) -> Floats:
     """Time ``(W, E)`` in which a wheel's signal was lost while the vehicle rolled faster than ``rolling_mps``, s.
 
-    Lost is: missing; zero while not braking; zero after a fall no brake can cause (``fall_most``, m/s2); frozen on one
-    value for ``frozen_s`` while the vehicle's speed changes by more than 5 %.
+    Lost is: missing; zero while not braking; zero after a fall no brake can cause (``fall_most``, m/s2, over no less
+    than one period of the wheels' effective ``rate_hz`` ``(E,)``: a held value falls in one row); frozen on one value
+    for ``frozen_s`` while the vehicle's speed changes by more than 5 %.
     """
     out = np.zeros((wheel.shape[0], offsets.size - 1))
     for w in range(wheel.shape[0]):
         for e in range(offsets.size - 1):
             fell = False
+            period = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
             held = -1
             counted = -1
             for i in range(offsets[e], offsets[e + 1] - 1):
@@ -61,7 +64,8 @@ def lost_time(
                 step = time_s[i + 1] - time_s[i]
                 if i > offsets[e]:
                     drop = wheel[w, i - 1] - x
-                    fell = (fell and not (x > 0.0)) or (x == 0.0 and drop > fall_most * (time_s[i] - time_s[i - 1]))
+                    over = max(time_s[i] - time_s[i - 1], period)
+                    fell = (fell and not (x > 0.0)) or (x == 0.0 and drop > fall_most * over)
                 if held < 0 or x != wheel[w, held]:
                     held = i
                 if not (speed[i] > rolling_mps):

@@ -6,7 +6,7 @@ from typing import Any
 
 import duckdb
 
-from fleetbrake.core.vocabulary import PRIORITY_TEXT
+from fleetbrake.core.vocabulary import INDICATORS, PRIORITY_TEXT
 from fleetbrake.planning.calendar import Bays
 from fleetbrake.planning.hours import bay_hours
 
@@ -85,7 +85,7 @@ def _reason(row: dict[str, Any], overdue: bool, due: bool, flagged: bool) -> str
         parts.append(f"Statutory inspection due on {row['due_on']}.")
     if flagged:
         where = f"wheel {row['suspect_wheel']}" if row["suspect_wheel"] else "the brakes"
-        parts.append(f"Look at {where}: {row['reason']}")
+        parts.append(f"Look at {where}: {row['reason'] or INDICATORS.get(row['leading_indicator'], 'no reason given')}")
     if row["open_report"]:
         parts.append(f"Open report: {row['open_report']}")
     return " ".join(parts)

@@ -61,6 +61,10 @@ class Layout:
         names += [item.reference for item in self.filled.values() if item.reference is not None]
         return list(dict.fromkeys(names))
 
+    def word_columns(self) -> list[str]:
+        """Source columns of text, which are read as dictionaries: identifiers repeat for many rows."""
+        return [name for item in self.filled.values() if item.column.kind == "text" for name in item.sources]
+
     def wheel_speeds(self) -> list[str]:
         """Wheels with a speed, in the order of the axles."""
         return [wheel for wheel, name in contract.WHEEL_SPEEDS.items() if name in self.filled]
@@ -217,7 +221,7 @@ def floats(filled: Filled, table: pa.Table, columns: dict[str, Floats]) -> tuple
         return np.full(table.num_rows, float(filled.entry.constant) * factor + offset), None
     raw = _raw(filled, table)
     factor, offset = filled.scale
-    value = raw * factor + offset
+    value = raw if (factor, offset) == (1.0, 0.0) else raw * factor + offset
     if filled.entry.relative_to is None:
         return value, None
     if filled.reference is not None:
@@ -252,7 +256,9 @@ def _numbers(column: pa.ChunkedArray, signal: Signal) -> Floats:
         column = pc.cast(column, column.type.value_type)
     if pa.types.is_boolean(column.type):
         column = pc.cast(column, pa.uint8())
-    raw = pc.cast(column, pa.float64(), safe=False).to_numpy().astype(np.float64, copy=True)
+    raw = pc.cast(column, pa.float64(), safe=False).to_numpy()
+    if not raw.flags.writeable:  # a view of the file's own buffer
+        raw = raw.copy()
     codes = [float(value) for value in signal.null_values if isinstance(value, int | float)]
     if codes:
         raw[np.isin(raw, codes)] = np.nan
@@ -295,10 +301,12 @@ def text_codes(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64], 
     if filled.entry.constant is not None:
         return np.zeros(table.num_rows, dtype=np.int64), [str(filled.entry.constant)]
     column = table.column(filled.sources[0])
-    encoded = pc.cast(column, pa.string()).combine_chunks().dictionary_encode()
+    if not pa.types.is_dictionary(column.type):
+        column = pc.cast(column, pa.string()).dictionary_encode()
+    encoded = column.unify_dictionaries().combine_chunks()
     if isinstance(encoded, pa.ChunkedArray):
-        encoded = encoded.combine_chunks()
-    words = [str(word) for word in encoded.dictionary.to_pylist()]
+        encoded = encoded.chunk(0)
+    words = ["" if word is None else str(word) for word in encoded.dictionary.to_pylist()]
     codes = pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
     nothing = {"", *(str(value) for value in filled.entry.null_values)}
     empty = np.array([word.strip() in nothing for word in words] + [True])

@@ -14,6 +14,11 @@
 
 A value is ``source * factor + offset`` in ``unit``, then converted. A column may have several entries
 (``[[columns.NAME]]``): the first whose source is in the file is used. Columns not named are not read.
+
+``null_values`` are codes that are no values, ``null_from`` the least of a whole range of them; ``take = "lowest"`` uses
+the lowest of all sources present. A wheel speed given as a difference has ``relative_to`` (a source column, a contract
+column, or ``{ source = ..., factor = ... }`` where it has a scale of its own) and, where it ends, ``saturates_at`` in
+``unit``: at the low end the wheel's speed is then an upper bound, at the high end it is not known.
 """
 
 import hashlib
@@ -106,6 +111,13 @@ class Mapping(_Strict):
         """Rolling radius for an angular wheel speed: the entry's own, else the common one."""
         return entry.rolling_radius_m or self.rolling_radius_m
 
+    def _chained(self, entry: Entry) -> str | None:
+        """Why a difference has no firm ground, or None."""
+        for name in entry.relative_to.source if entry.relative_to else ():
+            if any(other.relative_to is not None for other in self.columns.get(name, ())):
+                return f"relative_to names {name}, which is a difference itself"
+        return None
+
     @field_validator("columns")
     @classmethod
     def _known_columns(cls, columns: dict[str, Any]) -> dict[str, Any]:
@@ -120,7 +132,7 @@ class Mapping(_Strict):
     def _entries_fit_their_columns(self) -> "Mapping":
         for name, entries in self.columns.items():
             for entry in entries:
-                problem = _misfit(contract.BY_NAME[name], entry, self.radius_of(entry))
+                problem = _misfit(contract.BY_NAME[name], entry, self.radius_of(entry)) or self._chained(entry)
                 if problem:
                     raise ValueError(f"columns.{name}: {problem}")
         return self

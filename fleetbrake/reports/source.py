@@ -48,4 +48,9 @@ def arrow(store: Path, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
 
 def frame(store: Path, sql: str, parameters: Sequence[object] = ()) -> pd.DataFrame:
     """Result of one query as a data frame: Int64, boolean, float64 (NaN for NULL), str, UTC stamps, dates as objects."""
-    return arrow(store, sql, parameters).to_pandas(types_mapper=_NULLABLE.get)
+    return nullable_frame(arrow(store, sql, parameters))
+
+
+def nullable_frame(table: pa.Table) -> pd.DataFrame:
+    """An Arrow table as a data frame with the same types as :func:`frame`."""
+    return table.to_pandas(types_mapper=_NULLABLE.get)

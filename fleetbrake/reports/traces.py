@@ -61,9 +61,9 @@ def event_traces(store: Path, event_id: str) -> Traces | None:
     try:
         samples = load_samples(_locate(store, row), int(row["row_start"]), int(row["row_stop"]))
         _hold_against(samples, row)
+        return _assemble(event_id, samples, spans)
     except _Unreadable as error:
         return Traces(event_id, spans=spans, problem=str(error))
-    return _assemble(event_id, samples, spans)
 
 
 class _Unreadable(Exception):

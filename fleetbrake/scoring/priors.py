@@ -44,10 +44,12 @@ class Priors:
     probability_ceiling: float = prior(0.97, "1", "own choice: model doubt; only an inspection is sure")
     unobserved_factor: float = prior(3.0, "1", "own choice: interval of an indicator that could not be observed")
     least_slip: float = prior(0.003, "1", "own choice: below it a wheel's slip is within wheel-speed resolution")
+    negative_slip: float = prior(0.01, "1", "own choice: a braked wheel cannot slip below zero by more than its noise")
     fade_least_s: float = prior(4.0, "s", "own choice: long enough for two halves with held demand")
     fade_least_kj_per_t: float = prior(150.0, "kJ/t", "62 km/h to standstill (computed from v^2/2); own choice")
     light_braking_below: float = prior(0.3, "1", "own choice: well under wet asphalt's 0.5 (Wong table, from memory)")
     depot_weight: float = prior(4, "1", "own choice: the prior share counts as this many events of depot neighbours")
+    depot_floor: float = prior(0.25, "1", "own choice: least expected share, over the indicator's prior share")
     dropout_above_s: float = prior(0.1, "s", "own choice: longer than the shortest lockup, so that it could hide one")
     response_air_s: float = prior(0.45, "s", "FMVSS 121 S5.3.3 trucks and buses (verified); outer scale without peers")
     response_other_s: float = prior(0.3, "s", "own choice: hydraulic and electromechanical, without peers")
@@ -145,17 +147,18 @@ INDICATOR_PRIORS = (
         per_wheel=True,
     ),
     _level(
-        "brake_drag", 1, "slip", 0.02, 0.8, False, 0.003, 0.0015,
-        "no published limit (MOT 1.2.1(f) names none, verified); wheel-speed resolution, own choice",
+        "brake_drag", 1, "slip", 0.02, 0.8, False, 0.001, 0.0004,
+        "no published limit (MOT 1.2.1(f) names none, verified); a braking force of 1 % of the wheel's load is about "
+        "0.0004 slip at a slip stiffness of 25 loads (common practice, no source)",
         per_wheel=True,
     ),
     _level(
-        "slow_response", 1, "s", 0.02, 0.8, False, 0.12, 0.06,
-        "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): 1 to 2.5 s.e.",
+        "slow_response", 1, "s", 0.02, 0.8, False, 0.15, 0.08,
+        "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): up to 2 s.e.",
     ),
     _level(
-        "brake_fade", -1, "relative change within an application", 0.01, 0.7, False, 0.10, 0.05,
-        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones scatter by 5 % (own choice)",
+        "brake_fade", -1, "relative change within an application", 0.01, 0.7, False, 0.06, 0.03,
+        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 3 % (own choice)",
     ),
     _share(
         "lockup_without_modulation", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,

@@ -44,7 +44,7 @@ LEAST_PULSE = 0.05  # of full pressure: a valve cannot open for less
 FADE_FROM_K, FADE_LEAST = 60.0, 0.35
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _pedal(app: Record, t: float, released: float) -> float:
     """Pedal in % at ``t`` s after the onset; ``released`` is when the foot began to lift."""
     if t <= 0.0:
@@ -57,7 +57,7 @@ def _pedal(app: Record, t: float, released: float) -> float:
     return pct
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _next_mode(wheel: Array, w: int, slip: float, rate: float) -> float:
     """State of the anti-lock control of wheel ``w``: run into slip, recovering, recovered."""
     mode = wheel[MODE, w]
@@ -78,7 +78,7 @@ def _next_mode(wheel: Array, w: int, slip: float, rate: float) -> float:
     return new
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _pressure(app: Record, wheel: Array, w: int, demand: float, dt: float) -> None:
     """Pressure step of wheel ``w`` towards the demand, or as its control state says."""
     mode, p, top = wheel[MODE, w], wheel[PRESSURE, w], wheel[LOCK_PRESSURE, w]
@@ -103,7 +103,7 @@ def _pressure(app: Record, wheel: Array, w: int, demand: float, dt: float) -> No
     wheel[MODE_TIME, w] += dt
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> bool:
     """Anti-lock control and pressure of all wheels for one step; True while any wheel is under control."""
     active = False
@@ -112,11 +112,13 @@ def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> b
             continue
         mate = w ^ 1
         low = app.select_low[w // 2] * app.abs_on[w] * app.abs_on[mate] > 0
-        if low and w % 2 == 1:  # the left wheel has decided for both
+        if low and w % 2 == 1 and wheel[MODE, mate] != NORMAL:  # the left wheel has decided for both
             for row in (PRESSURE, MODE, MODE_TIME, LOCK_PRESSURE):
                 wheel[row, w] = wheel[row, mate]
             continue
-        if app.abs_on[w] > 0 and v > app.abs_cutoff_mps:
+        if low and w % 2 == 1:
+            wheel[MODE, w] = NORMAL
+        elif app.abs_on[w] > 0 and v > app.abs_cutoff_mps:
             slip, rate = 1.0 - wheel[SEEN, w] / v, wheel[RATE, w]
             if low:
                 slip, rate = max(slip, 1.0 - wheel[SEEN, mate] / v), min(rate, wheel[RATE, mate])
@@ -128,7 +130,7 @@ def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> b
     return active
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _torque(app: Record, wheel: Array, w: int) -> float:
     """Brake torque of wheel ``w`` in N m, with fade by heat."""
     p = max(wheel[PRESSURE, w], app.residual_kpa[w])
@@ -136,7 +138,7 @@ def _torque(app: Record, wheel: Array, w: int) -> float:
     return app.gain_nm_per_kpa[w] * app.factor[w] * fade * p
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _turn(
     app: Record, curve: Array, wheel: Array, w: int, v: float, load: float, retard: float, dt: float, tot: Array
 ) -> float:
@@ -168,7 +170,7 @@ def _turn(
     return force
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _wheels(app: Record, curves: Array, wheel: Array, body: Array, dt: float, tot: Array) -> tuple[float, float]:
     """All wheels for one step; returns brake force of the left and the right side in N."""
     left, right, rear = 0.0, 0.0, 0.0
@@ -190,7 +192,7 @@ def _wheels(app: Record, curves: Array, wheel: Array, body: Array, dt: float, to
     return left, right
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _move(
     app: Record, body: Array, wheel: Array, t: float, left: float, right: float, trailer: float, dt: float, tot: Array
 ) -> None:
@@ -216,7 +218,7 @@ def _move(
     body[YAW] += (turning - body[YAW] / 0.25) * dt
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _demand(app: Record, body: Array, t: float, dt: float) -> float:
     """Pedal, line pressure and endurance force at ``t``; returns the pressure asked of the wheels in kPa."""
     if body[RELEASED] > 1e8 and (t > app.ramp_s + app.hold_s or (t > 0.0 and body[V] < app.release_speed_mps)):
@@ -231,7 +233,7 @@ def _demand(app: Record, body: Array, t: float, dt: float) -> float:
     return asked
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _energy(app: Record, body: Array, wheel: Array) -> float:
     """Kinetic energy in J: translation and the wheels' rotation."""
     total = 0.5 * (app.mass_kg + app.trailer_mass_kg) * body[V] ** 2
@@ -240,7 +242,7 @@ def _energy(app: Record, body: Array, wheel: Array) -> float:
     return total
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _write(app: Record, body: Array, wheel: Array, active: bool, out: Array, wheel_out: Array) -> None:
     """One logger sample."""
     out[OUT_SPEED], out[OUT_ACCEL], out[OUT_PEDAL], out[OUT_LINE] = body[V], body[ACC], body[PEDAL], body[LINE]
@@ -251,7 +253,7 @@ def _write(app: Record, body: Array, wheel: Array, active: bool, out: Array, whe
         wheel_out[2, w] = app.load_n[w] > 0.0 and wheel[OMEGA, w] <= 0.0 and body[V] > 0.0
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _start(app: Record, body: Array, wheel: Array) -> None:
     """Rolling at the initial speed, no pressure."""
     body[V], body[RELEASED], body[ENDED] = app.initial_speed_mps, 1e9, 1e9
@@ -261,7 +263,7 @@ def _start(app: Record, body: Array, wheel: Array) -> None:
             wheel[SEEN, w] = body[V]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _run_one(
     app: Record,
     curves: Array,
@@ -303,7 +305,7 @@ def _run_one(
     return samples
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def run_many(
     apps: Record,
     curves: Array,

@@ -42,10 +42,8 @@ def _wet_failed(apps: Applications) -> None:
 
 
 def _weak(apps: Applications) -> None:
-    apps["pedal_pct"], apps["initial_speed_mps"] = (
-        np.linspace(12.0, 26.0, len(apps)),
-        np.linspace(10.0, 20.0, len(apps)),
-    )
+    apps["pedal_pct"] = np.linspace(12.0, 26.0, len(apps))
+    apps["initial_speed_mps"] = np.linspace(10.0, 20.0, len(apps))
     apps["factor"][:, 0] = 0.5
 
 

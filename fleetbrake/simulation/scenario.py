@@ -75,11 +75,11 @@ FAULTS: Final = (
     Fault("VH-V03", "side_imbalance", "1L", date(2026, 1, 14), 0.45),
     Fault("VH-V06", "lockup_without_modulation", "1R", date(2026, 1, 12), 1.0),
     Fault("VH-V09", "modulation_on_light_braking", "1L", date(2026, 1, 26), 0.30),
-    Fault("VH-V11", "brake_drag", "2L", date(2026, 1, 12), 1.6),
+    Fault("VH-V11", "brake_drag", "2L", date(2026, 1, 12), 2.2),
     Fault("KR-T02", "slow_response", None, date(2026, 1, 19), 0.30),
     Fault("OM-B07", "side_imbalance", "2R", date(2026, 1, 5), 0.55),
     Fault("TW-T03", "low_brake_effectiveness", None, date(2026, 1, 12), 0.35),
-    Fault("TW-T05", "brake_fade", None, date(2026, 1, 5), 0.0025),
+    Fault("TW-T05", "brake_fade", None, date(2026, 1, 5), 0.0035),
     Fault("TW-T07", "wheel_speed_dropout", "2R", date(2026, 1, 19), 0.12),
 )
 
@@ -92,7 +92,7 @@ HARD_DRIVERS: Final = ("VH-D04", "OM-D05", "TW-D06")
 #: Smooth, but mostly on the steep town round that makes everybody brake hard, and out on every day of snow.
 SNOW_DRIVER: Final = "KR-D03"
 STEEP_ROUND: Final = "KR-T06"
-STEEP_FACTOR: Final = 8.0
+STEEP_FACTOR: Final = 14.0
 PART_TIME_DRIVER: Final = "VH-D16"
 PART_TIME_DAYS: Final = (2, 23, 44)
 

@@ -24,8 +24,8 @@ def healthy(fleet: Fleet, vehicle: str, rank: int, priority: str = "no_sign", **
 
 def flagged(fleet: Fleet, vehicle: str, rank: int, priority: str, depot: str | None = "North") -> None:
     fleet.vehicle(vehicle, depot=depot)
-    healthy(fleet, vehicle, rank, priority, leading_indicator="side_imbalance", suspect_wheel="2L",
-            reason="Wheel 2L brakes less than 2R: 41 % less slip at equal demand in 37 events since 2026-02-03.")  # fmt: skip
+    reason = "Wheel 2L brakes less than 2R: 41 % less slip at equal demand in 37 events since 2026-02-03."
+    healthy(fleet, vehicle, rank, priority, leading_indicator="side_imbalance", suspect_wheel="2L", reason=reason)
 
 
 def rows(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, Any]]:
@@ -220,3 +220,27 @@ def test_never_overfull_never_silent_never_twice(vehicles: list[Any], capacity: 
             row = found[f"v{rank}"]
             kept = row["planned_on"] is not None and row["planned_on"] <= row["due_on"]
             assert kept or "overdue" in row["note"] or "cannot be kept" in row["note"]
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.integers(0, PLAN_DAYS - 1), max_size=14), st.integers(0, 6), st.integers(1, 2))
+def test_every_date_is_kept_wherever_that_is_possible(due_days: list[int], flags: int, places: int) -> None:
+    """Equal visits: earliest date first keeps all dates if any order does (Jackson's rule, from memory)."""
+    fleet = Fleet()
+    for day in range(PLAN_DAYS):
+        fleet.add("capacity", depot="North", date=START + timedelta(days=day), bay_hours=2.0 * places)
+    for number, day in enumerate(due_days):
+        fleet.vehicle(f"due{number}", inspection_due_on=START + timedelta(days=day))  # a truck: 2 hours
+    for number in range(flags):
+        fleet.vehicle(f"flag{number}")
+        healthy(fleet, f"flag{number}", number + 1, "before_next_trip", leading_indicator="low_brake_effectiveness")
+    con = fleet.connect()
+    plan(con, start=START)
+    found = rows(con)
+    possible = all(place // places <= day for place, day in enumerate(sorted(due_days)))
+    kept = all(
+        row["planned_on"] is not None and row["planned_on"] <= row["due_on"]
+        for name, row in found.items()
+        if name.startswith("due")
+    )
+    assert kept == possible

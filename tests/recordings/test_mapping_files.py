@@ -175,6 +175,10 @@ def test_columns_that_are_not_mapped_are_not_read(write, foreign):
         ('grade = { source = "g", saturates_at = 1.0 }', "columns.grade: saturates_at needs relative_to"),
         ('grade = { source = "g", true_values = [1] }', "columns.grade: true_values is for yes/no columns only"),
         ('driver_id = { source = "d", unit = "km" }', "columns.driver_id: a text column has no unit, factor or offset"),
+        (
+            'wheel_speed_1l_mps = { source = "w", relative_to = "wheel_speed_1l_mps" }',
+            "columns.wheel_speed_1l_mps: relative_to names wheel_speed_1l_mps, which is a difference itself",
+        ),
         ('event_id = { constant = "E" }', "columns.event_id: an event id cannot be the same for every recording"),
         ('wheel_speed_1l_mps = { source = "w", unit = "rad/s" }', "rolling_radius_m is needed too"),
         ('wheel_speed_1l_mps = { source = "w", relative_to = { sauce = "x" } }', "unknown key (allowed: source, unit"),

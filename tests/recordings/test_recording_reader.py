@@ -160,7 +160,7 @@ def test_two_wheels_do_without_a_vehicle_speed(write, plain_stop):
 @pytest.mark.parametrize("rows_per_batch", [1, 7, 100, 299, 301, 100_000])
 def test_events_across_row_groups_and_batches_stay_whole(write, plain_stop, rows_per_batch):
     parts = [plain_stop(samples=40 + 13 * number, event_id=f"E{number}") for number in range(8)]
-    path = write(*parts, row_group_size=37)
+    path = write(*parts, row_group_size=37, use_dictionary=rows_per_batch % 2 == 0)
     recording = open_recording(path, rows_per_batch=rows_per_batch)
     batches = list(recording.batches())
     ids = np.concatenate([batch.event_id for batch in batches])

@@ -174,9 +174,8 @@ def test_slow_response_against_peers_and_against_the_published_time() -> None:
         fleet.vehicle(name, actuation=actuation)
         for i in range(12):
             fleet.event(name, DAY + timedelta(days=i), hard_stop=True, build_up_s=rng.gauss(seconds, 0.05))
-            fleet.event(
-                name, DAY + timedelta(days=i), hard_stop=False, build_up_s=2.0
-            )  # a gentle foot, not a slow brake
+            # the machine's own control asks as it likes
+            fleet.event(name, DAY + timedelta(days=i), brake_source="acc", build_up_s=2.0)
     con = scored(fleet)
     assert health(con, "slow")["leading_indicator"] == "slow_response"
     assert finding(con, "slow", "slow_response")["expected"] == pytest.approx(0.4, abs=0.05)

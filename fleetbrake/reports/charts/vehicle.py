@@ -35,7 +35,7 @@ def indicator_deviations(indicators: pd.DataFrame, most: int = 12, width: int | 
     order = known["label"].tolist()
     base = alt.Chart(values(known)).encode(y=alt.Y("label:N", sort=order, title=None))
     bars = base.mark_bar(height=13, stroke="#3f8790", strokeWidth=0.6).encode(
-        x=alt.X("zero:Q", title="deviation in standard errors (right = worse)"),
+        x=alt.X("zero:Q", title="deviation in standard errors (right = worse)", scale=_deviation_scale(known)),
         x2="deviation:Q",
         color=_deviation_colour("deviation:Q"),
         tooltip=[
@@ -50,10 +50,16 @@ def indicator_deviations(indicators: pd.DataFrame, most: int = 12, width: int | 
     )
     numbers = (
         base.mark_text(align="left", dx=5, color=look.INK, fontSize=12)
-        .encode(x=alt.X("greatest:Q"), text="shown:N")
+        .encode(x=alt.X("greatest:Q", scale=_deviation_scale(known)), text="shown:N")
         .transform_calculate(greatest="max(0, datum.deviation)")
     )
     return styled((bars + numbers).properties(width=width, height=max(40, 22 * len(known))))
+
+
+def _deviation_scale(known: pd.DataFrame) -> alt.Scale:
+    """At least -1 to 3, so that what is within the noise never looks large; room for the numbers on the right."""
+    low, high = (known["deviation"].min(), known["deviation"].max()) if len(known) else (0.0, 0.0)
+    return alt.Scale(domain=[min(-1.0, float(low)), max(3.0, float(high)) * 1.08], nice=False)
 
 
 def wheel_plan(indicators: pd.DataFrame, axles: int, size: int = 250) -> Any:

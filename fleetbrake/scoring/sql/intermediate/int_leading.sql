@@ -1,10 +1,18 @@
 -- Grain: one row a vehicle with evidence: the indicator that weighs most, its priority and its reason in a sentence.
--- What weighs is probability times weight. Before the next trip only on strong evidence of an urgent indicator.
+-- What weighs is probability times weight. Pressure that the anti-lock control lets go is no weak brake: light
+-- modulation explains low effectiveness away. Before the next trip only on strong evidence of an urgent indicator.
 with
 probabilities as (select * from int_probabilities),
+light as (
+    select vehicle_id, probability as explained from probabilities where indicator = 'modulation_on_light_braking'
+),
 foremost as (
-    select *, round(probability * weight, 9) as concern
-    from probabilities
+    select
+        p.*,
+        case when indicator = 'low_brake_effectiveness' then 1 - coalesce(l.explained, 0) else 1 end as left_over,
+        round(probability * weight * left_over, 9) as concern
+    from probabilities as p
+    left join light as l using (vehicle_id)
     qualify row_number() over (partition by vehicle_id order by concern desc, indicator, wheel) = 1
 ),
 worded as (
@@ -19,7 +27,7 @@ worded as (
 select
     w.vehicle_id, w.indicator, w.wheel, w.concern,
     case
-        when urgent and probability >= pr.urgent_probability and deviation >= pr.urgent_deviation
+        when urgent and probability * left_over >= pr.urgent_probability and deviation >= pr.urgent_deviation
             and coalesce(hits, pr.urgent_hits) >= pr.urgent_hits then 'before_next_trip'
         when concern >= pr.this_week_from then 'this_week'
         when concern >= pr.next_service_from then 'next_service'

@@ -1,13 +1,14 @@
 -- Grain: one row a share series: share of events, what was expected, deviation in standard errors, ln LR.
--- Standard error of the beta-binomial: n e (1 - e) (1 + (n - 1) / (concentration + 1)), so that vehicles may differ.
+-- Standard error of the beta-binomial: n e (1 - e) (1 + (n - 1) / (concentration + 1)), so that vehicles may differ;
+-- the concentration is at least 1 / e: sound vehicles' shares differ by no more than their own mean.
 -- Of the three windows the most telling counts; a part of the events pays ln 3 for having been picked.
 with
 counts as (select * from int_share_windows),
 errors as (
     select
-        c.*, p.concentration, p.defect_concentration, pr.seen_from,
+        c.*, greatest(p.concentration, 1 / e) as concentration, p.defect_concentration, pr.seen_from,
         case when n >= p.least_events then
-            (k - n * e) / sqrt(n * e * (1 - e) * (1 + (n - 1) / (p.concentration + 1))) end as deviation,
+            (k - n * e) / sqrt(n * e * (1 - e) * (1 + (n - 1) / (greatest(p.concentration, 1 / e) + 1))) end as deviation,
         e + (1 - e) * p.defect_lift as defect,
         pr.interval_z * sqrt(n * ((k + 0.5) / (n + 1)) * (1 - (k + 0.5) / (n + 1))) as margin,
         case when parts > 1 then ln(3) else 0 end as picked

@@ -1,7 +1,10 @@
 -- Grain: one row an application and wheel that shows slip after release.
 -- x: that slip less the mean of the vehicle's other wheels, or less zero where theirs is negative.
 with
-wheels_in as (select * from stg_wheels where released_slip is not null),
+wheels_in as (
+    select w.* from stg_wheels as w, priors as pr
+    where w.released_slip is not null and coalesce(w.dropout_s, 0) <= pr.dropout_above_s
+),
 counted as (
     select
         *,

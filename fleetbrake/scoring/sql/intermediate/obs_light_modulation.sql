@@ -3,10 +3,14 @@
 -- what the road explains is taken out. A surface told to be snow or ice without such neighbours is left out: the
 -- surface is told from the friction used, which a control that acts too early lowers too.
 with
+dropped as (
+    select distinct w.event_id from stg_wheels as w, priors as pr where w.dropout_s > pr.dropout_above_s
+),
 light as (
-    select e.* from stg_events as e, priors
+    select e.* from stg_events as e, priors  -- a signal that drops out looks like slip
     where e.modulation is not null and e.friction_used < priors.light_braking_below
         and e.surface not in ('loose', 'split') and e.abs_fitted
+        and not exists (select 1 from dropped as d where d.event_id = e.event_id)
 ),
 offsets as (select unnest([-1, 0, 1]) as days),
 vehicle_days as (
@@ -34,7 +38,10 @@ select
     l.started_at,
     l.on_day,
     l.modulation as hit,
-    (coalesce(a.hits, 0) + priors.depot_weight * p.share) / (coalesce(a.events, 0) + priors.depot_weight) as expected
+    greatest(
+        p.share * priors.depot_floor,
+        (coalesce(a.hits, 0) + priors.depot_weight * p.share) / (coalesce(a.events, 0) + priors.depot_weight)
+    ) as expected
 from light as l
 left join neighbours as a using (vehicle_id, on_day)
 join indicator_priors as p on p.indicator = 'modulation_on_light_braking'

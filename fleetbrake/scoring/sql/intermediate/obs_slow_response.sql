@@ -1,9 +1,9 @@
--- Grain: one row a brisk application (hard stop or emergency) with an observed build-up time.
--- x: build-up time in s. In gentle braking the driver's foot, not the brake, sets it.
+-- Grain: one row an application with an observed build-up time.
+-- x: build-up time in s. In gentle braking the driver's foot sets part of it; it is there in the peers' too, and what
+-- drivers differ is in the spread between vehicles.
 with
 events_in as (
-    select * from stg_events
-    where build_up_s is not null and (coalesce(hard_stop, false) or coalesce(emergency_application, false))
+    select * from stg_events where build_up_s >= 0 and by_driver
 )
 
 select

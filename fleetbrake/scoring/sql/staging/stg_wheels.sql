@@ -23,7 +23,16 @@ select
     finite(w.steady_slip) as steady_slip,
     finite(w.released_slip) as released_slip,
     finite(w.dropout_s) as dropout_s,
-    e.* exclude (event_id)
+    e.vehicle_id,
+    e.started_at,
+    e.on_day,
+    e.category,
+    e.abs_fitted,
+    e.surface,
+    e.modulation,
+    e.emergency_application,
+    e.lockup_above_cutoff,
+    e.cutoff_speed_mps
 from wheels_in as w
 join events_in as e using (event_id)
 join sensed_once as s on s.vehicle_id = e.vehicle_id and s.wheel = w.wheel

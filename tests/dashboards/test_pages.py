@@ -1,0 +1,153 @@
+"""Every page: with data, with hostile ids, with an empty store, without a store, with a damaged one."""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from builders import HOSTILE, PLAIN, build_store
+from streamlit.testing.v1 import AppTest
+
+from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.reports import reads
+from fleetbrake.store.database import rebuilding, replace_table
+
+PAGES = ("inspections", "vehicle", "event", "drivers", "month", "recordings")
+OpenPage = Callable[..., AppTest]
+
+
+def _text(app: AppTest) -> str:
+    """All that the page says, as the places that read Markdown get it."""
+    kinds = (app.header, app.subheader, app.markdown, app.caption, app.text, app.info, app.warning, app.metric)
+    return "\n".join(str(item.value) for kind in kinds for item in kind)
+
+
+@pytest.mark.parametrize("store", ["filled", "hostile", "empty", "none"])
+@pytest.mark.parametrize("view", PAGES)
+def test_every_page_of_every_store_is_drawn_without_a_traceback(open_page: OpenPage, view: str, store: str) -> None:
+    app = open_page(view, store)
+    assert not app.exception and not app.error
+    assert [h.value for h in app.header] == [view.capitalize()]
+    if store in ("empty", "none"):
+        assert len(app.info) >= 1, "an empty page says why it is empty"
+
+
+@pytest.mark.parametrize("view", PAGES)
+def test_without_a_chosen_store_the_page_says_how_to_choose(view: str, open_page: OpenPage) -> None:
+    app = open_page(view, Path(""))
+    assert not app.exception
+    assert "Start the pages" in _text(app) or "ingest" in _text(app)
+
+
+@pytest.mark.parametrize("view", PAGES)
+def test_a_damaged_database_is_a_sentence(view: str, open_page: OpenPage, tmp_path: Path) -> None:
+    (tmp_path / "fleet.duckdb").write_bytes(b"\0" * 20_000)
+    app = open_page(view, tmp_path)
+    assert not app.exception and len(app.info) == 1
+
+
+def test_the_list_shows_vehicles_in_order_with_reason_interval_and_caution(open_page: OpenPage) -> None:
+    app = open_page("inspections", "filled")
+    links = [link.label for link in app.get("page_link")] or [link.proto.label for link in app.get("page_link")]
+    assert [link.replace("\\", "") for link in links] == list(PLAIN.vehicles[:10])
+    text = _text(app)
+    assert CAUTION in text and "28 Jan 2026" in text
+    assert "Brakes give 24 % less deceleration" in text and "22 (8 to 33)" in text and "before next trip" in text
+    assert "**overdue** since 16 Jan 2026" in text and "Pedal feels long" in text
+    assert app.dataframe[0].value.shape[0] == 12
+
+
+def test_filters_narrow_the_list(open_page: OpenPage) -> None:
+    app = open_page("inspections", "filled")
+    app.multiselect[0].select("Harbour").run()
+    table = app.dataframe[0].value
+    assert set(table["Depot"]) == {"Harbour"} and len(table) == 6
+    app.multiselect[2].select("too_little_evidence").run()
+    assert "No vehicle fits" in _text(app)
+    assert not app.exception
+
+
+def test_the_vehicle_page_opens_the_asked_vehicle_and_tells_of_unknown_ones(open_page: OpenPage) -> None:
+    app = open_page("vehicle", "filled", vehicle=PLAIN.vehicles[1])
+    assert app.selectbox[0].value == PLAIN.vehicles[1]
+    assert "Pedal feels long" in _text(app) and "38 (24 to 49)" in _text(app)
+    unknown = open_page("vehicle", "filled", vehicle="<b>nobody</b>")
+    assert "no such vehicle" in _text(unknown) and "<b>nobody</b>" in [t.value for t in unknown.text]
+
+
+def test_the_event_page_gives_numbers_with_units(open_page: OpenPage) -> None:
+    app = open_page("event", "filled", event=f"{PLAIN.vehicles[0]}/locked-0")
+    facts = dict(app.table[0].value.itertuples(index=False))
+    assert facts["Initial speed"].replace("\\", "") == "18.0 m/s (65 km/h)"
+    assert facts["Longest lockup of a wheel"].replace("\\", "") == "1.00 s"
+    assert len(app.get("arrow_vega_lite_chart")) + len(app.get("vega_lite_chart")) == 1
+    wheels = app.dataframe[0].value
+    assert wheels.set_index("Wheel").loc["1L", "Locked (s)"] == 1.0
+
+
+def test_an_event_whose_recording_is_gone_still_shows_its_numbers(open_page: OpenPage, stores: dict[str, Path]) -> None:
+    gone = reads.frame(stores["filled"], "SELECT event_id FROM events WHERE source_path LIKE '%no-longer%' LIMIT 1")
+    app = open_page("event", "filled", event=gone["event_id"].iloc[0])
+    assert not app.exception and "no longer" in _text(app) and len(app.table) == 1
+
+
+def test_an_event_nobody_knows_is_told(open_page: OpenPage) -> None:
+    app = open_page("event", "filled", event="<img src=x onerror=alert(1)>")
+    assert "no such event" in _text(app) and not app.exception
+
+
+@pytest.mark.parametrize("vehicle", HOSTILE.vehicles)
+def test_a_hostile_vehicle_opens_by_its_address(open_page: OpenPage, vehicle: str) -> None:
+    app = open_page("vehicle", "hostile", vehicle=vehicle)
+    assert not app.exception and app.selectbox[0].value == vehicle
+
+
+def test_a_hostile_event_opens_by_its_address(open_page: OpenPage) -> None:
+    for vehicle in HOSTILE.vehicles[:2]:
+        app = open_page("event", "hostile", event=f"{vehicle}/locked-{HOSTILE.vehicles.index(vehicle)}")
+        assert not app.exception and len(app.table) == 1
+        assert f"{vehicle}/locked-{HOSTILE.vehicles.index(vehicle)}" in [t.value for t in app.text]
+
+
+@pytest.mark.parametrize("view", PAGES)
+def test_hostile_ids_reach_markdown_only_escaped(open_page: OpenPage, view: str) -> None:
+    parameters = {"vehicle": {"vehicle": HOSTILE.vehicles[5]}, "event": {"event": f"{HOSTILE.vehicles[0]}/locked-0"}}
+    app = open_page(view, "hostile", **parameters.get(view, {}))
+    markup = "\n".join(str(item.value) for kind in (app.markdown, app.caption, app.info, app.warning) for item in kind)
+    for raw in ("<script", "<i>", "<b>", "**bold**", "](javascript", ":smile:", "$x^2$", "www.example"):
+        assert raw not in markup, raw
+
+
+def test_no_page_allows_raw_html() -> None:
+    root = Path(__file__).resolve().parents[2] / "dashboards"
+    for path in root.rglob("*.py"):
+        source = path.read_text(encoding="utf-8")
+        assert "unsafe_allow_html" not in source and "unsafe_allow_javascript" not in source, path
+        # the one style sheet is a constant
+        assert re.findall(r"st\.html\((.*?)\)", source) in ([], ["_STYLE"]), path
+
+
+def test_the_next_run_shows_a_database_that_was_replaced(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    app = open_page("inspections", store)
+    turned = reads.frame(store, "SELECT * FROM vehicle_health")
+    turned["rank"] = turned["rank"].to_numpy()[::-1]
+    with rebuilding(store) as con:
+        replace_table(con, "vehicle_health", turned)
+    app.run()
+    assert app.dataframe[0].value["Vehicle"].tolist() == list(PLAIN.vehicles)[::-1]
+
+
+def test_recordings_tell_each_files_story(open_page: OpenPage) -> None:
+    app = open_page("recordings", "filled")
+    text = _text(app)
+    assert "recordings/cut-off.parquet" in text and "the file ends before its footer" in text
+    assert app.dataframe[1].value["Id"].tolist() == ["D-177?", "VAN-090?"]
+
+
+def test_drivers_show_both_rates_and_why(open_page: OpenPage) -> None:
+    app = open_page("drivers", "filled")
+    table = app.dataframe[0].value
+    assert table["Driver"].tolist() == list(PLAIN.drivers)
+    assert {"Counted (per 1000 km)", "Adjusted (per 1000 km)", "low", "high"} <= set(table)
+    assert "not a verdict" in _text(app) and "icy route" in _text(app)

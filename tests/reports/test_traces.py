@@ -1,0 +1,119 @@
+"""Samples read back from recordings: whole, gone, changed, damaged."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from fleetbrake.reports import traces
+from builders import PLAIN, build_store
+from builder_samples import RATE_HZ
+
+LOCKED = f"{PLAIN.vehicles[0]}/locked-0"
+
+
+def test_the_rows_are_the_events_own(store: Path) -> None:
+    found = traces.event_traces(store, LOCKED)
+    assert found is not None and found.problem == ""
+    # 7 s at 100 Hz from 18 m/s; four wheels
+    assert len(found.vehicle) == 700 and len(found.wheels) == 4 * 700
+    assert found.vehicle["time_s"].iloc[0] == 0.0
+    assert found.vehicle["time_s"].iloc[-1] == pytest.approx(699 / RATE_HZ, abs=1e-6)  # stamps are in microseconds
+    assert found.vehicle["speed_mps"].iloc[0] == 18.0
+
+
+def test_slip_is_that_of_the_built_lockup(store: Path) -> None:
+    found = traces.event_traces(store, LOCKED)
+    assert found is not None
+    front_left = found.slip[found.slip["wheel"] == "1L"]
+    locked = front_left[front_left["slip"] == 1.0]["time_s"]
+    # built: locked from 2.5 s to 3.5 s; one sample of play at the edges
+    assert locked.min() == pytest.approx(2.5, abs=1.01 / RATE_HZ) and locked.max() == pytest.approx(3.5, abs=1.01 / RATE_HZ)
+    assert (found.slip[found.slip["wheel"] == "2R"]["slip"].dropna() < 0.2).all()
+
+
+def test_slip_closed_form() -> None:
+    got = traces.slips({"1L": np.array([16.0, 0.0, 21.0, 1.0])}, np.array([20.0, 10.0, 20.0, 1.0]))["1L"]
+    assert got[:3].tolist() == pytest.approx([0.2, 1.0, 0.0])
+    assert np.isnan(got[3])  # under 1.5 m/s nobody can tell
+    assert traces.slips({"1L": np.ones(3)}, None) == {}
+
+
+def test_spans_come_from_the_tables(store: Path) -> None:
+    locked = traces.event_traces(store, LOCKED)
+    assert locked is not None
+    assert locked.spans.to_dict("records") == [{"wheel": "1L", "start_s": 2.5, "stop_s": 3.5, "kind": "lockup"}]
+    cycling = traces.event_traces(store, f"{PLAIN.vehicles[0]}/modulated-0")
+    assert cycling is not None
+    assert set(cycling.spans["wheel"]) == {"1L", "1R", "2L", "2R"} and set(cycling.spans["kind"]) == {"modulation"}
+
+
+def test_every_row_group_boundary_reads_right(store: Path) -> None:
+    path = store / "recordings" / "day-0.parquet"
+    whole = pq.read_table(path).to_pandas()
+    groups = pq.ParquetFile(path).metadata.num_row_groups
+    assert groups > 2
+    for start, stop in ((0, 1), (499, 501), (500, 1000), (0, len(whole)), (len(whole) - 1, len(whole))):
+        got = traces.load_samples(path, start, stop)
+        pd.testing.assert_frame_equal(got, whole.iloc[start:stop].reset_index(drop=True))
+
+
+def test_no_such_event_is_none(store: Path) -> None:
+    assert traces.event_traces(store, "no such event") is None
+
+
+def test_a_vanished_recording_is_a_sentence(store: Path) -> None:
+    gone = traces.reads.frame(store, "SELECT event_id FROM events WHERE source_path LIKE '%no-longer%' LIMIT 1")
+    found = traces.event_traces(store, gone["event_id"].iloc[0])
+    assert found is not None and "no longer" in found.problem and found.wheels.empty
+
+
+def _damage_other_rows(path: Path) -> None:
+    table = pq.read_table(path)
+    pq.write_table(table.slice(100), path)
+
+
+def _damage_cut_off(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:2000])
+
+
+def _damage_fewer_rows(path: Path) -> None:
+    pq.write_table(pq.read_table(path).slice(0, 30), path)
+
+
+def _damage_text(path: Path) -> None:
+    table = pq.read_table(path).to_pandas()
+    table["speed_mps"] = "fast"
+    table.to_parquet(path)
+
+
+def _damage_no_time(path: Path) -> None:
+    pq.write_table(pq.read_table(path).drop_columns(["timestamp"]), path)
+
+
+def _damage_other_time(path: Path) -> None:
+    table = pq.read_table(path).to_pandas()
+    table["timestamp"] += pd.Timedelta(seconds=1)
+    table.to_parquet(path)
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [_damage_other_rows, _damage_cut_off, _damage_fewer_rows, _damage_text, _damage_no_time, _damage_other_time],
+)
+def test_a_changed_recording_is_a_sentence(tmp_path: Path, damage) -> None:  # type: ignore[no-untyped-def]
+    store = build_store(tmp_path)
+    damage(store / "recordings" / "day-0.parquet")
+    found = traces.event_traces(store, LOCKED)
+    assert found is not None and found.problem.endswith((".", "more."))
+    assert found.vehicle.empty and len(found.spans) == 1  # what the tables know is still there
+
+
+def test_a_moved_store_finds_its_relative_recordings(tmp_path: Path) -> None:
+    store = build_store(tmp_path / "a")
+    shutil.rmtree(store / "recordings")
+    found = traces.event_traces(store, LOCKED)
+    assert found is not None and "no longer" in found.problem
