@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from builder_samples import RATE_HZ, WHEELS, write_recording
 
 from fleetbrake.store.database import rebuilding, replace_table
-from builder_samples import RATE_HZ, WHEELS, write_recording
 
 SEED = 20260117
 AS_OF = date(2026, 1, 28)

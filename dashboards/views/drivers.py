@@ -38,7 +38,12 @@ def draw(store: Path) -> None:
     }  # fmt: skip
     rates = {name: st.column_config.NumberColumn(format="%.1f") for name in list(names.values())[9:13]}
     scores = {name: st.column_config.NumberColumn(format="%.0f") for name in list(names.values())[3:7]}
-    st.dataframe(drivers[list(names)].rename(columns=names), hide_index=True, column_config={**rates, **scores}, placeholder=look.MISSING)
+    st.dataframe(
+        drivers[list(names)].rename(columns=names),
+        hide_index=True,
+        column_config={**rates, **scores},
+        placeholder=look.MISSING,
+    )
 
 
 def _notes(drivers: pd.DataFrame) -> None:

@@ -39,7 +39,9 @@ def _choose(store: Path) -> None:
     if notable.empty:
         st.info("No event yet in which a wheel locked or the anti-lock control was at work. Others: see Vehicle.")
         return
-    st.caption("The newest events in which a wheel locked or the anti-lock control was at work. Choose a row to open it.")
+    st.caption(
+        "The newest events in which a wheel locked or the anti-lock control was at work. Choose a row to open it."
+    )
     event_table(notable, key="notable_events")
 
 
@@ -105,7 +107,9 @@ def _wheels(wheels: pd.DataFrame) -> None:
         "modulation_hz": "Hz",
     }  # fmt: skip
     figures = {name: st.column_config.NumberColumn(format="%.2f") for name in list(names.values())[1:6] + ["Hz"]}
-    st.dataframe(wheels[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING)
+    st.dataframe(
+        wheels[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING
+    )
 
 
 def _origin(row: dict[str, Any]) -> None:

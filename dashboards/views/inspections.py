@@ -97,7 +97,11 @@ def _due(row: dict) -> str:  # type: ignore[type-arg]
     if not _known(row["inspection_due_on"]):
         return "no due date known"
     overdue = _known(row["as_of"]) and pd.Timestamp(row["inspection_due_on"]) < pd.Timestamp(row["as_of"])
-    return f"**overdue** since {look.day(row['inspection_due_on'])}" if overdue else f"due {look.day(row['inspection_due_on'])}"
+    return (
+        f"**overdue** since {look.day(row['inspection_due_on'])}"
+        if overdue
+        else f"due {look.day(row['inspection_due_on'])}"
+    )
 
 
 def _known(value: object) -> bool:
@@ -116,7 +120,9 @@ def _table(shown: pd.DataFrame) -> None:
         "plan_note": "Plan note", "open_report": "Open report",
     }  # fmt: skip
     figures = {name: st.column_config.NumberColumn(format="%.0f") for name in ("Score", "from", "to")}
-    st.dataframe(table[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING)
+    st.dataframe(
+        table[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING
+    )
 
 
 page("Inspections", draw)

@@ -36,7 +36,9 @@ def _problems(bad: pd.DataFrame) -> None:
     for number, row in enumerate(bad.head(12).to_dict("records")):
         with st.container(key=f"row_file_{number}"):
             status, told = st.columns([1, 6])
-            status.markdown(str(row["status"]).replace("_", " ") if row["status"] in ("rejected", "partly_loaded") else "?")
+            status.markdown(
+                str(row["status"]).replace("_", " ") if row["status"] in ("rejected", "partly_loaded") else "?"
+            )
             with told:
                 st.text(look.text(row["path"]))
                 st.text(look.text(row["reason"]))

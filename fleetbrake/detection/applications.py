@@ -63,7 +63,7 @@ def _decel_on(time_s: Floats, decel: Floats, offsets: Ints, high: float, low: fl
             while i < last and decel[i] >= low:
                 if decel[i] >= high and i + 1 < last:
                     held += time_s[i + 1] - time_s[i]
-                    proven = proven or held >= hold_s
+                    proven = proven or held >= hold_s - 1e-9
                 elif decel[i] < high:
                     held = 0.0
                 i += 1

@@ -81,7 +81,7 @@ def lock_state(
 
 @kernel
 def _next_lock(
-    time_s: Floats, state: npt.NDArray[np.int8], first: int, last: int, merge_s: float
+    time_s: Floats, state: npt.NDArray[np.int8], first: int, last: int, merge_s: float, gap_s: float
 ) -> tuple[int, int, int, float]:
     """Next locked run from ``first``: begin, one past its end, where to go on, longest unknown time before it."""
     unknown_s = 0.0
@@ -95,9 +95,13 @@ def _next_lock(
         else:
             i += 1
     begin, end = i, i
-    # two runs with less than merge_s between them are one
-    while i < last and (end == begin or time_s[i] - time_s[end - 1] <= merge_s + 1e-9):
-        if state[i] == LOCKED:
+    # two runs with less than merge_s between them are one; neighbouring samples are, unless rows are missing between
+    while i < last:
+        since = time_s[i] - time_s[max(end, begin + 1) - 1]
+        locked = state[i] == LOCKED
+        if since > merge_s + 1e-9 and not (locked and i == end and since <= gap_s + 1e-9):
+            break
+        if locked:
             end = i + 1
         i += 1
     return begin, end, end, unknown_s
@@ -145,6 +149,7 @@ def _lockups(
     rate_hz: Floats,
     least_s: float,
     merge_s: float,
+    gap_s: float,
     least_rate: float,
     fall_most: float,
 ) -> tuple[npt.NDArray[np.int8], Floats]:
@@ -157,9 +162,10 @@ def _lockups(
                 verdict[w, e] = -1
                 continue
             undecided = 0.0
+            longest = max(gap_s, 2.5 / rate_hz[e]) if rate_hz[e] > 0.0 else gap_s
             i = start[e]
             while i < stop[e]:
-                begin, end, i, unknown_s = _next_lock(time_s, state[w], i, stop[e], merge_s)
+                begin, end, i, unknown_s = _next_lock(time_s, state[w], i, stop[e], merge_s, longest)
                 undecided = max(undecided, unknown_s)
                 if begin == end:
                     break
@@ -229,6 +235,7 @@ def lockups(
         rate_hz,
         criteria.least_lockup_s,
         criteria.lockup_merge_s,
+        criteria.gap_s,
         criteria.least_rate_lockup_hz,
         criteria.wheel_fall_most_mps2,
     )

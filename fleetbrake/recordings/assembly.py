@@ -150,6 +150,7 @@ class Assembler:
             wheel_floor_mps=self.wheel_floor_mps,
             path=self.story.path,
             notes=good_findings.notes(),
+            file_row=None if kept.keep.all() else group.start + np.flatnonzero(kept.keep),
         )
         self._remember(batch, kept.time_us)
         return batch

@@ -63,6 +63,7 @@ class EventBatch:
     wheel_floor_mps : speed below which the wheel sensors read zero (0 if the file does not say).
     path : the source file, as logged.
     notes : per event, what validation mended; object ``(E,)`` of str ("" for nothing).
+    file_row : int64 ``(N,)``, the file's row of each sample; None if no row was dropped, so that they just count on.
     """
 
     offsets: Ints
@@ -85,6 +86,7 @@ class EventBatch:
     speed_source: str | None = None
     wheel_floor_mps: float = 0.0
     notes: npt.NDArray[np.object_] = field(default_factory=lambda: np.empty(0, dtype=object))
+    file_row: Ints | None = None
 
     @property
     def events(self) -> int:
@@ -115,7 +117,11 @@ class EventBatch:
         # position of every kept sample in the old arrays, without a Python loop over events
         index = np.arange(offsets[-1]) - np.repeat(offsets[:-1], lengths) + np.repeat(starts, lengths)
         first_time = self.time_s[starts]
-        in_parent = starts - self.offsets[parents]
+        if self.file_row is None:
+            row_start = self.row_start[parents] + starts - self.offsets[parents]
+            row_stop = row_start + lengths
+        else:
+            row_start, row_stop = self.file_row[starts], self.file_row[stops - 1] + 1
 
         def pick(array: Any) -> Any:
             return None if array is None else array[..., index]
@@ -128,8 +134,8 @@ class EventBatch:
             event_id=self.event_id[parents],
             vehicle_id=self.vehicle_id[parents],
             driver_id=self.driver_id[parents],
-            row_start=self.row_start[parents] + in_parent,
-            row_stop=self.row_start[parents] + in_parent + lengths,
+            row_start=row_start,
+            row_stop=row_stop,
             channels={name: array[index] for name, array in self.channels.items()},
             wheel_speed_mps=self.wheel_speed_mps[:, index],
             wheel_pressure_kpa=self.wheel_pressure_kpa[:, index],
@@ -137,6 +143,7 @@ class EventBatch:
             brake_source=pick(self.brake_source),
             road_unpaved=pick(self.road_unpaved),
             notes=self.notes[parents] if len(self.notes) else self.notes,
+            file_row=pick(self.file_row),
         )
 
 

@@ -21,9 +21,9 @@ MOST_VEHICLES, MOST_DRIVERS, MOST_FILES = 60, 40, 40
 _CHART_WIDTH = 620
 
 METHOD = (
-    "An event is one brake application. A hard stop is a peak deceleration (greatest 0.2 s mean) at or above 4.0 m/s² for "
-    "categories M1 and N1 and 3.0 m/s² for the others, whatever the demand. Modulation is two or more release-and-rebuild "
-    "cycles of one wheel in one application. A lockup is a wheel under 5 % of the vehicle's speed while that is above "
+    "An event is one brake application. A hard stop is a peak deceleration (greatest 0.2 s mean) at or above 4.0 m/s² "
+    "for categories M1 and N1 and 3.0 m/s² for the others, whatever the demand. Modulation is two or more "
+    "release-and-rebuild cycles of one wheel in one application. A lockup is a wheel under 5 % of the vehicle's speed while that is above "
     "1.5 m/s; only lockups above the speed below which anti-lock control lets go speak of the vehicle's health.",
     "The health score runs from 0 to 100, 100 meaning that nothing was found. It comes from indicators that compare a "
     "vehicle with what was expected of it; the interval says how far the evidence reaches. Vehicles with too little "
@@ -78,7 +78,8 @@ def write_pdf(
         "drivers.svg": svg(charts.driver_rates(drivers, width=_CHART_WIDTH - 160)),
     }
     try:
-        typst.compile(inputs, output=str(path), format="pdf")
+        # the package's types do not tell that it takes several files by name; its documentation does
+        typst.compile(inputs, output=str(path), format="pdf")  # type: ignore[call-overload]
     except typst.TypstError as error:
         raise FleetbrakeError(f"The PDF of {month} cannot be set: {error.message}") from error
 
@@ -95,7 +96,9 @@ def _newest(found: pd.DataFrame) -> pd.DataFrame:
 
 def _subtitle(month: str, figures: MonthFigures, health: pd.DataFrame) -> str:
     said = f"Month {month} in UTC · {figures.vehicles:,} vehicles and {figures.drivers:,} drivers with recordings"
-    return said + (f" · scores as of {look.day(health['as_of'].iloc[0])}" if len(health) else " · not scored in this month")
+    return said + (
+        f" · scores as of {look.day(health['as_of'].iloc[0])}" if len(health) else " · not scored in this month"
+    )
 
 
 def _figures(figures: MonthFigures) -> list[dict[str, str]]:

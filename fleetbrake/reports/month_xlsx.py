@@ -53,7 +53,9 @@ def write_workbook(path: Path, month: str, figures: MonthFigures, tables: dict[s
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), {**options, "default_date_format": "yyyy-mm-dd"}) as book:
         formats = {
-            "head": book.add_format({"bold": True, "bg_color": "#e3ebed", "bottom": 1, "text_wrap": True, "valign": "top"}),
+            "head": book.add_format(
+                {"bold": True, "bg_color": "#e3ebed", "bottom": 1, "text_wrap": True, "valign": "top"}
+            ),
             "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss.000"}),
             "day": book.add_format({"num_format": "yyyy-mm-dd"}),
             "title": book.add_format({"bold": True, "font_size": 14}),
@@ -65,7 +67,9 @@ def write_workbook(path: Path, month: str, figures: MonthFigures, tables: dict[s
         _columns(book, formats)
 
 
-def _summary(book: Any, month: str, figures: MonthFigures, tables: dict[str, pa.Table], formats: dict[str, Any]) -> None:
+def _summary(
+    book: Any, month: str, figures: MonthFigures, tables: dict[str, pa.Table], formats: dict[str, Any]
+) -> None:
     sheet = book.add_worksheet("summary")
     sheet.set_column(0, 0, 44)
     sheet.set_column(1, 1, 14)
@@ -90,7 +94,9 @@ def _summary(book: Any, month: str, figures: MonthFigures, tables: dict[str, pa.
     line = len(rows) + 3
     for name, table in tables.items():
         if table.num_rows > MOST_ROWS:
-            sheet.write_string(line, 0, f"Sheet {name}: first {MOST_ROWS:,} of {table.num_rows:,} rows; see csv/ or parquet/.")
+            sheet.write_string(
+                line, 0, f"Sheet {name}: first {MOST_ROWS:,} of {table.num_rows:,} rows; see csv/ or parquet/."
+            )
             line += 1
     sheet.merge_range(line + 1, 0, line + 4, 5, "", formats["wrap"])
     sheet.write_string(line + 1, 0, CAUTION, formats["wrap"])
@@ -127,7 +133,9 @@ def _write_column(sheet: Any, position: int, column: pa.ChunkedArray, formats: d
 def _columns(book: Any, formats: dict[str, Any]) -> None:
     """What every column means, from the same list that the store makes its tables from."""
     sheet = book.add_worksheet("columns")
-    for position, (head, width) in enumerate((("table", 18), ("column", 34), ("unit", 12), ("type", 14), ("meaning", 90))):
+    for position, (head, width) in enumerate(
+        (("table", 18), ("column", 34), ("unit", 12), ("type", 14), ("meaning", 90))
+    ):
         sheet.write_string(0, position, head, formats["head"])
         sheet.set_column(position, position, width)
     line = 1

@@ -231,8 +231,8 @@ def _assumptions(row: pd.Series) -> tuple[str, ...]:
         said.append("No vehicle register: categories, due dates and depots are unknown.")
     if row["events_no_category"]:
         said.append(
-            f"{row['events_no_category']} vehicle(s) with unknown category: a stop counts as hard from 4.0 m/s², as not "
-            "hard under 3.0 m/s², and is left open between."
+            f"{row['events_no_category']} vehicle(s) with unknown category: a stop counts as hard from 4.0 m/s², as "
+            "not hard under 3.0 m/s², and is left open between."
         )
     if row["no_endurance"]:
         said.append(f"Endurance brake not given for {row['no_endurance']} vehicle(s): taken as none.")

@@ -37,7 +37,9 @@ def published(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             con.complete()  # a half-read result of opening would block a relation
             yield con
     except duckdb.Error as error:
-        raise StoreError("The published database cannot be read: a table or column is missing. Ingest again.") from error
+        raise StoreError(
+            "The published database cannot be read: a table or column is missing. Ingest again."
+        ) from error
 
 
 def arrow(store: Path, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
@@ -47,7 +49,7 @@ def arrow(store: Path, sql: str, parameters: Sequence[object] = ()) -> pa.Table:
 
 
 def frame(store: Path, sql: str, parameters: Sequence[object] = ()) -> pd.DataFrame:
-    """Result of one query as a data frame: Int64, boolean, float64 (NaN for NULL), str, UTC stamps, dates as objects."""
+    """Result of one query: Int64, boolean, float64 (NaN for NULL), str, UTC stamps, dates as objects."""
     return nullable_frame(arrow(store, sql, parameters))
 
 

@@ -125,8 +125,8 @@ def _hold_against(samples: pd.DataFrame, row: dict[str, Any]) -> None:
 def _assemble(event_id: str, samples: pd.DataFrame, spans: pd.DataFrame) -> Traces:
     stamps = pd.to_datetime(samples["timestamp"], utc=True)
     time = (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy()
-    wheels = {w: _numbers(samples, f"wheel_speed_{w.lower()}_mps") for w in WHEELS}
-    wheels = {w: speed for w, speed in wheels.items() if speed is not None}
+    turning = {w: _numbers(samples, f"wheel_speed_{w.lower()}_mps") for w in WHEELS}
+    wheels = {w: speeds for w, speeds in turning.items() if speeds is not None}
     speed = _numbers(samples, "speed_mps")
     longitudinal = _numbers(samples, "accel_long_mps2")
     return Traces(

@@ -49,11 +49,11 @@ def _pedal(app: Record, t: float, released: float) -> float:
     """Pedal in % at ``t`` s after the onset; ``released`` is when the foot began to lift."""
     if t <= 0.0:
         return 0.0
-    pct = app.pedal_pct * min(1.0, t / app.ramp_s)
-    if app.pump_hz > 0.0:
-        pct *= 0.5 - 0.5 * math.cos(2.0 * math.pi * app.pump_hz * t)
+    pct = app["pedal_pct"] * min(1.0, t / app["ramp_s"])
+    if app["pump_hz"] > 0.0:
+        pct *= 0.5 - 0.5 * math.cos(2.0 * math.pi * app["pump_hz"] * t)
     if t > released:
-        pct *= max(0.0, 1.0 - (t - released) / app.ease_s)
+        pct *= max(0.0, 1.0 - (t - released) / app["ease_s"])
     return pct
 
 
@@ -85,20 +85,20 @@ def _pressure(app: Record, wheel: Array, w: int, demand: float, dt: float) -> No
     if mode == DUMP:
         if wheel[RATE, w] <= 0.0 or wheel[MODE_TIME, w] == 0.0:
             wheel[LOCK_PRESSURE, w] = p  # what the road could not carry, up to the moment it turns the wheel again
-        if wheel[MODE_TIME, w] > app.abs_valve_s:
-            p -= p * app.abs_dump_per_s * dt
+        if wheel[MODE_TIME, w] > app["abs_valve_s"]:
+            p -= p * app["abs_dump_per_s"] * dt
     elif mode == BUILD:
         if p < FIRST_STEP * top:
-            p += (top - p) * dt / app.build_tau_s * 2.0
-        elif int(wheel[MODE_TIME, w] / app.abs_step_s) % 2 == 0:
-            p += 2.0 * (top + LEAST_PULSE * app.full_pressure_kpa) * app.abs_build_per_s * dt
+            p += (top - p) * dt / app["build_tau_s"] * 2.0
+        elif int(wheel[MODE_TIME, w] / app["abs_step_s"]) % 2 == 0:
+            p += 2.0 * (top + LEAST_PULSE * app["full_pressure_kpa"]) * app["abs_build_per_s"] * dt
         if p >= demand:
             wheel[MODE, w] = NORMAL
     elif mode == NORMAL:
-        tau = app.build_tau_s if demand > p else app.release_tau_s[w]
+        tau = app["build_tau_s"] if demand > p else app["release_tau_s"][w]
         p += (demand - p) * dt / tau
     if mode != NORMAL and demand < p:
-        p += (demand - p) * dt / app.release_tau_s[w]
+        p += (demand - p) * dt / app["release_tau_s"][w]
     wheel[PRESSURE, w] = p
     wheel[MODE_TIME, w] += dt
 
@@ -108,17 +108,17 @@ def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> b
     """Anti-lock control and pressure of all wheels for one step; True while any wheel is under control."""
     active = False
     for w in range(6):
-        if app.load_n[w] <= 0.0:
+        if app["load_n"][w] <= 0.0:
             continue
         mate = w ^ 1
-        low = app.select_low[w // 2] * app.abs_on[w] * app.abs_on[mate] > 0
+        low = app["select_low"][w // 2] * app["abs_on"][w] * app["abs_on"][mate] > 0
         if low and w % 2 == 1 and wheel[MODE, mate] != NORMAL:  # the left wheel has decided for both
             for row in (PRESSURE, MODE, MODE_TIME, LOCK_PRESSURE):
                 wheel[row, w] = wheel[row, mate]
             continue
         if low and w % 2 == 1:
             wheel[MODE, w] = NORMAL
-        elif app.abs_on[w] > 0 and v > app.abs_cutoff_mps:
+        elif app["abs_on"][w] > 0 and v > app["abs_cutoff_mps"]:
             slip, rate = 1.0 - wheel[SEEN, w] / v, wheel[RATE, w]
             if low:
                 slip, rate = max(slip, 1.0 - wheel[SEEN, mate] / v), min(rate, wheel[RATE, mate])
@@ -133,9 +133,9 @@ def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> b
 @njit(nogil=True, cache=True, error_model="numpy")
 def _torque(app: Record, wheel: Array, w: int) -> float:
     """Brake torque of wheel ``w`` in N m, with fade by heat."""
-    p = max(wheel[PRESSURE, w], app.residual_kpa[w])
-    fade = max(FADE_LEAST, 1.0 - app.fade_per_k * max(0.0, wheel[HEAT, w] - FADE_FROM_K))
-    return app.gain_nm_per_kpa[w] * app.factor[w] * fade * p
+    p = max(wheel[PRESSURE, w], app["residual_kpa"][w])
+    fade = max(FADE_LEAST, 1.0 - app["fade_per_k"] * max(0.0, wheel[HEAT, w] - FADE_FROM_K))
+    return app["gain_nm_per_kpa"][w] * app["factor"][w] * fade * p
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -143,28 +143,28 @@ def _turn(
     app: Record, curve: Array, wheel: Array, w: int, v: float, load: float, retard: float, dt: float, tot: Array
 ) -> float:
     """One step of wheel ``w``: returns its brake force on the vehicle in N and updates speed, heat, sensor."""
-    r, omega = app.radius_m[w], wheel[OMEGA, w]
+    r, omega = app["radius_m"][w], wheel[OMEGA, w]
     v_ref = max(v, SPEED_FLOOR)
     slip = (v - omega * r) / v_ref
     s = min(abs(slip), 1.0)
     fall = math.exp(-curve[1] * s)
     mu = math.copysign(curve[0] * (1.0 - fall) - curve[2] * s, slip)
     slope = max(0.0, curve[0] * curve[1] * fall - curve[2])
-    grip = app.grip * load
+    grip = app["grip"] * load
     stiffness = slope * grip * r / v_ref  # N per rad/s
     brake = _torque(app, wheel, w)
-    step = dt * (r * mu * grip - brake - retard) / (app.inertia_kgm2[w] + dt * stiffness * r)
+    step = dt * (r * mu * grip - brake - retard) / (app["inertia_kgm2"][w] + dt * stiffness * r)
     new = max(0.0, omega + step)
     force = mu * grip - stiffness * (new - omega)
     mean = 0.5 * (new + omega)
-    wheel[HEAT, w] += brake * mean * dt / app.heat_capacity_j_per_k[w]
+    wheel[HEAT, w] += brake * mean * dt / app["heat_capacity_j_per_k"][w]
     tot[TOT_BRAKE_HEAT] += (brake + retard) * mean * dt
     tot[TOT_SLIP_HEAT] += force * (v - mean * r) * dt
     wheel[OMEGA, w] = new
     wheel[TURN, w] += new * dt / (2.0 * math.pi)
     seen = new * r
-    if app.sensor_dip[w] > 0.0 and wheel[TURN, w] % 1.0 < 0.3:
-        seen *= 1.0 - app.sensor_dip[w]
+    if app["sensor_dip"][w] > 0.0 and wheel[TURN, w] % 1.0 < 0.3:
+        seen *= 1.0 - app["sensor_dip"][w]
     wheel[RATE, w] += ((seen - wheel[SEEN, w]) / dt - wheel[RATE, w]) * dt / 0.012
     wheel[SEEN, w] = seen
     return force
@@ -175,15 +175,15 @@ def _wheels(app: Record, curves: Array, wheel: Array, body: Array, dt: float, to
     """All wheels for one step; returns brake force of the left and the right side in N."""
     left, right, rear = 0.0, 0.0, 0.0
     for w in range(2, 6):
-        rear += app.load_n[w]
-    transfer = app.mass_kg * body[SMOOTH_ACC] * app.cg_height_m / app.wheelbase_m  # negative while braking
+        rear += app["load_n"][w]
+    transfer = app["mass_kg"] * body[SMOOTH_ACC] * app["cg_height_m"] / app["wheelbase_m"]  # negative while braking
     for w in range(6):
-        static = app.load_n[w]
+        static = app["load_n"][w]
         if static <= 0.0:
             continue
         load = static - transfer * 0.5 if w < 2 else static + transfer * static / rear
-        retard = body[RETARD] * 0.5 * app.radius_m[w] if w // 2 == app.endurance_axle else 0.0
-        surface = app.surface_left if w % 2 == 0 else app.surface_right
+        retard = body[RETARD] * 0.5 * app["radius_m"][w] if w // 2 == app["endurance_axle"] else 0.0
+        surface = app["surface_left"] if w % 2 == 0 else app["surface_right"]
         force = _turn(app, curves[surface], wheel, w, body[V], max(load, 0.0), retard, dt, tot)
         if w % 2 == 0:
             left += force
@@ -197,9 +197,9 @@ def _move(
     app: Record, body: Array, wheel: Array, t: float, left: float, right: float, trailer: float, dt: float, tot: Array
 ) -> None:
     """Body step from the side forces and the trailer's; speed is held until the accelerator is let go."""
-    v, mass = body[V], app.mass_kg + app.trailer_mass_kg
-    sine = app.grade / math.sqrt(1.0 + app.grade * app.grade)
-    resistance = ROLLING_RESISTANCE * mass * G_MPS2 + app.air_drag_kg_per_m * v * v
+    v, mass = body[V], app["mass_kg"] + app["trailer_mass_kg"]
+    sine = app["grade"] / math.sqrt(1.0 + app["grade"] * app["grade"])
+    resistance = ROLLING_RESISTANCE * mass * G_MPS2 + app["air_drag_kg_per_m"] * v * v
     acc = -(left + right + trailer + resistance + mass * G_MPS2 * sine) / mass
     if t < -COAST_S or v <= 0.0:
         acc = 0.0
@@ -214,21 +214,21 @@ def _move(
     body[X] += 0.5 * (v + new) * dt
     body[V], body[ACC] = new, acc
     body[SMOOTH_ACC] += (acc - body[SMOOTH_ACC]) * dt / 0.06
-    turning = (left - right) * 0.5 * app.track_m / app.yaw_inertia_kgm2 if new > 0.0 else 0.0
+    turning = (left - right) * 0.5 * app["track_m"] / app["yaw_inertia_kgm2"] if new > 0.0 else 0.0
     body[YAW] += (turning - body[YAW] / 0.25) * dt
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _demand(app: Record, body: Array, t: float, dt: float) -> float:
     """Pedal, line pressure and endurance force at ``t``; returns the pressure asked of the wheels in kPa."""
-    if body[RELEASED] > 1e8 and (t > app.ramp_s + app.hold_s or (t > 0.0 and body[V] < app.release_speed_mps)):
+    if body[RELEASED] > 1e8 and (t > app["ramp_s"] + app["hold_s"] or (t > 0.0 and body[V] < app["release_speed_mps"])):
         body[RELEASED] = t
     body[PEDAL] = _pedal(app, t, body[RELEASED])
-    asked = 0.01 * _pedal(app, t - app.delay_s, body[RELEASED]) * app.full_pressure_kpa * app.friction_share
-    tau = app.build_tau_s if asked > body[LINE] else app.release_tau_s[0]
+    asked = 0.01 * _pedal(app, t - app["delay_s"], body[RELEASED]) * app["full_pressure_kpa"] * app["friction_share"]
+    tau = app["build_tau_s"] if asked > body[LINE] else app["release_tau_s"][0]
     body[LINE] += (asked - body[LINE]) * dt / tau
     on = t > 0.0 and t < body[RELEASED]
-    goal = app.endurance_force_n * min(1.0, body[V] / 4.0) if on else 0.0
+    goal = app["endurance_force_n"] * min(1.0, body[V] / 4.0) if on else 0.0
     body[RETARD] += (goal - body[RETARD]) * dt / 0.2
     return asked
 
@@ -236,9 +236,9 @@ def _demand(app: Record, body: Array, t: float, dt: float) -> float:
 @njit(nogil=True, cache=True, error_model="numpy")
 def _energy(app: Record, body: Array, wheel: Array) -> float:
     """Kinetic energy in J: translation and the wheels' rotation."""
-    total = 0.5 * (app.mass_kg + app.trailer_mass_kg) * body[V] ** 2
+    total = 0.5 * (app["mass_kg"] + app["trailer_mass_kg"]) * body[V] ** 2
     for w in range(6):
-        total += 0.5 * app.inertia_kgm2[w] * wheel[OMEGA, w] ** 2
+        total += 0.5 * app["inertia_kgm2"][w] * wheel[OMEGA, w] ** 2
     return total
 
 
@@ -250,16 +250,16 @@ def _write(app: Record, body: Array, wheel: Array, active: bool, out: Array, whe
     for w in range(6):
         wheel_out[0, w] = wheel[SEEN, w]
         wheel_out[1, w] = wheel[PRESSURE, w]
-        wheel_out[2, w] = app.load_n[w] > 0.0 and wheel[OMEGA, w] <= 0.0 and body[V] > 0.0
+        wheel_out[2, w] = app["load_n"][w] > 0.0 and wheel[OMEGA, w] <= 0.0 and body[V] > 0.0
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _start(app: Record, body: Array, wheel: Array) -> None:
     """Rolling at the initial speed, no pressure."""
-    body[V], body[RELEASED], body[ENDED] = app.initial_speed_mps, 1e9, 1e9
+    body[V], body[RELEASED], body[ENDED] = app["initial_speed_mps"], 1e9, 1e9
     for w in range(6):
-        if app.load_n[w] > 0.0:
-            wheel[OMEGA, w] = body[V] / app.radius_m[w]
+        if app["load_n"][w] > 0.0:
+            wheel[OMEGA, w] = body[V] / app["radius_m"][w]
             wheel[SEEN, w] = body[V]
 
 
@@ -292,13 +292,13 @@ def _run_one(
         if body[ENDED] > 1e8 and t > 0.0 and (body[V] <= 0.0 or (t > body[RELEASED] and body[PEDAL] <= 0.0)):
             body[ENDED] = t
             tot[TOT_END], tot[TOT_DISTANCE] = t, body[X] - x_onset
-        if t >= min(body[ENDED] + after, app.limit_s):
+        if t >= min(body[ENDED] + after, app["limit_s"]):
             break
         active = _control(app, wheel, body[V], asked, dt)
         if t < -COAST_S:
             tot[TOT_BRAKE_HEAT] = tot[TOT_SLIP_HEAT] = 0.0  # the engine pays for what happens before
         left, right = _wheels(app, curves, wheel, body, dt, tot)
-        trailer = min(app.trailer_gain_n_per_kpa * body[LINE], trailer_limit)
+        trailer = min(app["trailer_gain_n_per_kpa"] * body[LINE], trailer_limit)
         _move(app, body, wheel, t, left, right, trailer, dt, tot)
         step += 1
     tot[TOT_ENERGY_END] = _energy(app, body, wheel)

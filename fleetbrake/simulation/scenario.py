@@ -89,10 +89,10 @@ TRAILER_MAX_KG: Final = 24000.0
 TRAILER_BRAKING_RATE: Final = 0.6
 
 HARD_DRIVERS: Final = ("VH-D04", "OM-D05", "TW-D06")
-#: Smooth, but mostly on the steep town round that makes everybody brake hard, and out on every day of snow.
+#: Smooth, but half of the time on the steep town round that makes everybody brake hard, and out on every day of snow.
 SNOW_DRIVER: Final = "KR-D03"
 STEEP_ROUND: Final = "KR-T06"
-STEEP_FACTOR: Final = 14.0
+STEEP_FACTOR: Final = 22.0
 PART_TIME_DRIVER: Final = "VH-D16"
 PART_TIME_DAYS: Final = (2, 23, 44)
 

@@ -89,9 +89,9 @@ def roster(weeks: int, seed: int) -> pd.DataFrame:
 
 
 def _give_steep_round(order: list[sc.Vehicle], crew: list[str], luck: float) -> None:
-    """Seven days in ten the snow driver has the steep round: swaps vehicles in place."""
+    """Every other day the snow driver has the steep round: swaps vehicles in place."""
     steep = [i for i, v in enumerate(order) if v.vehicle_id == sc.STEEP_ROUND]
-    if steep and sc.SNOW_DRIVER in crew and luck < 0.7:
+    if steep and sc.SNOW_DRIVER in crew and luck < 0.5:
         a, b = steep[0], crew.index(sc.SNOW_DRIVER)
         order[a], order[b] = order[b], order[a]
 

@@ -119,14 +119,16 @@ def test_rank_one_on_the_screen_is_rank_one_in_the_database(chromium: str, tmp_p
     with _served(store, tmp_path / "server.log") as address, _page(chromium) as page:
         page.goto(address)  # type: ignore[attr-defined]
         first = page.locator(".st-key-row_1")  # type: ignore[attr-defined]
-        first.wait_for()
         rank, vehicle, reason = expected[0]
+        # a row is drawn piece by piece
+        for piece in (vehicle, reason):
+            first.get_by_text(piece, exact=True).wait_for()
         lines = first.inner_text().splitlines()
         assert lines[0].strip() == str(rank)
         assert vehicle in lines and reason in lines
         box = first.bounding_box()
         assert box is not None and box["y"] + box["height"] < 800, "rank 1 is seen without scrolling"
-        page.locator(".st-key-row_10").wait_for()  # type: ignore[attr-defined]
+        page.locator(".st-key-row_10").get_by_text(expected[9][1], exact=True).wait_for()  # type: ignore[attr-defined]
         shown = page.locator('[class*="st-key-row_"] [data-testid="stPageLink"]').all_inner_texts()  # type: ignore[attr-defined]
         assert [text.strip() for text in shown] == [v for _, v, _ in expected[:10]]
         assert expected[0][1] == PLAIN.vehicles[0]
@@ -139,11 +141,13 @@ def test_a_click_leads_to_the_vehicle_and_hostile_ids_stay_text(chromium: str, t
         opened: list[str] = []
         page.on("dialog", lambda dialog: (opened.append(dialog.message), dialog.dismiss()))  # type: ignore[attr-defined]
         page.goto(address)  # type: ignore[attr-defined]
-        page.locator(".st-key-row_8").wait_for()  # type: ignore[attr-defined]
+        page.locator('.st-key-row_8 [data-testid="stPageLink"] p').wait_for()  # type: ignore[attr-defined]
         shown = page.locator('[class*="st-key-row_"] [data-testid="stPageLink"]').all_inner_texts()  # type: ignore[attr-defined]
         clean = [" ".join(text.replace("\u2060", "").split()) for text in shown]
         assert clean == [" ".join(v.split()) for v in HOSTILE.vehicles]
-        assert page.locator('a[href*="example.org"], a[href^="javascript"]').count() == 0  # type: ignore[attr-defined]
+        # ids may stand inside an address of these pages, but no link leads anywhere else
+        origins = page.evaluate("[...document.links].map(link => link.origin)")  # type: ignore[attr-defined]
+        assert set(origins) == {address}
         page.locator('.st-key-row_1 [data-testid="stPageLink"] a').click()  # type: ignore[attr-defined]
         page.get_by_text("Wheels from above").wait_for()  # type: ignore[attr-defined]
         assert "/vehicle?vehicle=" in page.url  # type: ignore[attr-defined]

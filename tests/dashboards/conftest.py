@@ -25,8 +25,11 @@ def stores(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 def open_page(stores: dict[str, Path], monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
     """``open_page("vehicle", "filled", vehicle="BUS-011")`` runs the app and goes to that page."""
 
-    def _open(view: str, store: str | Path, **parameters: str) -> AppTest:
-        monkeypatch.setenv("FLEETBRAKE_STORE", str(stores[store] if isinstance(store, str) else store))
+    def _open(view: str, store: str | Path | None, **parameters: str) -> AppTest:
+        if store is None:
+            monkeypatch.delenv("FLEETBRAKE_STORE", raising=False)
+        else:
+            monkeypatch.setenv("FLEETBRAKE_STORE", str(stores[store] if isinstance(store, str) else store))
         app = AppTest.from_file(str(ROOT / "dashboards" / "app.py"), default_timeout=60)
         app.run()
         if view != "inspections":

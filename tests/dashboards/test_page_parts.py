@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "dashboards"))
-from page_parts import plain  # noqa: E402
+from page_parts import plain
 
 JOINER = "\u2060"
 

@@ -46,7 +46,7 @@ def _runs_of(flags, span):
     return runs
 
 
-def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz, least_s, merge_s, least_rate, fall_most):
+def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz, least_s, merge_s, gap_s, least_rate, fall_most):
     wheels, events = len(state), len(start)
     verdict = np.full((wheels, events), -1, np.int8)
     facts = np.full((wheels, events, 6), NAN)
@@ -55,11 +55,14 @@ def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz
             if start[e] < 0:
                 continue
             locks = []
-            for run in _runs_of(state[w] == LOCKED, span):
-                if locks and time_s[run.start] - time_s[locks[-1].stop - 1] <= merge_s + TIME_SLACK:
-                    locks[-1] = range(locks[-1].start, run.stop)
+            gap = max(gap_s, 2.5 / rate_hz[e]) if rate_hz[e] > 0 else gap_s
+            for i in [i for i in span if state[w, i] == LOCKED]:
+                since = time_s[i] - time_s[locks[-1].stop - 1] if locks else math.inf
+                neighbour = locks and locks[-1].stop == i and since <= gap + TIME_SLACK
+                if neighbour or since <= merge_s + TIME_SLACK:
+                    locks[-1] = range(locks[-1].start, i + 1)
                 else:
-                    locks.append(run)
+                    locks.append(range(i, i + 1))
             inside = {i for run in locks for i in run}
             doubt = 0.0
             unknown = np.array([state[w, i] == UNKNOWN and i not in inside for i in range(len(time_s))], bool)
@@ -108,32 +111,31 @@ def count_cycles(
             samples = [i for i in span if known(value[w, i]) and usable[i]]
             swings, last_peak = _swings(value[w], depth[w], samples, least_peak, depth_share)
             demanded = [max((held[j] for j in range(span.start, i + 1) if known(held[j])), default=0.0) for i in span]
-            peaks, valleys, waits = [], [], []
-            for peak, first_low, valley, rebuilt in swings:
-                if cycles[w, e] > 0 and time_s[peak] - time_s[peaks[-1]] <= longest_s:
-                    waits.append(time_s[peak] - time_s[peaks[-1]])
-                peaks.append(peak)
-                falling = [i for i in samples if first_low <= i <= rebuilt]
-                lifted = any(known(held[i]) and held[i] < held_share * demanded[i - span.start] for i in falling)
+            waits, chain = [], None  # chain: peak and valley of a neighbouring cycle, None after a swing that was none
+            for peak, valley, rebuilt in swings:
+                if chain and time_s[peak] - time_s[chain[0]] <= longest_s:
+                    waits.append(time_s[peak] - time_s[chain[0]])
+                fall = range(peak + 1, rebuilt + 1)
+                lifted = any(known(held[i]) and held[i] < held_share * demanded[i - span.start] for i in fall)
                 if lifted or time_s[rebuilt] - time_s[peak] > longest_s:
+                    chain = None
                     continue
-                if valleys and time_s[valley] - time_s[valleys[-1]] <= longest_s:
-                    waits.append(time_s[valley] - time_s[valleys[-1]])
-                valleys.append(valley)
+                if chain and time_s[valley] - time_s[chain[1]] <= longest_s:
+                    waits.append(time_s[valley] - time_s[chain[1]])
+                chain = (peak, valley)
                 if cycles[w, e] == 0:
                     begin[w, e] = time_s[peak]
                 end[w, e] = time_s[rebuilt]
                 cycles[w, e] += 1
-            if last_peak is not None and cycles[w, e] > 0 and time_s[last_peak] - time_s[peaks[-1]] <= longest_s:
-                waits.append(time_s[last_peak] - time_s[peaks[-1]])
+            if last_peak is not None and chain and time_s[last_peak] - time_s[chain[0]] <= longest_s:
+                waits.append(time_s[last_peak] - time_s[chain[0]])
             if waits:
                 hz[w, e] = 1.0 / statistics.median(waits)
     return cycles, hz, begin, end
 
 
 def _swings(x, depth, samples, least_peak, depth_share):
-    """Peaks that were left by enough and came back, as (peak, first sample of the fall, valley, rebuilt); and a last peak
-    that never came back."""
+    """Peaks that were left by enough and came back, as (peak, valley, rebuilt); and a last peak that never came back."""
     swings, k = [], 0
     while k < len(samples):
         top = k
@@ -159,7 +161,7 @@ def _swings(x, depth, samples, least_peak, depth_share):
                 break
         if back is None:
             return swings, samples[top]
-        swings.append((samples[top], samples[fall], samples[low], samples[back]))
+        swings.append((samples[top], samples[low], samples[back]))
         k = back
     return swings, None
 

@@ -40,7 +40,7 @@ def check_lockups(c):
         state = np.repeat(state[:, ::6], 6, axis=1)[:, : c.samples].copy()
     hz = c.rng.choice([np.nan, 5.0, 10.0, 50.0], c.events)
     distance = travelled(c.time_s, np.nan_to_num(speed), c.offsets[:-1], c.offsets[1:])
-    args = (c.time_s, speed, distance, state, wheel, c.offsets, c.start, c.stop, hz, 0.1, 0.05, 8.0, 500.0)
+    args = (c.time_s, speed, distance, state, wheel, c.offsets, c.start, c.stop, hz, 0.1, 0.05, 0.5, 8.0, 500.0)
     verdict, facts = lockup._lockups(*args)
     expected, expected_facts = naive.lockups(*args)
     same(verdict, expected)

@@ -51,9 +51,9 @@ class Trace:
     wheel_mps: np.ndarray
     demand_mps2: np.ndarray
 
-    def locked(self) -> np.ndarray:
-        """Truth ``(4, N)``: under 5 % of the vehicle's speed while that is above 1.5 m/s (edge definition)."""
-        return (self.wheel_mps < 0.05 * self.speed_mps) & (self.speed_mps > 1.5)
+    def locked(self, share: float = 0.05) -> np.ndarray:
+        """Truth ``(4, N)``: under ``share`` of the vehicle's speed while that is above 1.5 m/s (edge definition: 5 %)."""
+        return (self.wheel_mps < share * self.speed_mps) & (self.speed_mps > 1.5)
 
     def distance_m(self) -> float:
         """Truth: way from the first movement of demand to 0.3 m/s (edge of standstill) or to its release."""

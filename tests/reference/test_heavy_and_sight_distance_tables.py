@@ -43,7 +43,11 @@ def _fitted(feet: tuple[int, ...]) -> tuple[float, float]:
 
 
 def test_fmvss_121_table_ii(published: Run) -> None:
-    """All rows within 1.1 ft of stops with one lag and one deceleration a column (the columns do not share a lag)."""
+    """All rows within 1.25 ft of stops with one lag and one deceleration a column (the columns do not share a lag).
+
+    1.1 ft is the stated error of the fit; the digits of its pairs (bobtail: 0.135 s, 17.3 ft/s2) add 0.1 ft, and the way
+    from 0.3 m/s to standstill 0.03 ft.
+    """
     fitted = {name: LAG_AND_DECELERATION.get(name) or _fitted(feet) for name, feet in FMVSS_121_TABLE_II.items()}
     stops = [
         (f"{name} {mph}", Stop(mph * MPH, decel * FOOT, lag_s=lag))
@@ -54,7 +58,7 @@ def test_fmvss_121_table_ii(published: Run) -> None:
     events = published({"table.parquet": stops_file(stops)}, vehicles=[vehicle]).events
     for name, feet in FMVSS_121_TABLE_II.items():
         got = [events.braking_distance_m[f"{name} {mph}"] / FOOT for mph in SPEEDS_MPH]
-        assert got == pytest.approx(feet, abs=1.1)
+        assert got == pytest.approx(feet, abs=1.25)
     # service stops of every class are hard stops of a heavy vehicle; those with a failed circuit are not
     hard = {name: set(events.hard_stop[[f"{name} {mph}" for mph in SPEEDS_MPH]]) for name in FMVSS_121_TABLE_II}
     assert hard == {name: {decel * FOOT >= HARD} for name, (_, decel) in fitted.items()}
@@ -88,7 +92,10 @@ def test_cfr_393_52_decelerations_are_peaks(published: Run) -> None:
 
     The slack of the 35 ft limit at 14 ft/s2 is 0.146 s (computed): a rise of 0.29 s (half of it counts) just meets it.
     """
-    stops = [("slow rise", Stop(20 * MPH, 14 * FOOT, rise_s=0.290)), ("too slow", Stop(20 * MPH, 14 * FOOT, rise_s=0.31))]
+    stops = [
+        ("slow rise", Stop(20 * MPH, 14 * FOOT, rise_s=0.290)),
+        ("too slow", Stop(20 * MPH, 14 * FOOT, rise_s=0.31)),
+    ]
     events = published({"peaks.parquet": stops_file(stops)}).events
     assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([14, 14], rel=1e-6)
     feet = (events.braking_distance_m + 0.3**2 / (2 * 14 * FOOT)) / FOOT

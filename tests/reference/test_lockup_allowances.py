@@ -38,7 +38,9 @@ def locked(begin_s: float, lasts_s: float) -> Callable[[np.ndarray], np.ndarray]
     return share
 
 
-def lock_at(speed_mps: float, lasts_s: float, from_mps: float = 25.0) -> tuple[Stop, Callable[[np.ndarray], np.ndarray]]:
+def lock_at(
+    speed_mps: float, lasts_s: float, from_mps: float = 25.0
+) -> tuple[Stop, Callable[[np.ndarray], np.ndarray]]:
     """A stop, and a wheel that locks when the vehicle has come down to ``speed_mps``."""
     return Stop(from_mps, DECEL), locked((from_mps - speed_mps) / DECEL, lasts_s)
 
@@ -129,9 +131,7 @@ def test_three_cutoffs_from_the_register(published: Run) -> None:
     register = [vehicle(limit, speed) for limit, speed in CUTOFFS.items()]
     run = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=register)
     assert run.events.lockup.tolist() == [True] * 12
-    got = {
-        limit: "".join(n for n in onsets_kmh if run.events.lockup_above_cutoff[f"{n} {limit}"]) for limit in CUTOFFS
-    }
+    got = {limit: "".join(n for n in onsets_kmh if run.events.lockup_above_cutoff[f"{n} {limit}"]) for limit in CUTOFFS}
     assert got == above
 
 

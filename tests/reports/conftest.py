@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import pytest
-
 from builders import build_store
 
 

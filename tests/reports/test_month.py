@@ -10,6 +10,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pypdf
 import pytest
+from builders import HOSTILE, MONTH, PLAIN, build_store
 
 from fleetbrake.core.errors import FleetbrakeError, InputError, StoreError
 from fleetbrake.core.tables import TABLES
@@ -20,7 +21,6 @@ from fleetbrake.reports.month import write_month
 from fleetbrake.reports.month_data import month_figures, month_tables, period
 from fleetbrake.reports.month_xlsx import heading
 from fleetbrake.store.database import rebuilding
-from builders import HOSTILE, MONTH, PLAIN, build_store
 
 
 @pytest.fixture(scope="module")
@@ -145,7 +145,9 @@ def test_no_driver_is_named_without_the_safety_role(kind: str, request: pytest.F
     text = _pdf_text(folder / f"brakes-{MONTH}.pdf")
     csvs = "".join(path.read_text(encoding="utf-8") for path in (folder / "csv").glob("*.csv")).replace('""', '"')
     book = openpyxl.load_workbook(folder / f"brakes-{MONTH}.xlsx", read_only=True)
-    cells = "\n".join(str(v) for sheet in book for row in sheet.iter_rows(values_only=True) for v in row if v is not None)
+    cells = "\n".join(
+        str(v) for sheet in book for row in sheet.iter_rows(values_only=True) for v in row if v is not None
+    )
     for driver in told:
         assert driver not in csvs and driver not in cells and re.sub(r"\s", "", driver) not in text
 
@@ -170,16 +172,27 @@ def test_aliases_are_stable_in_a_store_and_differ_between_stores(tmp_path: Path)
 
 def test_month_boundaries_are_utc_first_moment_in_last_out(tmp_path: Path) -> None:
     store = build_store(tmp_path)
-    stamps = ["2026-01-31 23:59:59.999999+00", "2026-02-01 00:00:00+00", "2026-02-28 23:30:00-02", "2026-03-01 00:30:00+02"]
+    stamps = [
+        "2026-01-31 23:59:59.999999+00",
+        "2026-02-01 00:00:00+00",
+        "2026-02-28 23:30:00-02",
+        "2026-03-01 00:30:00+02",
+    ]
     with rebuilding(store) as con:
         con.execute("DELETE FROM events")
         for number, stamp in enumerate(stamps):
-            con.execute("INSERT INTO events (event_id, started_at) VALUES (?, CAST(? AS TIMESTAMPTZ))", [str(number), stamp])
-    of_month = {m: month_tables(store, m, None)["events"]["event_id"].to_pylist() for m in ("2026-01", "2026-02", "2026-03")}
+            con.execute(
+                "INSERT INTO events (event_id, started_at) VALUES (?, CAST(? AS TIMESTAMPTZ))", [str(number), stamp]
+            )
+    of_month = {
+        m: month_tables(store, m, None)["events"]["event_id"].to_pylist() for m in ("2026-01", "2026-02", "2026-03")
+    }
     assert of_month == {"2026-01": ["0"], "2026-02": ["1", "3"], "2026-03": ["2"]}
 
 
-@pytest.mark.parametrize("text", ["2026-13", "2026-00", "2026", "26-01", "2026-1", "../../x", "2026-01\n", "", "٢٠٢٦-٠١"])
+@pytest.mark.parametrize(
+    "text", ["2026-13", "2026-00", "2026", "26-01", "2026-1", "../../x", "2026-01\n", "", "٢٠٢٦-٠١"]
+)
 def test_what_is_no_month_is_told(store: Path, tmp_path: Path, text: str) -> None:
     with pytest.raises(InputError, match="YYYY-MM"):
         write_month(store, text, tmp_path / "out")

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from builders import AS_OF, HOSTILE, PLAIN, build_store
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.reports import look, reads
 from fleetbrake.store.database import rebuilding, replace_table
-from builders import AS_OF, HOSTILE, PLAIN, build_store
 
 
 def test_ranked_gives_every_vehicle_once_in_order(store: Path) -> None:

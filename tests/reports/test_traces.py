@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from builder_samples import RATE_HZ
+from builders import PLAIN, build_store
 
 from fleetbrake.reports import traces
-from builders import PLAIN, build_store
-from builder_samples import RATE_HZ
 
 LOCKED = f"{PLAIN.vehicles[0]}/locked-0"
 
@@ -31,7 +31,9 @@ def test_slip_is_that_of_the_built_lockup(store: Path) -> None:
     front_left = found.slip[found.slip["wheel"] == "1L"]
     locked = front_left[front_left["slip"] == 1.0]["time_s"]
     # built: locked from 2.5 s to 3.5 s; one sample of play at the edges
-    assert locked.min() == pytest.approx(2.5, abs=1.01 / RATE_HZ) and locked.max() == pytest.approx(3.5, abs=1.01 / RATE_HZ)
+    assert locked.min() == pytest.approx(2.5, abs=1.01 / RATE_HZ) and locked.max() == pytest.approx(
+        3.5, abs=1.01 / RATE_HZ
+    )
     assert (found.slip[found.slip["wheel"] == "2R"]["slip"].dropna() < 0.2).all()
 
 

@@ -148,6 +148,16 @@ def test_split_surface_and_modulation_are_no_imbalance(values: dict[str, Any]) -
     assert con.execute("select count(*) from indicators where indicator = 'side_imbalance'").fetchone() == (0,)
 
 
+@pytest.mark.parametrize("sick", [{"steady_slip": -0.25}, {"steady_slip": 0.004, "dropout_s": 0.5}])
+def test_a_sick_signal_is_no_imbalance(sick: dict[str, float]) -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    for i in range(20):
+        fleet.event("van", DAY + timedelta(days=i), {"1L": sick, "1R": {"steady_slip": 0.02}})
+    con = scored(fleet)
+    assert con.execute("select count(*) from indicators where indicator = 'side_imbalance'").fetchone() == (0,)
+
+
 def test_drag_is_slip_after_release_above_the_other_wheels() -> None:
     fleet = Fleet()
     fleet.vehicle("hot")
@@ -319,6 +329,18 @@ def test_snowy_depot_is_not_flagged_but_a_lone_modulator_is() -> None:
     flagged = con.execute("select vehicle_id from vehicle_health where leading_indicator is not null").fetchall()
     assert flagged == [("fault",)]
     assert finding(con, "snow0", "modulation_on_light_braking")["expected"] > 0.4
+
+
+def test_control_at_work_explains_weak_braking_away() -> None:
+    """Pressure that the anti-lock control lets go on light braking is not a weak brake."""
+    fleet = Fleet()
+    for name in ("fault", *(f"p{i}" for i in range(5))):
+        fleet.vehicle(name)
+        light(fleet, name, days=20, modulated=10 if name == "fault" else 0)
+        brakes(fleet, name, [0.6 if name == "fault" else 1.0] * 20)
+    con = scored(fleet)
+    assert finding(con, "fault", "low_brake_effectiveness")["deviation"] > 4
+    assert health(con, "fault")["leading_indicator"] == "modulation_on_light_braking"
 
 
 def test_dropouts_of_a_sensed_wheel_only() -> None:
