@@ -19,8 +19,8 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.markup import escape
+from rich.padding import Padding
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 from rich.text import Text
 
 from fleetbrake import __version__
@@ -28,6 +28,9 @@ from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION, PRIORITY_TEXT
 
 OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
+
+#: Priorities that ask for something to be done.
+FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
 
 #: At most so many sentences of one kind are printed; the log has them all.
 MOST_SENTENCES = 20
@@ -255,52 +258,46 @@ def _plain(value: Any) -> str:
 
 
 def _print_ranking(store: Path, day: date | None) -> int:
-    """Print the ranked vehicles; returns how many there are."""
+    """Print the vehicles that need a look, two lines each; returns how many vehicles were ranked."""
     from fleetbrake.reports import reads
 
     ranked = reads.ranked(store)
-    table = Table(title=f"Inspect first (as of {day or _as_of(ranked)})", title_justify="left", pad_edge=False)
-    for name, justify in (
-        ("#", "right"),
-        ("vehicle", "left"),
-        ("depot", "left"),
-        ("when", "left"),
-        ("score", "right"),
-        ("interval", "right"),
-        ("events", "right"),
-        ("why", "left"),
-    ):
-        table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
-    flagged = ranked[ranked["priority"].isin(["before_next_trip", "this_week", "next_service", "watch"])]
+    _out.print(Text(f"Inspect first (as of {day or _as_of(ranked)})", style="bold"))
+    flagged = ranked[ranked["priority"].isin(FLAGGED)]
+    wide = max((len(_visible(str(name))) for name in flagged["vehicle_id"]), default=0)
     for row in flagged.to_dict("records"):
-        table.add_row(
-            str(row["rank"]),
-            Text(_visible(str(row["vehicle_id"]))),
-            Text(_visible(_words(row["depot"]))),
-            PRIORITY_TEXT[row["priority"]],
-            _number(row["health_score"]),
-            f"{_number(row['score_low'])} to {_number(row['score_high'])}",
-            str(row["events_used"]),
-            Text(_visible(_words(row["reason"]))),
-        )
-    _out.print(table)
-    rest = ranked[~ranked["rank"].isin(flagged["rank"])]["priority"].value_counts()
+        score = f"score {_number(row['health_score'])} ({_number(row['score_low'])} to {_number(row['score_high'])})"
+        where = f", {_visible(_words(row['depot']))}" if _words(row["depot"]) else ""
+        line = Text(f"{row['rank']:>4}  ")
+        line.append(f"{_visible(str(row['vehicle_id'])):<{wide}}", style="bold")
+        line.append(f"  {PRIORITY_TEXT[row['priority']]:<16}  {score}, {row['events_used']} events{where}")
+        _out.print(line, soft_wrap=True)
+        _out.print(Padding(Text(_visible(_words(row["reason"]))), (0, 0, 0, 6)))
+    if flagged.empty:
+        _out.print("      no vehicle shows a sign")
+    rest = ranked[~ranked["priority"].isin(FLAGGED)]["priority"].value_counts()
     if len(rest):
-        _out.print("; ".join(f"{count} vehicles: {PRIORITY_TEXT[name]}" for name, count in rest.items()) + ".")
+        _out.print("      " + "; ".join(f"{count} more: {PRIORITY_TEXT[name]}" for name, count in rest.items()) + ".")
     _out.print(Text(CAUTION, style="italic"))
     return len(ranked)
 
 
 def _print_plan(store: Path) -> None:
+    """Print the visits day by day, what cannot be given a day last."""
     from fleetbrake.reports import reads
 
-    table = Table(title="Inspection plan", title_justify="left", pad_edge=False)
-    for name in ("day", "depot", "#", "vehicle", "due", "look at", "note"):
-        table.add_column(name, overflow="fold")
+    day = None
     for row in reads.plan(store).to_dict("records"):
-        cells = ("planned_on", "depot", "position", "vehicle_id", "due_on", "reason", "note")
-        table.add_row(*(Text(_visible(_words(row[cell]))) for cell in cells))
-    _out.print(table)
+        planned = _words(row["planned_on"]) or "no day found"
+        if planned != day:
+            _out.print(Text(planned, style="bold"))
+            day = planned
+        due = f", due {_words(row['due_on'])}" if _words(row["due_on"]) else ""
+        line = f"{_words(row['vehicle_id'])} ({_words(row['depot']) or 'no depot'}{due}): {_words(row['reason'])}"
+        note = f" [{_words(row['note'])}]" if _words(row["note"]) else ""
+        _out.print(Padding(Text(_visible(line + note)), (0, 0, 0, 2)))
+    if day is None:
+        _out.print("No visit is needed in the coming two weeks by what was seen.")
     _out.print(Text(CAUTION, style="italic"))
 
 

@@ -9,9 +9,9 @@ from page_parts import page, plain
 from fleetbrake.reports import charts, look, reads
 
 _HOW = (
-    "The counted rate divides a driver's hard stops by the distance driven. The adjusted rate compares them with what an "
-    "average driver would have had in the same vehicles, on the same surfaces and over the same distance, and draws few "
-    "events towards the average. Where the two differ much, the vehicle or the road explains part of the count. "
+    "The counted rate divides a driver's hard stops by the distance driven. The adjusted rate compares them with what "
+    "an average driver would have had in the same vehicles, on the same surfaces and over the same distance, and draws "
+    "few events towards the average. Where the two differ much, the vehicle or the road explains part of the count. "
     "It is a ground for a conversation, not a verdict."
 )
 

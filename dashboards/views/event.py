@@ -106,7 +106,7 @@ def _wheels(wheels: pd.DataFrame) -> None:
         "lockup_onset_speed_mps": "at (m/s)", "slide_m": "Slid (m)", "modulation_cycles": "Cycles",
         "modulation_hz": "Hz",
     }  # fmt: skip
-    figures = {name: st.column_config.NumberColumn(format="%.2f") for name in list(names.values())[1:6] + ["Hz"]}
+    figures = {name: st.column_config.NumberColumn(format="%.2f") for name in [*list(names.values())[1:6], "Hz"]}
     st.dataframe(
         wheels[list(names)].rename(columns=names), hide_index=True, column_config=figures, placeholder=look.MISSING
     )

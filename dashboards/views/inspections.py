@@ -1,6 +1,7 @@
 """Which vehicles to look at, in which order, and why."""
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -64,7 +65,7 @@ def _list(shown: pd.DataFrame) -> None:
         st.caption(f"{rest:,} more below in the table.")
 
 
-def _row(row: dict) -> None:  # type: ignore[type-arg]
+def _row(row: dict[Any, Any]) -> None:
     rank, vehicle, soon, why, score, workshop = st.columns(_WIDTHS)
     rank.markdown(f"**{row['rank']}**")
     with vehicle:
@@ -84,7 +85,7 @@ def _row(row: dict) -> None:  # type: ignore[type-arg]
         st.caption(_due(row))
 
 
-def _evidence(row: dict) -> str:  # type: ignore[type-arg]
+def _evidence(row: dict[Any, Any]) -> str:
     parts = [f"{look.whole(row['events_used'])} events behind it"]
     if isinstance(row["suspect_wheel"], str):
         parts.insert(0, f"suspect wheel **{plain(row['suspect_wheel'])}**")
@@ -93,7 +94,7 @@ def _evidence(row: dict) -> str:  # type: ignore[type-arg]
     return " · ".join(parts)
 
 
-def _due(row: dict) -> str:  # type: ignore[type-arg]
+def _due(row: dict[Any, Any]) -> str:
     if not _known(row["inspection_due_on"]):
         return "no due date known"
     overdue = _known(row["as_of"]) and pd.Timestamp(row["inspection_due_on"]) < pd.Timestamp(row["as_of"])

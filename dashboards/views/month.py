@@ -39,7 +39,8 @@ def draw(store: Path) -> None:
     st.subheader("Have it written down", anchor=False)
     st.code(f"fleetbrake report --store DIR --month {month} --out DIR", language=None)
     st.markdown(
-        f"- `brakes-{month}.pdf`: summary, vehicles in order with reasons, drivers, rejected recordings, method and limits\n"
+        f"- `brakes-{month}.pdf`: summary, vehicles in order with reasons, drivers, rejected recordings, method, "
+        "limits\n"
         f"- `brakes-{month}.xlsx`: every table as a sheet with filters, and a sheet that explains every column\n"
         "- `csv/` and `parquet/`: the same tables for other programs\n\n"
         "Drivers appear under stable aliases unless the run has the safety role."

@@ -50,8 +50,8 @@ def lock_state(
     """State of each wheel's sample ``(W, N)``: rolling, locked or unknown, with hysteresis.
 
     ``ceiling`` ``(W, N)`` marks readings that are only an upper bound of the wheel's speed. A reading at or under
-    ``floor`` proves a wheel speed of at most the floor, no less. Within an event the state is carried along while the ratio
-    lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
+    ``floor`` proves a wheel speed of at most the floor, no less. Within an event the state is carried along while the
+    ratio lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
     """
     out = np.empty(wheel.shape, np.int8)
     for w in range(wheel.shape[0]):
@@ -170,6 +170,8 @@ def _lockups(
                 if begin == end:
                     break
                 until = min(end, stop[e] - 1)
+                if time_s[until] - time_s[end - 1] > longest + 1e-9:
+                    until = end - 1  # rows are missing: what happened there is not known
                 before = max(begin - 1, offsets[e])
                 step = time_s[begin] - time_s[before]
                 if step > 0.0 and rate_hz[e] > 0.0:

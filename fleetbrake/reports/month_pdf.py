@@ -23,8 +23,9 @@ _CHART_WIDTH = 620
 METHOD = (
     "An event is one brake application. A hard stop is a peak deceleration (greatest 0.2 s mean) at or above 4.0 m/s² "
     "for categories M1 and N1 and 3.0 m/s² for the others, whatever the demand. Modulation is two or more "
-    "release-and-rebuild cycles of one wheel in one application. A lockup is a wheel under 5 % of the vehicle's speed while that is above "
-    "1.5 m/s; only lockups above the speed below which anti-lock control lets go speak of the vehicle's health.",
+    "release-and-rebuild cycles of one wheel in one application. A lockup is a wheel under 5 % of the vehicle's speed "
+    "while that is above 1.5 m/s; only lockups above the speed below which anti-lock control lets go speak of the "
+    "vehicle's health.",
     "The health score runs from 0 to 100, 100 meaning that nothing was found. It comes from indicators that compare a "
     "vehicle with what was expected of it; the interval says how far the evidence reaches. Vehicles with too little "
     "evidence have no score and rank after all that are flagged. The adjusted driver rate takes vehicle, surface and "

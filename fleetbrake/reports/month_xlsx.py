@@ -12,7 +12,7 @@ from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports.month_data import MonthFigures
 
 #: Rows of one sheet at most: what spreadsheet programs open without trouble; CSV and Parquet have them all.
-MOST_ROWS = 200_000
+MOST_ROWS = 100_000
 
 #: Last part of a column's name -> unit as a person writes it; longest first.
 _UNITS: Final = {

@@ -166,6 +166,11 @@ def recordings(store: Path) -> pd.DataFrame:
     return frame(store, "SELECT * FROM ingest_log ORDER BY status = 'loaded', path")
 
 
+def plan(store: Path) -> pd.DataFrame:
+    """The planned visits in order of day, depot and position; visits that found no day come last."""
+    return frame(store, "SELECT * FROM inspection_plan ORDER BY planned_on NULLS LAST, depot, position, vehicle_id")
+
+
 def unknown_ids(store: Path) -> pd.DataFrame:
     """Vehicles and drivers that recordings name and no register knows. Columns: kind, id, events, first_at, last_at."""
     return frame(store, "SELECT kind, id, events, first_at, last_at FROM unknown_ids ORDER BY kind, events DESC, id")

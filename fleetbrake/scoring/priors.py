@@ -17,6 +17,8 @@ holds for the vehicle and is shared among its observed wheels.
 
 from dataclasses import dataclass, field, fields
 
+from fleetbrake.core.vocabulary import PRIORITIES
+
 
 def prior(value: float, unit: str, source: str) -> float:
     """One prior as a dataclass field; unit and source travel in the field's metadata."""
@@ -177,16 +179,8 @@ INDICATOR_PRIORS = (
     ),
 )  # fmt: skip
 
-#: Place in the ranking. Too little evidence comes after all that is flagged and before what looked sound:
-#: nothing known is more reason to look than nothing found.
-PRIORITY_ORDER = {
-    "before_next_trip": 1,
-    "this_week": 2,
-    "next_service": 3,
-    "watch": 4,
-    "too_little_evidence": 5,
-    "no_sign": 6,
-}
+#: Place in the ranking: the order of the published priorities.
+PRIORITY_ORDER = {name: place for place, name in enumerate(PRIORITIES, start=1)}
 
 _BRAKE_WORK = tuple(p.indicator for p in INDICATOR_PRIORS if p.indicator != "wheel_speed_dropout")
 

@@ -103,7 +103,7 @@ def _trip(
     distance = float(np.clip(rng.lognormal(np.log(mean_km), 0.25), 0.4 * mean_km, 1.8 * mean_km))
     start = midnight + timedelta(seconds=round(rng.uniform(4.5, 8.0) * 3600))
     hours = distance / (mean_kmh * rng.uniform(0.9, 1.1))
-    trailer = list(sc.TRAILERS)[int(rng.integers(3))] if vehicle.vehicle_id == sc.ARTICULATED else None
+    trailer = list(sc.TRAILERS)[day % len(sc.TRAILERS)] if vehicle.vehicle_id == sc.ARTICULATED else None
     return {
         "vehicle_id": vehicle.vehicle_id,
         "driver_id": driver,
@@ -112,7 +112,8 @@ def _trip(
         "distance_km": round(distance, 1),
         "brake_applications": int(rng.poisson(distance * (2.2 if vehicle.spec.name == "bus" else 0.9))),
         "trailer_ids": trailer,
-        "load": float(rng.uniform(0.1, 1.0)),
+        # vans empty and fill within a day: between the extremes on average; nobody records their mass
+        "load": float(rng.uniform(*((0.3, 0.8) if vehicle.spec.name == "van" else (0.1, 1.0)))),
         "day": day,
     }
 

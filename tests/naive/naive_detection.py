@@ -71,6 +71,8 @@ def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz
             counted = []
             for run in locks:
                 until = min(run.stop, span.stop - 1)
+                if time_s[until] - time_s[run.stop - 1] > gap + TIME_SLACK:
+                    until = run.stop - 1
                 lasted = time_s[until] - time_s[run.start]
                 before = max(run.start - 1, offsets[e])
                 step = time_s[run.start] - time_s[before]
@@ -130,7 +132,9 @@ def count_cycles(
             if last_peak is not None and chain and time_s[last_peak] - time_s[chain[0]] <= longest_s:
                 waits.append(time_s[last_peak] - time_s[chain[0]])
             if waits:
-                hz[w, e] = 1.0 / statistics.median(waits)
+                middle = statistics.median(waits)
+                usual = [x for x in waits if abs(x - middle) <= 0.5 * middle] or [middle]
+                hz[w, e] = 1.0 / statistics.mean(usual)
     return cycles, hz, begin, end
 
 

@@ -17,7 +17,7 @@ from product_run import WHEELS, Published, publish
 SAMPLES = Path(__file__).parents[2] / "data_samples"
 STOP, DRIVE = "full_brake_stop", "everyday_driving"
 SOURCE_WHEEL = {"1L": "wheel_fl_radps", "1R": "wheel_fr_radps", "2L": "wheel_rl_radps", "2R": "wheel_rr_radps"}
-#: Distance from the first movement of the pedal to standstill, worked out by hand from the file; 2 % is the edge's word.
+#: Distance from the first movement of the pedal to standstill, by hand from the file; 2 % as the edges have it.
 DISTANCE_M = 20.9
 
 
@@ -178,8 +178,8 @@ def test_drive_and_stop_in_one_file(
 def test_stop_without_the_pedal(run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path) -> None:
     """Without a demand channel the deceleration speaks: still one event of the same classes.
 
-    Its distance counts from the start of deceleration. The vehicle coasted at 1.5 m/s2 before, so that this may lie
-    before the pedal, but not by more than a third of the way.
+    It begins with the start of deceleration. The vehicle coasted down at about 1.5 m/s2 from 22.1 m/s for some 2 s
+    before the pedal moved, and nothing in the recording tells that from light braking, so the event begins there.
     """
     lines = Path(rules(STOP)).read_text(encoding="utf-8").splitlines()
     mapping = tmp_path / "no_pedal.toml"
@@ -188,12 +188,14 @@ def test_stop_without_the_pedal(run: Callable[..., Published], stop: pd.DataFram
     assert len(found.events) == 1
     event = found.events.iloc[0]
     assert event.demand_kind == "deceleration"
+    assert 18.91 <= event.initial_speed_mps < 22.2
+    assert event.braking_s < 1.922 + 2.2
     assert (event.hard_stop, event.modulation, event.lockup) == (True, True, False)
     assert (found.wheels.modulation_cycles >= 2).all()
 
 
 def test_stop_as_a_cut_recording(run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path) -> None:
-    """From 2 s before the pedal on and with an event id: the same classes, and the same figures as the continuous file."""
+    """From 2 s before the pedal on and with an event id: the same classes and figures as the continuous file."""
     whole = check_classes(publish(tmp_path / "whole", {"r.parquet": pa.Table.from_pandas(stop)}, mapping=rules(STOP)))
     mapping = tmp_path / "cut.toml"
     text = Path(rules(STOP)).read_text(encoding="utf-8")

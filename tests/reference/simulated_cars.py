@@ -1,8 +1,8 @@
-"""Traces of an independent simulator: the multi-body car of the registry package ``commonroad-vehicle-models`` (BSD-3).
+"""Traces of an independent simulator: the multi-body car of the package ``commonroad-vehicle-models`` (BSD-3).
 
-Nothing of this project is in it. States are counted from 0 here: 0 position, 3 longitudinal speed, 23 to 26 wheel speeds in
-rad/s (left front, right front, left rear, right rear). Below 0.1 m/s the model changes to a kinematic one, so the
-simulation ends there and the car stands.
+Nothing of this project is in it. States are counted from 0 here: 0 position, 3 longitudinal speed, 23 to 26 wheel
+speeds in rad/s (left front, right front, left rear, right rear). Below 0.1 m/s the model changes to a kinematic one, so
+the simulation ends before that and the car stands.
 """
 
 from dataclasses import dataclass
@@ -43,7 +43,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Trace:
-    """What the simulator did, every ``STEP_S``: time from the demand, position, speed, wheel speeds ``(4, N)``, demand."""
+    """What the simulator did, every ``STEP_S``: time from the demand, position, speeds, wheels ``(4, N)``, demand."""
 
     time_s: np.ndarray
     position_m: np.ndarray
@@ -52,7 +52,7 @@ class Trace:
     demand_mps2: np.ndarray
 
     def locked(self, share: float = 0.05) -> np.ndarray:
-        """Truth ``(4, N)``: under ``share`` of the vehicle's speed while that is above 1.5 m/s (edge definition: 5 %)."""
+        """Truth ``(4, N)``: under ``share`` of the vehicle's speed while that is above 1.5 m/s (edges: 5 %)."""
         return (self.wheel_mps < share * self.speed_mps) & (self.speed_mps > 1.5)
 
     def distance_m(self) -> float:

@@ -45,8 +45,8 @@ def _fitted(feet: tuple[int, ...]) -> tuple[float, float]:
 def test_fmvss_121_table_ii(published: Run) -> None:
     """All rows within 1.25 ft of stops with one lag and one deceleration a column (the columns do not share a lag).
 
-    1.1 ft is the stated error of the fit; the digits of its pairs (bobtail: 0.135 s, 17.3 ft/s2) add 0.1 ft, and the way
-    from 0.3 m/s to standstill 0.03 ft.
+    1.1 ft is the stated error of the fit; the digits of its pairs (bobtail: 0.135 s, 17.3 ft/s2) add 0.1 ft, and the
+    way from 0.3 m/s to standstill 0.03 ft.
     """
     fitted = {name: LAG_AND_DECELERATION.get(name) or _fitted(feet) for name, feet in FMVSS_121_TABLE_II.items()}
     stops = [
@@ -66,7 +66,7 @@ def test_fmvss_121_table_ii(published: Run) -> None:
     assert hard["emergency, bobtail"] == {False}
 
 
-# --- 49 CFR 393.52(d) from 20 mph, status: verified. Deceleration ft/s2 -> % of weight, distance limits ft of its classes.
+# --- 49 CFR 393.52(d) from 20 mph. Status: verified. Deceleration ft/s2 -> % of weight, distance limits ft of classes.
 CFR_393_52 = {21: (65.2, (20,)), 17: (52.8, (25,)), 14: (43.5, (35, 40))}
 # v^2/2a of the listed deceleration, computed: longer than the limit in the first two classes (known disagreement: the
 # deceleration column is a peak and must not be used to compute the distance column, notes (a) to (e)).
@@ -88,7 +88,7 @@ def test_cfr_393_52(published: Run) -> None:
 
 
 def test_cfr_393_52_decelerations_are_peaks(published: Run) -> None:
-    """Notes (a) to (e), verified: the deceleration is the greatest at some time of the stop, so a slow rise leaves it alone.
+    """Notes (a) to (e), verified: the deceleration is the greatest of the stop, so a slow rise leaves it alone.
 
     The slack of the 35 ft limit at 14 ft/s2 is 0.146 s (computed): a rise of 0.29 s (half of it counts) just meets it.
     """

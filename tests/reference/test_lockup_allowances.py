@@ -1,8 +1,8 @@
 """Lockups of known length at known speeds against the allowances of the standards, through ingest.
 
-In every recording one or more wheels go from rolling to locked and back in closed form, while the vehicle slows at 3 m/s2.
-Tolerances: a lockup begins under 5 % of the vehicle's speed and ends above 10 % (hysteresis), each up to 10 ms into the
-ramps of 0.1 s, and begin and end fall on samples of 10 ms.
+In every recording one or more wheels go from rolling to locked and back in closed form, while the vehicle slows at
+3 m/s2. Tolerances: a lockup begins under 5 % of the vehicle's speed and ends above 10 % (hysteresis), each up to 10 ms
+into the ramps of 0.1 s, and begin and end fall on samples.
 """
 
 from collections.abc import Callable
@@ -92,7 +92,7 @@ def _check_wheel(row: pd.Series, stop: Stop, speed: float, lasts: float, step_s:
 def test_fmvss_121_repeated_lockups(published: Run) -> None:
     """S5.3.1 (c): two lockups of 0.7 s are each allowed; the longest counts for the event, the sum for the wheel."""
     first, second = locked(1.0, 0.7), locked(2.5, 0.7)
-    shares = {w: rolling for w in WHEELS} | {"1L": lambda t: np.minimum(first(t), second(t))}
+    shares = dict.fromkeys(WHEELS, rolling) | {"1L": lambda t: np.minimum(first(t), second(t))}
     run = published({"twice.parquet": recording(Stop(25.0, DECEL), "twice", wheel_share=shares)})
     assert run.events.lockup_s["twice"] == pytest.approx(0.7, abs=TIME_S)
     assert run.wheels.lockup_s[("twice", "1L")] == pytest.approx(1.4, abs=2 * TIME_S)
@@ -102,7 +102,7 @@ def test_fmvss_121_repeated_lockups(published: Run) -> None:
 def test_fmvss_135_no_lockup_longer_than_a_tenth_above_15_kmh(published: Run, rate_hz: float) -> None:
     """Every road test, verified: no wheel locked for longer than 0.1 s above 15 km/h.
 
-    0.05 s is allowed anywhere (no lockup), 0.2 s is one; below 15 km/h (14 km/h) it is a lockup that says nothing of health.
+    0.05 s is allowed anywhere (no lockup), 0.2 s is one; at 14 km/h it is a lockup that says nothing of health.
     """
     cases = {"brief": (20.0, 0.05), "lock": (20.0, 0.2), "just above": (17 * KMH, 0.3), "below": (14 * KMH, 0.4)}
     parts = [one_locks(name, v, s, number=k, rate_hz=rate_hz) for k, (name, (v, s)) in enumerate(cases.items())]
@@ -116,10 +116,10 @@ def test_fmvss_135_no_lockup_longer_than_a_tenth_above_15_kmh(published: Run, ra
 
 
 def test_three_cutoffs_from_the_register(published: Run) -> None:
-    """15 km/h (FMVSS 135, verified; UN R13, from memory), 20 mph (FMVSS 121, 105 heavy), 10 mph (FMVSS 105 light; verified).
+    """15 km/h (FMVSS 135; UN R13 from memory), 20 mph (FMVSS 121, 105 heavy), 10 mph (FMVSS 105 light); else verified.
 
-    The same lockups on vehicles with each cut-off. A lockup counts above it if the wheel had been locked for 0.1 s there:
-    at 3 m/s2 that is 1.1 km/h after the onset. 16.1 km/h = 10 mph lies between the second and the third.
+    The same lockups on vehicles with each cut-off. A lockup counts above it if the wheel had been locked for 0.1 s
+    there: at 3 m/s2 that is 1.1 km/h after the onset. 16.1 km/h = 10 mph lies between the second and the third.
     """
     onsets_kmh = {"a": 14.0, "b": 16.6, "c": 20.0, "d": 40.0}
     above = {"15 km/h": "bcd", "10 mph": "cd", "20 mph": "d"}

@@ -3,7 +3,6 @@
 Source: registry package ``commonroad-vehicle-models`` (BSD-3); its states every millisecond are the truth (computed).
 """
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -77,7 +76,7 @@ def test_lockup_of_each_wheel(traces: dict[str, Trace], run: Published, name: st
 def test_onset_and_slide_of_each_locked_wheel(
     traces: dict[str, Trace], run: Published, name: str, rate_hz: float
 ) -> None:
-    """Onset to a sample, its speed to what the car loses in one; the slide to the way of two samples and of 5 to 10 %."""
+    """Onset to a sample, its speed to what the car loses in one; the slide to the way of two samples and 5 to 10 %."""
     trace = traces[name]
     for wheel, locked in zip(WHEELS, trace.locked(), strict=True):
         row = run.wheels.loc[(f"{name} at {rate_hz:.0f}", wheel)]

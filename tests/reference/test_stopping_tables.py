@@ -1,7 +1,7 @@
 """Published tables of stopping distance and deceleration, as recordings through ingest.
 
-Every row of a table becomes a recording in closed form (dead time, then constant deceleration); what is compared are columns
-of the published ``events``. The braking phase ends at 0.3 m/s, so a distance may be short by 0.3^2 / 2a: END_M.
+Every row of a table becomes a recording in closed form (dead time, then constant deceleration); what is compared are
+columns of the published ``events``. The braking phase ends at 0.3 m/s, so a distance may be short by 0.3^2 / 2a.
 """
 
 from collections.abc import Callable
@@ -40,7 +40,7 @@ def test_fmvss_105_table_iii(published: Run, rate_hz: float) -> None:
 
 
 def test_fmvss_105_fade_requirements(published: Run) -> None:
-    """FMVSS 105 S5.1.3 (verified): 7, 6 and 12 ft/s2 from 60 mph are 554, 646 and 323 ft; the deceleration comes back."""
+    """S5.1.3 (verified): 7, 6 and 12 ft/s2 from 60 mph are 554, 646 and 323 ft; the deceleration comes back."""
     stops = [(f"{a}", Stop(60 * MPH, a * FOOT)) for a in (7, 6, 12)]
     events = published({"fade.parquet": stops_file(stops)}).events
     assert [ceil(d / FOOT) for d in events.braking_distance_m] == [554, 646, 323]
@@ -48,8 +48,8 @@ def test_fmvss_105_fade_requirements(published: Run) -> None:
     assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=1e-6)
 
 
-# --- FMVSS 135 (49 CFR 571.135): S = 0.10 V + c V^2, metres and km/h. Status: verified (limits and formulas); the decelerations
-# 1/(25.92 c) are computed. The same triple of coefficients stands in UN R13-H Annex 3 with these MFDD (from memory).
+# --- FMVSS 135 (49 CFR 571.135): S = 0.10 V + c V^2, metres and km/h. Status: verified (limits and formulas); the
+# decelerations 1/(25.92 c) are computed. UN R13-H Annex 3 has 0.0060, 0.0067 and 0.0158 with these MFDD (from memory).
 # c -> (speed km/h, printed limit m or None, deceleration m/s2)
 FMVSS_135 = {
     0.0060: (100, 70, 6.43),
@@ -63,7 +63,7 @@ FMVSS_135 = {
 
 @pytest.mark.parametrize("rate_hz", [50.0, 100.0])
 def test_fmvss_135_distances_and_mfdd(published: Run, rate_hz: float) -> None:
-    """0.10 V is 0.36 s of dead time; it must be in the distance and must not be in the mean fully developed deceleration."""
+    """0.10 V is 0.36 s of dead time; it must be in the distance and must not be in the MFDD."""
     stops = [(f"{c}", Stop(v * KMH, 1 / (25.92 * c), lag_s=0.36)) for c, (v, _, _) in FMVSS_135.items()]
     events = published({"limits.parquet": stops_file(stops, rate_hz=rate_hz)}).events
     for c, (v, limit, decel) in FMVSS_135.items():
@@ -77,14 +77,14 @@ def test_fmvss_135_distances_and_mfdd(published: Run, rate_hz: float) -> None:
 
 
 def test_fmvss_135_hot_stop_share(published: Run) -> None:
-    """S7.14.4 (verified): a hot stop needs at least 60 % of the cold deceleration; the ratio of the two events says so."""
+    """S7.14.4 (verified): a hot stop needs 60 % of the cold deceleration; two events say what it has."""
     cold, hot = 6.43, 0.62 * 6.43
     stops = [("cold", Stop(100 * KMH, cold, lag_s=0.36)), ("hot", Stop(100 * KMH, hot, lag_s=0.36))]
     events = published({"hot.parquet": stops_file(stops)}).events
     assert events.mfdd_mps2["hot"] / events.mfdd_mps2["cold"] == pytest.approx(0.62, rel=1e-6)
 
 
-# --- UN R13 Annex 4 section 2 (from memory; the values of C4 computed): dead time s, v^2 divisor, km/h -> limit m, MFDD.
+# --- UN R13 Annex 4 section 2 (from memory; limits computed): dead time s, v^2 divisor, speed km/h, limit m, MFDD m/s2.
 R13 = {
     "M2, M3, N2, N3": (0.54, 130.0, 60, 36.69, 5.0),
     "N1": (0.54, 130.0, 80, 61.23, 5.0),
@@ -96,7 +96,7 @@ R13 = {
 
 
 def test_r13_pairs_of_distance_and_mfdd(published: Run) -> None:
-    """Distance to the printed digits; MFDD to 1 %: the regulation's divisors are rounded (130 for 129.6, 115 for 114.0)."""
+    """Distance to the printed digits; MFDD to 1 %: the divisors are rounded (130 for 129.6, 115 for 114.0)."""
     stops = [(name, Stop(v * KMH, d / 25.92, lag_s=lag)) for name, (lag, d, v, _, _) in R13.items()]
     events = published({"r13.parquet": stops_file(stops)}).events
     for name, (_, _, _, limit, mfdd) in R13.items():
@@ -104,7 +104,7 @@ def test_r13_pairs_of_distance_and_mfdd(published: Run) -> None:
         assert events.mfdd_mps2[name] == pytest.approx(mfdd, rel=0.01)
 
 
-# --- MFDD worked through by hand from the formula of UN R13 Annex 4, 1.1.2 (formula verified; vectors C1 to C3 computed).
+# --- MFDD worked through by hand from UN R13 Annex 4, 1.1.2 (formula verified; vectors C1 to C3 computed).
 def test_mfdd_vectors(published: Run) -> None:
     stops = [
         ("C1", Stop(100 * KMH, 6.43, lag_s=0.36)),

@@ -16,9 +16,9 @@ KJ_PER_FT_LB = 1.3558179483e-3
 def test_sight_distance_on_the_level_and_on_a_grade(published: Run) -> None:
     """60 mph, 2.5 s, a/g = 0.35: 563.36 ft level, 649.07 ft on a 7 % down-grade; sciemce.com, verified (secondary).
 
-    The vehicle loses 0.35 g on the level and 0.28 g on the grade. 0.4 % because the textbook's 30 in V^2/(30 f) is rounded
-    from 29.9. ``friction_used`` gives the 0.35 back on both: it is corrected to a level road (0.2 % for sine and tangent);
-    the decelerations keep the slope's effect.
+    The vehicle loses 0.35 g on the level and 0.28 g on the grade. 0.4 % because the textbook's 30 in V^2/(30 f) is
+    rounded from 29.9. ``friction_used`` gives the 0.35 back on both: it is corrected to a level road (0.2 % for sine
+    and tangent); the decelerations keep the slope's effect.
     """
     table = pa.concat_tables(
         [
@@ -101,10 +101,10 @@ def test_power_of_a_long_descent(published: Run) -> None:
 
 
 def test_braking_rate_with_anti_lock_control(published: Run) -> None:
-    """z_AL = 0.849 / t_m, t_m the time for 45 to 15 km/h; UN R13 Annex 13, verified (secondary). t_m 1.20 s: 0.7075 (computed).
+    """z_AL = 0.849 / t_m, t_m for 45 to 15 km/h; UN R13 Annex 13, verified (secondary). 1.20 s: 0.7075, computed.
 
-    A stop from 55 km/h that needs 1.20 s for the band uses 0.7079 of g (the constant rounds 0.8495); an application from
-    45 to 15 km/h lasts t_m itself, to the sample (0.01 s).
+    A stop from 55 km/h that needs 1.20 s for the band uses 0.7081 of g (the constant rounds 0.8495 and g 9.81); an
+    application from 45 to 15 km/h lasts t_m itself, to the sample (0.01 s).
     """
     decel = 30 * KMH / 1.20
     stops = [("full", Stop(55 * KMH, decel)), ("band", Stop(45 * KMH, decel, to_mps=15 * KMH))]

@@ -82,13 +82,13 @@ def test_facts_count_and_tell_what_was_assumed(store: Path, empty_store: Path) -
 
 
 def test_an_empty_store_gives_empty_frames_with_columns(empty_store: Path) -> None:
-    full = build_columns = {
+    full = {
         "ranked": reads.ranked(empty_store),
         "drivers": reads.drivers(empty_store),
         "recordings": reads.recordings(empty_store),
         "unknown": reads.unknown_ids(empty_store),
     }
-    assert all(found.empty and found.shape[1] > 3 for found in full.values()), build_columns
+    assert all(found.empty and found.shape[1] > 3 for found in full.values())
     assert reads.months(empty_store) == [] and reads.vehicle_ids(empty_store) == []
 
 

@@ -1,6 +1,5 @@
 """Samples read back from recordings: whole, gone, changed, damaged."""
 
-import shutil
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +10,7 @@ from builder_samples import RATE_HZ
 from builders import PLAIN, build_store
 
 from fleetbrake.reports import traces
+from fleetbrake.store.database import rebuilding
 
 LOCKED = f"{PLAIN.vehicles[0]}/locked-0"
 
@@ -114,8 +114,10 @@ def test_a_changed_recording_is_a_sentence(tmp_path: Path, damage) -> None:  # t
     assert found.vehicle.empty and len(found.spans) == 1  # what the tables know is still there
 
 
-def test_a_moved_store_finds_its_relative_recordings(tmp_path: Path) -> None:
-    store = build_store(tmp_path / "a")
-    shutil.rmtree(store / "recordings")
+def test_a_relative_path_is_looked_for_under_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = build_store(tmp_path / "store")
+    with rebuilding(store) as con:
+        con.execute("UPDATE events SET source_path = 'recordings/day-0.parquet' WHERE event_id = ?", [LOCKED])
+    monkeypatch.chdir(tmp_path)
     found = traces.event_traces(store, LOCKED)
-    assert found is not None and "no longer" in found.problem
+    assert found is not None and found.problem == "" and len(found.vehicle) == 700

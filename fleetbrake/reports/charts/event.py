@@ -117,8 +117,9 @@ def _spans(spans: pd.DataFrame, scale: alt.Scale) -> Any:
         return None
     shown = spans.assign(
         what=[_KINDS.get(k, str(k)) for k in spans["kind"]],
+        # how long modulation lasted is not the point, and the tables know only the application it was in
         label=[
-            f"{'locked' if k == 'lockup' else 'modulated'} {b - a:.2f} s"
+            f"locked {b - a:.2f} s" if k == "lockup" else "modulated"
             for k, a, b in zip(spans["kind"], spans["start_s"], spans["stop_s"], strict=True)
         ],
         time_s=spans["start_s"],
