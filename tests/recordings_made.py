@@ -1,4 +1,6 @@
-"""Recordings made to order: ``EventBatch`` objects from a speed profile, wheel speeds and channels. Nothing is computed by the product.
+"""Recordings made to order: ``EventBatch`` objects from a speed profile, wheels and channels.
+
+Nothing in here is computed by the product.
 
 ``make_batch`` builds one event, ``concat`` lays several end to end; the profiles below give the usual shapes.
 """
@@ -29,7 +31,7 @@ def times(seconds: float, rate_hz: float) -> Floats:
 def braking(
     time_s: Floats, v0: float, decel: float, begin_s: float = 2.0, until_s: float = np.inf, rise_s: float = 0.0
 ) -> Floats:
-    """Speed that is ``v0`` until ``begin_s`` and then falls by ``decel`` (m/s2), no further than to rest or ``until_s``.
+    """Speed that is ``v0`` until ``begin_s`` and then falls by ``decel`` (m/s2), to rest or to ``until_s``.
 
     With ``rise_s`` the deceleration grows linearly from zero in that time.
     """
@@ -48,8 +50,10 @@ def rolling(speed: Floats, names: Sequence[str] = FOUR, slip: float | Floats = 0
     return {name: np.asarray(speed * (1.0 - slip)) for name in names}
 
 
-def cycling_slip(time_s: Floats, hz: float, begin_s: float, end_s: float, mean: float = 0.15, swing: float = 0.12) -> Floats:
-    """Slip that swings ``mean`` +- ``swing`` at ``hz`` within ``[begin_s, end_s)``, else 0. Begins and ends in a valley."""
+def cycling_slip(
+    time_s: Floats, hz: float, begin_s: float, end_s: float, mean: float = 0.15, swing: float = 0.12
+) -> Floats:
+    """Slip that swings ``mean`` +- ``swing`` at ``hz`` within ``[begin_s, end_s)``, else 0; begins in a valley."""
     inside = (time_s >= begin_s) & (time_s < end_s)
     wave = mean - swing * np.cos(2.0 * np.pi * hz * (time_s - begin_s))
     return np.where(inside, wave, 0.0)
@@ -116,7 +120,7 @@ def make_batch(
 
 
 def concat(batches: Sequence[EventBatch]) -> EventBatch:
-    """Several batches as one, in the given order; what one of them lacks is NaN. Facts of the file are the first one's."""
+    """Several batches as one, in the given order; what one lacks is NaN. Facts of the file are the first one's."""
     names = tuple(w for w in WHEELS if any(w in b.wheels for b in batches))
     channels = sorted({name for b in batches for name in b.channels})
     sizes = np.concatenate([np.diff(b.offsets) for b in batches])
@@ -172,8 +176,15 @@ def empty_batch(wheels: Sequence[str] = FOUR, *, continuous: bool = False) -> Ev
     none = np.zeros(0, dtype=np.int64)
     nobody = np.empty(0, dtype=object)
     return replace(
-        one, offsets=np.zeros(1, dtype=np.int64), start_us=none, row_start=none, row_stop=none,
-        event_id=nobody, vehicle_id=nobody, driver_id=nobody, notes=nobody,
+        one,
+        offsets=np.zeros(1, dtype=np.int64),
+        start_us=none,
+        row_start=none,
+        row_stop=none,
+        event_id=nobody,
+        vehicle_id=nobody,
+        driver_id=nobody,
+        notes=nobody,
     )
 
 

@@ -55,7 +55,8 @@ def features(batch: EventBatch, criteria: Criteria = DEFAULT) -> FeatureTables:
     signals = derive(batch, criteria, cut=not drive)
     found = phases(batch, signals, criteria)
     # counted from the onset: a hole in the lead-in says nothing against the braking distance
-    covered = deceleration.travelled(batch.time_s, signals.speed, found.start, found.stop)
+    known = np.where(signals.supported, signals.speed, np.nan)
+    covered = deceleration.travelled(batch.time_s, known, found.start, found.stop)
     signals = replace(signals, distance=covered)
     wheels = wheel_facts(batch, signals, found, criteria)
     facts = event_facts(batch, signals, found, wheels, criteria)

@@ -127,16 +127,14 @@ def _peak(
     window = np.where(fine, criteria.peak_window_s, np.fmax(criteria.peak_window_s, 1.0 / signals.carrier_hz))
     level = np.zeros(batch.samples)
     # a reference without support (all wheels sliding, nothing independent) proves no deceleration
-    speed = np.where(signals.supported, signals.speed, np.nan)
-    greatest = deceleration.greatest_mean(batch.time_s, speed, level, begin, end + 1, window, gap)
+    greatest = deceleration.greatest_mean(batch.time_s, signals.measured, level, begin, end + 1, window, gap)
     return np.where(fine, greatest, np.nan), np.where(fine, np.nan, greatest)
 
 
 def _friction(batch: EventBatch, signals: Signals, phases: Phases, gap: Floats, criteria: Criteria) -> Floats:
     begin, end = _bounds(phases)
     window = np.fmax(criteria.friction_window_s, 1.0 / signals.carrier_hz)
-    speed = np.where(signals.supported, signals.speed, np.nan)
-    found = deceleration.greatest_mean(batch.time_s, speed, signals.slope_extra, begin, end + 1, window, gap)
+    found = deceleration.greatest_mean(batch.time_s, signals.measured, signals.slope_extra, begin, end + 1, window, gap)
     return np.maximum(found, 0.0) / G_MPS2
 
 

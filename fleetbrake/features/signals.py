@@ -25,11 +25,11 @@ _SYSTEMS = tuple(BRAKE_SOURCES.index(name) for name in ("aeb", "acc", "esc"))
 class Signals:
     """Per-sample and per-event signals of one batch; shapes as in ``EventBatch`` (``N``, ``(W, N)``, ``(E,)``).
 
-    ``speed`` reference speed; ``supported`` whether it rests on something that does not slip; ``from_channel``
-    ``(E,)`` whether that is the speed channel; ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few
-    changes; ``wheel_seen_hz`` the wheels' rate, cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate
-    of what the reference rests on; ``slope_extra`` the slope's share to add
-    to get a level road.
+    ``speed`` reference speed, ``measured`` the same with NaN where no reading carries it; ``supported`` whether it
+    rests on something that does not slip; ``from_channel`` ``(E,)`` whether that is the speed channel; ``speed_hz`` and
+    ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few
+    changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``slope_extra`` the slope's
+    share to add to get a level road.
     """
 
     event_of: Ints
@@ -40,6 +40,7 @@ class Signals:
     carrier_hz: Floats
     speed: Floats
     supported: Bools
+    measured: Floats
     from_channel: Bools
     wheel: Floats
     slip: Floats
@@ -63,7 +64,7 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
     wheel = batch.wheel_speed_mps
     if batch.wheel_saturated is not None:
         wheel = np.where(batch.wheel_saturated, np.nan, wheel)
-    speed, supported, from_channel = reference_speed.reference_speed(
+    speed, supported, from_channel, measured = reference_speed.reference_speed(
         time_s,
         channel,
         speed_seen_hz,
@@ -87,6 +88,7 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
         carrier_hz=carrier_hz,
         speed=speed,
         supported=supported,
+        measured=np.where(measured, speed, np.nan),
         from_channel=from_channel,
         wheel=wheel,
         slip=slip.brake_slip(batch.wheel_speed_mps, speed, criteria.moving_mps),
@@ -110,7 +112,8 @@ def _usable_alone(batch: EventBatch, speed_hz: Floats, criteria: Criteria) -> bo
     """Whether the speed channel can be the reference: not carried by the wheels, not too slow beside them."""
     if batch.speed_source in DEPENDENT_SPEED_SOURCES:
         return False
-    typical = float(np.nanmedian(speed_hz)) if batch.events and batch.has("speed_mps") else 0.0
+    known = speed_hz[np.isfinite(speed_hz)] if batch.has("speed_mps") else speed_hz[:0]
+    typical = float(np.median(known)) if known.size else 0.0
     return typical >= criteria.least_rate_peak_hz or _wheels_recorded(batch) < 2
 
 

@@ -1,6 +1,7 @@
 """Facts of each wheel and event: slip, lockups, cycles, lost signal."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -124,7 +125,8 @@ def _cycles(
     wheel_hz = signals.wheel_seen_hz
     # single-sample jumps of a quick channel are no pressure cycles; three points leave 15 cycles a second standing
     points = np.where(wheel_hz >= JITTER_FREE_ABOVE_HZ, 3, 1)
-    by_slip = modulation.by_slip(
+    count = partial(
+        modulation.by_slip,
         time_s=batch.time_s,
         start=phases.start,
         stop=phases.stop,
@@ -134,9 +136,12 @@ def _cycles(
         event_of=signals.event_of,
         usable=signals.supported,
         held=phases.held,
-        criteria=criteria,
     )
-    seen = ~dead & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
+    by_slip = count(criteria=criteria)
+    # one swing, however slow, at a low rate may be quick cycles in disguise: it cannot say no
+    swings = count(criteria=replace(criteria, cycle_longest_s=np.inf)).cycles
+    disguised = (swings > 0) & (wheel_hz < criteria.alias_free_hydraulic_hz)[None, :]
+    seen = ~dead & ~disguised & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
     cycles, hz = by_slip.cycles, by_slip.hz
     if not np.isnan(batch.wheel_pressure_kpa).all():
         pressed = modulation.by_pressure(

@@ -123,7 +123,7 @@ def reference_speed(
     offsets: Ints,
     *,
     independent: bool,
-) -> tuple[Floats, Bools, Bools]:
+) -> tuple[Floats, Bools, Bools, Bools]:
     """Reference speed of many events.
 
     Parameters
@@ -136,7 +136,8 @@ def reference_speed(
     Returns
     -------
     speed : ``(N,)`` m/s; supported : ``(N,)`` whether it rests on something that does not slip; from_channel : ``(E,)``
-    whether the event rests on the speed channel rather than on the wheels.
+    whether the event rests on the speed channel rather than on the wheels; measured: ``(N,)`` whether the speed is a
+    reading, and not the steepest fall that is taken to be possible.
     """
     events = offsets.size - 1
     smooth = _smooth(unheld(time_s, speed_mps, speed_rate_hz, offsets), noise_mps, speed_rate_hz, offsets)
@@ -150,4 +151,10 @@ def reference_speed(
     else:
         envelope, carried = np.full(time_s.size, np.nan), np.zeros(time_s.size, np.bool_)
     on_channel = np.repeat(from_channel, lengths)
-    return np.where(on_channel, smooth, envelope), np.where(on_channel, known, carried), from_channel
+    read = (rows >= envelope).any(axis=0) if rows.shape[0] else carried
+    return (
+        np.where(on_channel, smooth, envelope),
+        np.where(on_channel, known, carried),
+        from_channel,
+        np.where(on_channel, known, read),
+    )

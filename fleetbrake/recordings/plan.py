@@ -67,6 +67,18 @@ def plan_groups(parquet: pq.ParquetFile, layout: Layout, continuous: bool, rows_
     ]
 
 
+def one_group(layout: Layout, continuous: bool, table: pa.Table, start: int) -> Group:
+    """Rows read on their own, as one event that begins at the file's row ``start``; apart if they hold several ids."""
+    key = np.array([None], dtype=object)
+    several = False
+    if not continuous:
+        codes, words = text_codes(layout.filled["event_id"], table)
+        found = np.unique(codes)
+        several = len(found) > 1
+        key[0] = words[found[0]] if len(words) and found[0] >= 0 else None
+    return Group(np.array([start]), np.array([start + table.num_rows]), key, np.array([several]))
+
+
 def _runs(parquet: pq.ParquetFile, layout: Layout, name: str) -> tuple[Ints, npt.NDArray[np.object_]]:
     """First rows and ids of the runs of equal key."""
     filled = layout.filled[name]

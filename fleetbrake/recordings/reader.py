@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import unquote
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -15,7 +16,7 @@ from fleetbrake.recordings.assembly import Assembler
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.columns import Layout, never_filled, resolve
 from fleetbrake.recordings.mapping import Mapping, identity
-from fleetbrake.recordings.plan import Group, plan_groups
+from fleetbrake.recordings.plan import Group, one_group, plan_groups
 from fleetbrake.recordings.story import FileStory
 
 __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_recording", "vehicle_in_path"]
@@ -59,6 +60,28 @@ class Recording:
             raise InputError(f"{self.story.path}: an identifier or word column holds text that is not UTF-8") from error
         assembler.finish()
 
+    def rows(self, start: int, stop: int) -> EventBatch:
+        """The recording's rows ``[start, stop)`` alone, as one event; only the row groups they lie in are read.
+
+        Raises
+        ------
+        InputError
+            If the file has no such rows, they belong to more than one event, or they cannot be used.
+        """
+        self._begin()
+        assembler = Assembler(
+            self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
+        )
+        try:
+            with pq.ParquetFile(self.file, read_dictionary=self.layout.word_columns()) as parquet:
+                table = _slice_of_rows(parquet, start, stop, self.layout.source_columns())
+            batch = assembler.batch(one_group(self.layout, self.continuous, table, start), table)
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{self.story.path}: the file is damaged inside ({_first_line(error)})") from error
+        if batch is None:
+            raise InputError(f"{self.story.path}: rows {start} to {stop - 1} hold no event any more")
+        return batch
+
     def _begin(self) -> None:
         story = self.story
         story.events_rejected, story.reasons, story.channels_left_out = 0, [], []
@@ -72,6 +95,17 @@ class Recording:
             batch = assembler.batch(group, table)
             if batch is not None:
                 yield batch
+
+
+def _slice_of_rows(parquet: pq.ParquetFile, start: int, stop: int, columns: list[str]) -> pa.Table:
+    """Rows ``[start, stop)`` of a file, decoding no other row group."""
+    ends = np.cumsum([parquet.metadata.row_group(i).num_rows for i in range(parquet.num_row_groups)])
+    if not 0 <= start < stop or not len(ends) or stop > ends[-1]:
+        raise InputError("the file has fewer rows than this event needs")
+    first, last = np.searchsorted(ends, (start, stop - 1), side="right")
+    before = int(ends[first - 1]) if first else 0
+    table = parquet.read_row_groups(list(range(first, last + 1)), columns=columns, use_threads=False)
+    return table.slice(start - before, stop - start)
 
 
 def _whole_groups(groups: Iterable[Group], chunks: Iterator[pa.RecordBatch]) -> Iterator[tuple[Group, pa.Table]]:

@@ -1,4 +1,4 @@
-"""The raw samples of one event, read back from its recording for the traces on the event page."""
+"""The raw samples of one event, read back from its recording by row range, and how the tool judged them."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -6,14 +6,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 
-from fleetbrake.core.vocabulary import WHEELS
+from fleetbrake.core.errors import FleetbrakeError, InputError
+from fleetbrake.features.view import EventView, event_view
+from fleetbrake.recordings.batch import EventBatch
+from fleetbrake.recordings.reader import open_recording
 from fleetbrake.reports import reads
-
-#: Below this vehicle speed slip is not drawn: both speeds are as small as their own noise (m/s).
-LEAST_SLIP_SPEED_MPS = 1.5
+from fleetbrake.store.log import read_log
+from fleetbrake.store.mappings import kept_mapping
 
 _SPAN_COLUMNS = ("wheel", "start_s", "stop_s", "kind")
 _DEMAND = {
@@ -29,11 +29,11 @@ class Traces:
 
     Attributes
     ----------
-    vehicle : time_s, speed_mps
+    vehicle : time_s, speed_mps (the reference speed; NaN where it rests on nothing that does not slip)
     wheels : time_s, wheel, speed_mps
     slip : time_s, wheel, slip (0 rolling, 1 locked; NaN where the vehicle is too slow to tell)
     demand : time_s, signal, value, unit
-    decel : time_s, decel_mps2 (sensor, forward negative turned round; grade not removed)
+    decel : time_s, decel_mps2 (rate of change of the reference speed)
     spans : wheel, start_s, stop_s, kind (``lockup`` or ``modulation``)
     problem : why there are no samples, in a sentence; empty if there are some.
     """
@@ -51,23 +51,26 @@ class Traces:
 def event_traces(store: Path, event_id: str) -> Traces | None:
     """Samples of one event from its recording; None if there is no such event.
 
-    A recording that is gone, changed or damaged gives :class:`Traces` with ``problem`` set and the spans that the
-    tables still know; it never raises for the recording's sake.
+    The reference speed, slip and spans are made again by the steps that made the event's row. A recording that is gone,
+    changed or damaged gives :class:`Traces` with ``problem`` set and the spans that the tables still know; it never
+    raises for the recording's sake.
     """
     row = reads.event(store, event_id)
     if row is None:
         return None
-    spans = spans_from_tables(row, reads.event_wheels(store, event_id))
     try:
-        samples = load_samples(_locate(store, row), int(row["row_start"]), int(row["row_stop"]))
-        _hold_against(samples, row)
-        return _assemble(event_id, samples, spans)
+        batch = load_event(store, row)
+        return _assemble(event_id, batch, event_view(batch, continuous=bool(row["event_id"] != batch.event_id[0])))
     except _Unreadable as error:
+        spans = spans_from_tables(row, reads.event_wheels(store, event_id))
         return Traces(event_id, spans=spans, problem=str(error))
 
 
 class _Unreadable(Exception):
     """Why the samples cannot be shown, in a sentence."""
+
+
+_CHANGED = "The recording has changed since it was read: these rows are not this event's. Ingest it again."
 
 
 def _locate(store: Path, row: dict[str, Any]) -> Path:
@@ -84,81 +87,51 @@ def _locate(store: Path, row: dict[str, Any]) -> Path:
     raise _Unreadable("The recording of this event is no longer where it was read from, so its traces cannot be drawn.")
 
 
-def load_samples(path: Path, row_start: int, row_stop: int) -> pd.DataFrame:
-    """Rows ``[row_start, row_stop)`` of a recording with the contract's column names, reading only their row groups.
+def load_event(store: Path, row: dict[str, Any]) -> EventBatch:
+    """The event's samples as a batch of one, read through the mapping that it was ingested with.
 
-    The single place that knows how a recording is opened.
+    The single place that knows how a recording is opened again.
     """
+    path = _locate(store, row)
     try:
-        with pq.ParquetFile(path, memory_map=True) as file:
-            counts = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
-            ends = np.cumsum(counts)
-            if not 0 <= row_start < row_stop or not len(ends) or row_stop > ends[-1]:
-                raise _Unreadable(
-                    "The recording has changed since it was read: it has fewer rows than this event needs."
-                )
-            first = int(np.searchsorted(ends, row_start, side="right"))
-            last = int(np.searchsorted(ends, row_stop - 1, side="right"))
-            before = int(ends[first] - counts[first])
-            table = file.read_row_groups(list(range(first, last + 1)))
-    except (OSError, pa.ArrowException) as error:
-        raise _Unreadable("The recording of this event cannot be read any more.") from error
-    return table.slice(row_start - before, row_stop - row_start).to_pandas()
+        entry = read_log(store).get(str(row["source_path"]))
+        mapping = kept_mapping(store, entry.settings) if entry is not None else None
+        batch = open_recording(path, mapping).rows(int(row["row_start"]), int(row["row_stop"]))
+    except (InputError, OSError) as error:
+        raise _Unreadable("The recording of this event cannot be read any more, or has changed.") from error
+    except FleetbrakeError as error:
+        raise _Unreadable(str(error)) from error
+    _hold_against(batch, row)
+    return batch
 
 
-def _hold_against(samples: pd.DataFrame, row: dict[str, Any]) -> None:
+def _hold_against(batch: EventBatch, row: dict[str, Any]) -> None:
     """Raise if the rows are not those of the event: another id, or another time of the first sample."""
-    changed = _Unreadable(
-        "The recording has changed since it was read: these rows are not this event's. Ingest it again."
-    )
-    if "timestamp" not in samples:
-        raise changed
-    if "event_id" in samples and not (samples["event_id"].astype(str) == str(row["event_id"])).all():
-        raise changed
-    first = pd.Timestamp(samples["timestamp"].iloc[0])
-    first = first.tz_localize("UTC") if first.tzinfo is None else first
-    started = row.get("started_at")
-    if started is not None and abs((first - started).total_seconds()) > 1e-3:
-        raise changed
+    cut = batch.event_id[0] is not None
+    if batch.events != 1 or (cut and batch.event_id[0] != row["event_id"]):
+        raise _Unreadable(_CHANGED)
+    first = pd.Timestamp(int(batch.start_us[0]), unit="us", tz="UTC")
+    if row.get("started_at") is not None and abs((first - row["started_at"]).total_seconds()) > 1e-3:
+        raise _Unreadable(_CHANGED)
 
 
-def _assemble(event_id: str, samples: pd.DataFrame, spans: pd.DataFrame) -> Traces:
-    stamps = pd.to_datetime(samples["timestamp"], utc=True)
-    time = (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy()
-    turning = {w: _numbers(samples, f"wheel_speed_{w.lower()}_mps") for w in WHEELS}
-    wheels = {w: speeds for w, speeds in turning.items() if speeds is not None}
-    speed = _numbers(samples, "speed_mps")
-    longitudinal = _numbers(samples, "accel_long_mps2")
+def _assemble(event_id: str, batch: EventBatch, view: EventView) -> Traces:
+    time = view.time_s
+    turning = {w: speed for w, speed in zip(view.wheels, view.wheel_speed_mps, strict=True) if _recorded(speed)}
+    slips = {w: np.clip(s, 0.0, 1.0) for w, s in zip(view.wheels, view.slip, strict=True) if w in turning}
     return Traces(
         event_id,
-        vehicle=pd.DataFrame({"time_s": time, "speed_mps": speed if speed is not None else np.nan}),
-        wheels=_long(time, wheels, "wheel", "speed_mps"),
-        slip=_long(time, slips(wheels, speed), "wheel", "slip"),
-        demand=_demand(time, samples),
-        decel=pd.DataFrame({"time_s": time, "decel_mps2": -longitudinal if longitudinal is not None else np.nan}),
-        spans=spans,
+        vehicle=pd.DataFrame({"time_s": time, "speed_mps": np.where(view.supported, view.speed_mps, np.nan)}),
+        wheels=_long(time, turning, "wheel", "speed_mps"),
+        slip=_long(time, slips, "wheel", "slip"),
+        demand=_demand(batch),
+        decel=pd.DataFrame({"time_s": time, "decel_mps2": view.decel_mps2}),
+        spans=pd.DataFrame([vars(span) for span in view.spans], columns=list(_SPAN_COLUMNS)),
     )
 
 
-def _numbers(samples: pd.DataFrame, column: str) -> np.ndarray | None:
-    """The column as float64, or None if it was not recorded at all."""
-    if column not in samples:
-        return None
-    try:
-        values = samples[column].astype("float64").to_numpy()
-    except (TypeError, ValueError) as error:
-        raise _Unreadable(
-            f"The recording has changed since it was read: its column {column} holds no numbers."
-        ) from error
-    return None if np.isnan(values).all() else values
-
-
-def slips(wheels: dict[str, np.ndarray], speed: np.ndarray | None) -> dict[str, np.ndarray]:
-    """Brake slip of each wheel, ``1 - wheel speed / vehicle speed``, clipped to 0..1; NaN under 1.5 m/s."""
-    if speed is None:
-        return {}
-    moving = np.where(speed > LEAST_SLIP_SPEED_MPS, speed, np.nan)
-    return {wheel: np.clip(1.0 - turning / moving, 0.0, 1.0) for wheel, turning in wheels.items()}
+def _recorded(values: np.ndarray) -> bool:
+    return not bool(np.isnan(values).all())
 
 
 def _long(time: np.ndarray, series: dict[str, np.ndarray], key: str, value: str) -> pd.DataFrame:
@@ -175,17 +148,15 @@ def _long(time: np.ndarray, series: dict[str, np.ndarray], key: str, value: str)
     )
 
 
-def _demand(time: np.ndarray, samples: pd.DataFrame) -> pd.DataFrame:
-    """Pedal, pressure and stop lamp, as far as recorded; wheel pressures where there is no common one."""
-    parts = []
-    for column, (signal, unit) in _DEMAND.items():
-        values = _numbers(samples, column)
-        if values is not None:
-            parts.append(pd.DataFrame({"time_s": time, "signal": signal, "value": values, "unit": unit}))
-    for wheel in WHEELS:
-        values = _numbers(samples, f"brake_pressure_{wheel.lower()}_kpa")
-        if values is not None:
-            parts.append(pd.DataFrame({"time_s": time, "signal": f"pressure {wheel}", "value": values, "unit": "kPa"}))
+def _demand(batch: EventBatch) -> pd.DataFrame:
+    """Pedal, pressure and stop lamp, as far as recorded; wheel pressures as well."""
+    found = [(signal, batch.channels.get(column), unit) for column, (signal, unit) in _DEMAND.items()]
+    found += [(f"pressure {w}", p, "kPa") for w, p in zip(batch.wheels, batch.wheel_pressure_kpa, strict=True)]
+    parts = [
+        pd.DataFrame({"time_s": batch.time_s, "signal": signal, "value": values, "unit": unit})
+        for signal, values, unit in found
+        if values is not None and _recorded(values)
+    ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["time_s", "signal", "value", "unit"])
 
 

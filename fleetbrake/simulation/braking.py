@@ -65,7 +65,8 @@ def _target(kind: Codes, surface: Codes, light: bool, rng: np.random.Generator) 
     want = np.where(kind == HARD, threshold * rng.uniform(1.1, 1.6, n), want)
     want = np.where(np.isin(kind, (PANIC, AEB)), 12.0, want)
     want = np.where(kind == ICY_STOP, rng.uniform(1.6, 2.4, n), want)
-    want = np.where(kind == ON_GRAVEL, rng.uniform(2.2, 5.5, n), want)
+    on_gravel = np.where(rng.random(n) < 0.3, 4.8, rng.uniform(1.2, 2.5, n))  # three in ten: to the locked wheel
+    want = np.where(kind == ON_GRAVEL, on_gravel, want)
     want = np.where(np.isin(kind, (LONG, ENDURANCE)), rng.uniform(1.0, 1.6, n), want)
     return np.asarray(np.where(surface == SNOW, rng.uniform(1.3, 2.6, n), want))
 

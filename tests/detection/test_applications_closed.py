@@ -99,7 +99,12 @@ def cuts(pedal, speed, time_s=TIME):
 
 def test_a_drive_is_cut_into_its_applications():
     time_s = times(30.0, 50.0)
-    pedal = pressed(time_s, 5.0, 7.0) + pressed(time_s, 7.5, 8.0) + pressed(time_s, 15.0, 16.0) + pressed(time_s, 20.0, 20.1)
+    pedal = (
+        pressed(time_s, 5.0, 7.0)
+        + pressed(time_s, 7.5, 8.0)
+        + pressed(time_s, 15.0, 16.0)
+        + pressed(time_s, 20.0, 20.1)
+    )
     found = cuts(pedal, np.full(len(time_s), 20.0), time_s)
     # the pause of 0.5 s is no end, the touch of 0.1 s no application
     assert time_s[found.onset].tolist() == pytest.approx([5.0, 15.0])

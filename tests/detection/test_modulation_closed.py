@@ -70,9 +70,9 @@ def test_pressure_cycles_when_slip_is_not_known():
     n = len(time_s)
     pressure = 600.0 - 200.0 * np.cos(2 * np.pi * 4 * time_s)
     found = by_pressure(
-        time_s=time_s, start=np.array([0]), stop=np.array([n]), pressure_kpa=np.vstack((pressure, pressure * 0 + 600.0)),
-        greatest_kpa=np.array([[800.0], [600.0]]), event_of=np.zeros(n, np.int64), speed_mps=np.full(n, 15.0),
-        held=np.full(n, np.nan), criteria=DEFAULT,
+        time_s=time_s, start=np.array([0]), stop=np.array([n]),
+        pressure_kpa=np.vstack((pressure, np.full(n, 600.0))), greatest_kpa=np.array([[800.0], [600.0]]),
+        event_of=np.zeros(n, np.int64), speed_mps=np.full(n, 15.0), held=np.full(n, np.nan), criteria=DEFAULT,
     )  # fmt: skip
     assert found.cycles[:, 0].tolist() == [7, 0]
     assert found.hz[0, 0] == pytest.approx(4.0, rel=0.03)

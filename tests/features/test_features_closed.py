@@ -50,6 +50,10 @@ def test_energy_of_a_van_from_100_kmh():
     row = event(stop(100 * KMH, 6.43, channels={"gross_mass_kg": np.full(len(TIME), 1500.0)}))
     assert row["brake_energy_kj"] == pytest.approx(578.7, abs=0.2)
     assert event(stop())["brake_energy_kj"] is None
+    # 60 m down a slope of 5 %: 3.0 m lower, 44 kJ more (computed)
+    down = {"gross_mass_kg": np.full(len(TIME), 1500.0), "grade": np.full(len(TIME), -0.05)}
+    more = 1.5 * G_MPS2 * 0.05 * row["braking_distance_m"]
+    assert event(stop(100 * KMH, 6.43, channels=down))["brake_energy_kj"] == pytest.approx(578.7 + more, abs=0.2)
 
 
 @pytest.mark.parametrize("grade", [-0.06, 0.06])
@@ -163,7 +167,9 @@ def modulated(hz, *, rate=100.0, pedal=None, seconds=2.0, **more):
     speed = braking(time_s, 25.0, 6.0)
     slip = cycling_slip(time_s, hz, 2.5, 2.5 + seconds)
     turning = rolling(speed) | {"1L": speed * (1.0 - slip)}
-    return make_batch(time_s, speed, turning, {"brake_pedal_pct": pressed(time_s) if pedal is None else pedal(time_s)}, **more)
+    return make_batch(
+        time_s, speed, turning, {"brake_pedal_pct": pressed(time_s) if pedal is None else pedal(time_s)}, **more
+    )
 
 
 @pytest.mark.parametrize("rate", [50.0, 100.0])
@@ -284,9 +290,7 @@ def test_a_hole_in_the_lead_in_costs_nothing():
 def test_a_gap_while_braking_is_marked_never_bridged():
     speed = braking(TIME, 20.0, 5.0)
     keep = (TIME < 3.0) | (TIME > 4.0)
-    row = event(
-        make_batch(TIME[keep], speed[keep], rolling(speed[keep]), {"brake_pedal_pct": pressed(TIME)[keep]})
-    )
+    row = event(make_batch(TIME[keep], speed[keep], rolling(speed[keep]), {"brake_pedal_pct": pressed(TIME)[keep]}))
     assert row["longest_gap_s"] == pytest.approx(1.04, abs=0.02)
     for name in ("braking_distance_m", "mfdd_mps2"):
         assert row[name] is None, name
@@ -302,6 +306,17 @@ def test_wheels_alone_give_the_speed():
     assert (row["lockup"], row["modulation"]) == (False, False)
 
 
+@pytest.mark.parametrize("source", ["wheel", "driveline", "tachograph"])
+@pytest.mark.parametrize("names", [(), FOUR])
+def test_a_speed_that_hangs_on_the_wheels_joins_them(source, names):
+    speed = braking(TIME, 20.0, 5.0)
+    turning = rolling(speed, names, slip=0.03)
+    row = event(make_batch(TIME, speed, turning, {"brake_pedal_pct": pressed(TIME)}, speed_source=source))
+    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=1e-6)
+    assert row["braking_distance_m"] == pytest.approx(40.0, abs=0.05)
+    assert row["lockup"] is (False if names else None)
+
+
 def test_all_wheels_locked_and_nothing_else_proves_no_deceleration():
     """Without an independent speed, wheels that all stop say nothing of the vehicle: no peak of 13 m/s2 is made up."""
     speed = braking(TIME, 20.0, 3.0)
@@ -309,4 +324,6 @@ def test_all_wheels_locked_and_nothing_else_proves_no_deceleration():
     batch = make_batch(TIME, None, rolling(turning), {"brake_pedal_pct": pressed(TIME)}, speed_source=None)
     row = event(batch)
     assert row["lockup"] is not False
+    assert row["braking_distance_m"] is None
+    assert row["mfdd_mps2"] is None
     assert row["peak_decel_mps2"] is None or row["peak_decel_mps2"] < 13.0 - 0.5

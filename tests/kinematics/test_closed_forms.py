@@ -1,4 +1,4 @@
-"""Kernels against closed forms: constant deceleration, the MFDD vectors, slip, energy, the slope's share, holes in a channel."""
+"""Kernels against closed forms: constant deceleration, the MFDD vectors, slip, energy, slope, holes."""
 
 import numpy as np
 import pytest
@@ -43,7 +43,7 @@ def test_constant_deceleration_is_exact(rate_hz, decel):
     np.testing.assert_allclose(centred, decel, rtol=1e-9)
 
 
-# MFDD: d_m = (vb^2 - ve^2) / (25.92 (se - sb)), UN R13 Annex 4, 1.1.2 (verified); the vectors C1 to C3 are computed from it.
+# MFDD: d_m = (vb^2 - ve^2) / (25.92 (se - sb)), UN R13 Annex 4, 1.1.2 (verified). C1 to C3 are computed from it.
 
 
 @pytest.mark.parametrize("dead_time_s", [0.0, 0.36])
@@ -185,7 +185,7 @@ def test_a_held_wheel_that_locks_is_no_lost_signal():
     """20 Hz wheel speed in 200 Hz rows: the last fall before the lock comes in one row of 5 ms."""
     time_s = times(4.0, 200.0)
     speed = braking(time_s, 20.0, 4.0, begin_s=1.0)
-    wheel = held(time_s, np.maximum(speed - np.clip(time_s - 1.5, 0, None) * 100.0, 0.0), 20.0)
+    wheel = held(time_s, np.maximum(speed - np.clip(time_s - 1.5, 0, None) * 120.0, 0.0), 20.0)
     args = (speed, time_s >= 1.0, offsets(time_s))
     lost = signal_loss.lost_time(time_s, wheel[None, :], *args, np.array([20.0]), 3.0, 0.2, 500.0)
     assert lost[0, 0] == 0.0

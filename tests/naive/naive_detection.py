@@ -1,4 +1,4 @@
-"""Slow, obvious twins of the kernels of ``fleetbrake.detection``: written from their docstrings, one event at a time."""
+"""Slow, obvious twins of the kernels of ``fleetbrake.detection``: written from their docstrings."""
 
 import math
 import statistics
@@ -46,7 +46,9 @@ def _runs_of(flags, span):
     return runs
 
 
-def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz, least_s, merge_s, gap_s, least_rate, fall_most):
+def lockups(
+    time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz, least_s, merge_s, gap_s, least_rate, fall_most
+):
     wheels, events = len(state), len(start)
     verdict = np.full((wheels, events), -1, np.int8)
     facts = np.full((wheels, events, 6), NAN)
@@ -89,7 +91,9 @@ def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz
                 lengths = [time_s[b] - time_s[a] for a, b in counted]
                 held = []
                 for a, b in counted:
-                    held.append(speed[next((i for i in range(a, b) if time_s[i] - time_s[a] >= least_s - TIME_SLACK), b)])
+                    held.append(
+                        speed[next((i for i in range(a, b) if time_s[i] - time_s[a] >= least_s - TIME_SLACK), b)]
+                    )
                 first = counted[0][0]
                 slide = sum(distance[b] - distance[a] for a, b in counted)
                 held_most = max((v for v in held if known(v)), default=NAN)
@@ -101,10 +105,8 @@ def lockups(time_s, speed, distance, state, wheel, offsets, start, stop, rate_hz
     return verdict, facts
 
 
-def count_cycles(
-    time_s, value, depth, usable, held, start, stop, least_peak, depth_share, held_share, longest_s
-):
-    """Walk from turning point to turning point of the usable samples: (peak, valley, rebuilt) triples, then judge each."""
+def count_cycles(time_s, value, depth, usable, held, start, stop, least_peak, depth_share, held_share, longest_s):
+    """Walk from turning point to turning point of the usable samples, then judge each swing."""
     rows, events = len(value), len(start)
     cycles = np.zeros((rows, events), np.int64)
     hz, begin, end = (np.full((rows, events), NAN) for _ in range(3))
@@ -139,7 +141,7 @@ def count_cycles(
 
 
 def _swings(x, depth, samples, least_peak, depth_share):
-    """Peaks that were left by enough and came back, as (peak, valley, rebuilt); and a last peak that never came back."""
+    """Peaks that were left by enough and came back, as (peak, valley, rebuilt); and a last peak without return."""
     swings, k = [], 0
     while k < len(samples):
         top = k

@@ -1,5 +1,6 @@
-"""Slow, obvious twins of the kernels of ``fleetbrake.kinematics``: written from their docstrings, one event at a time."""
+"""Slow, obvious twins of the kernels of ``fleetbrake.kinematics``: written from their docstrings."""
 
+import itertools
 import math
 import statistics
 
@@ -14,7 +15,7 @@ def known(x):
 
 
 def spans(offsets):
-    return [range(a, b) for a, b in zip(offsets[:-1], offsets[1:], strict=True)]
+    return [range(a, b) for a, b in itertools.pairwise(offsets)]
 
 
 def bounded(start, stop):
@@ -24,7 +25,7 @@ def bounded(start, stop):
 def _changes(time_s, row, span):
     """Times at which the observed value differs from the one observed before."""
     seen = [i for i in span if known(row[i])]
-    return [time_s[b] for a, b in zip(seen, seen[1:], strict=False) if row[b] != row[a]], seen
+    return [time_s[b] for a, b in itertools.pairwise(seen) if row[b] != row[a]], seen
 
 
 def row_rate(time_s, offsets):
@@ -38,7 +39,7 @@ def effective_rate(time_s, values, offsets, least_changes=4):
         for row in values:
             at, _ = _changes(time_s, row, span)
             if len(at) >= least_changes:
-                rates.append(1.0 / statistics.median(b - a for a, b in zip(at, at[1:], strict=False)))
+                rates.append(1.0 / statistics.median(b - a for a, b in itertools.pairwise(at)))
         out.append(max(rates, default=NAN))
     return out
 
@@ -81,7 +82,7 @@ def centred_mean(values, offsets, points):
 
 
 def unheld(time_s, values, rate_hz, offsets, bridge_s=0.5):
-    """Knots are the changes (of a held channel) or all observed samples; lines between them, steps spread over 1.5 periods."""
+    """Lines between knots (changes, or all samples seen); a held channel's steps spread over 1.5 periods."""
     out = values.copy()
     for e, span in enumerate(spans(offsets)):
         if len(span) < 2:
@@ -94,7 +95,7 @@ def unheld(time_s, values, rate_hz, offsets, bridge_s=0.5):
         if held:
             knots = [i for k, i in enumerate(seen) if k == 0 or values[i] != values[seen[k - 1]]]
         longest = max(bridge_s, 1.5 * period) if held else bridge_s
-        for a, b in zip(knots, knots[1:], strict=False):
+        for a, b in itertools.pairwise(knots):
             ramp = min(time_s[b] - time_s[a], 1.5 * period) if held else time_s[b] - time_s[a]
             for i in range(a + 1, b):
                 if not known(values[i]):
@@ -163,7 +164,7 @@ def greatest_mean(time_s, speed, start, stop, window_s, gap_s):
             if beyond and i > span[0]:
                 continue
             whole = [j for j in span if j >= i and time_s[j] <= end + TIME_SLACK]
-            steps = [time_s[b] - time_s[a] for a, b in zip(whole, whole[1:], strict=False)]
+            steps = [time_s[b] - time_s[a] for a, b in itertools.pairwise(whole)]
             far = speed[whole[-1]]
             if not beyond and end > time_s[whole[-1]] + TIME_SLACK:
                 a, b = whole[-1], whole[-1] + 1

@@ -51,7 +51,9 @@ class Case:
 
     def wheels(self, speed, rows=2):
         """Wheels of that speed that slip, lock, freeze and drop out."""
-        out = np.tile(speed, (rows, 1)) * (1.0 - self.rng.choice([0.0, 0.05, 0.2, 0.92, 0.97, 1.0], (rows, self.samples)))
+        out = np.tile(speed, (rows, 1)) * (
+            1.0 - self.rng.choice([0.0, 0.05, 0.2, 0.92, 0.97, 1.0], (rows, self.samples))
+        )
         for row in out:
             if row.size > 4:
                 a = self.rng.integers(0, row.size)
@@ -71,7 +73,11 @@ def case(seed, *, most_events=4, longest=60):
     even = rng.random() < 0.5
     times = []
     for n in lengths:
-        steps = np.full(n, step) if even else step * rng.choice([0.5, 1.0, 1.0, 1.0, 3.0, 40.0], n, p=[0.1, 0.3, 0.2, 0.2, 0.18, 0.02])
+        steps = (
+            np.full(n, step)
+            if even
+            else step * rng.choice([0.5, 1.0, 1.0, 1.0, 3.0, 40.0], n, p=[0.1, 0.3, 0.2, 0.2, 0.18, 0.02])
+        )
         times.append(np.cumsum(steps) - steps[0] if n else steps)
     time_s = np.concatenate(times) if times else np.zeros(0)
     # clear of the kernels' tolerance on time: stamps are whole microseconds

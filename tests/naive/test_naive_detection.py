@@ -52,8 +52,22 @@ def check_count_cycles(c):
     wave = 0.15 + 0.15 * np.sin(2 * np.pi * np.arange(c.samples) / period + c.rng.random())
     value = c.blend(np.vstack((wave, c.rng.random(c.samples) * 0.4, np.round(c.rng.random(c.samples), 1))))
     depth = np.full(value.shape, 0.05) + 0.1 * c.rng.random(value.shape)
-    held = c.blend(c.rng.choice([1.0, 1.0, 1.0, 0.5], c.samples)) if c.rng.random() < 0.6 else np.full(c.samples, np.nan)
-    args = (c.time_s, value, depth, c.marks(0.9), held, c.start, c.stop, 0.07, 0.35, 0.6, float(c.rng.choice([0.2, 0.8])))
+    held = (
+        c.blend(c.rng.choice([1.0, 1.0, 1.0, 0.5], c.samples)) if c.rng.random() < 0.6 else np.full(c.samples, np.nan)
+    )
+    args = (
+        c.time_s,
+        value,
+        depth,
+        c.marks(0.9),
+        held,
+        c.start,
+        c.stop,
+        0.07,
+        0.35,
+        0.6,
+        float(c.rng.choice([0.2, 0.8])),
+    )
     for found, expected in zip(modulation.count_cycles(*args), naive.count_cycles(*args), strict=True):
         same(found, expected)
 

@@ -1,4 +1,4 @@
-"""Every compiled kernel of ``fleetbrake.kinematics`` against its slow twin, on seeded and on searched random batches."""
+"""Every compiled kernel of ``fleetbrake.kinematics`` against its slow twin, on random batches."""
 
 import numpy as np
 import pytest
@@ -91,7 +91,7 @@ def check_phase_mean_and_peak(c):
 
 
 def check_steady(c):
-    level = c.coarse(1, most=2)[0] + 1.0
+    level = 20.0 * c.coarse(1, most=2)[0] + 15.0
     greatest = c.blend(c.rng.random(c.samples) * 0.1)
     args = (c.time_s, level, greatest, c.wander(), c.start, c.stop, 0.05, 0.08, 2.5, 0.3)
     same(response.steady(*args), naive.steady(*args))
@@ -109,7 +109,10 @@ def check_build_up(c):
 
 def check_long_above(c):
     args = (c.coarse(2), 0.5, c.time_s, c.start, c.stop, float(c.rng.choice([0.0, 0.03, 0.2])))
-    same(response.long_above(args[0], args[1], c.time_s, np.maximum(c.start, 0), c.stop, args[5]), naive.long_above(*args))
+    same(
+        response.long_above(args[0], args[1], c.time_s, np.maximum(c.start, 0), c.stop, args[5]),
+        naive.long_above(*args),
+    )
 
 
 def check_signal_loss(c):
@@ -118,9 +121,7 @@ def check_signal_loss(c):
     if c.rng.random() < 0.3:
         wheel[0] = 0.0
     braking = c.event_of >= 0 if c.rng.random() < 0.2 else c.marks(0.3)
-    same(
-        signal_loss.dead(wheel, speed, braking, c.offsets, 3.0), naive.dead(wheel, speed, braking, c.offsets, 3.0)
-    )
+    same(signal_loss.dead(wheel, speed, braking, c.offsets, 3.0), naive.dead(wheel, speed, braking, c.offsets, 3.0))
     hz = c.rng.choice([np.nan, 10.0, 50.0], c.events)
     args = (c.time_s, wheel, speed, braking, c.offsets, hz, 3.0, 0.08, 500.0)
     same(signal_loss.lost_time(*args), naive.lost_time(*args))

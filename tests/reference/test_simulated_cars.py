@@ -6,6 +6,7 @@ Source: registry package ``commonroad-vehicle-models`` (BSD-3); its states every
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pytest
 from product_run import WHEELS, Published, publish
@@ -105,3 +106,22 @@ def test_distance_and_deceleration(traces: dict[str, Trace], run: Published, nam
     peak = float((speed[:-window] - speed[window:]).max() / 0.2)
     assert event.peak_decel_mps2 == pytest.approx(peak, rel=0.02)
     assert bool(event.hard_stop) == (peak >= 4.0)
+
+
+def test_without_a_vehicle_speed_nothing_is_made_up(traces: dict[str, Trace], tmp_path: Path) -> None:
+    """From wheel speeds alone: right while a wheel rolls, NULL where all lock; a locked wheel is never "not locked".
+
+    Rolling wheels that brake turn 2 to 3 % slower than the car moves, so distances may be short by 3 %.
+    """
+    parts = [trace.recording(name, 100.0, number) for number, (name, trace) in enumerate(traces.items())]
+    found = publish(tmp_path, {"wheels.parquet": pa.concat_tables(parts).drop_columns("speed_mps")})
+    for (name, trace), locking in zip(traces.items(), LOCKED_WHEELS, strict=True):
+        event = found.events.loc[name]
+        for wheel in locking:
+            assert pd.isna(found.wheels.lockup[(name, wheel)]) or found.wheels.lockup[(name, wheel)]
+            assert found.wheels.lockup_s[(name, wheel)] != 0.0
+        if locking == WHEELS:
+            assert event[["braking_distance_m", "mfdd_mps2", "peak_decel_mps2", "hard_stop"]].isna().all()
+        else:
+            assert event.braking_distance_m == pytest.approx(trace.distance_m(), rel=0.03)
+            assert event.lockup == bool(locking)

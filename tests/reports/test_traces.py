@@ -9,6 +9,8 @@ import pytest
 from builder_samples import RATE_HZ
 from builders import PLAIN, build_store
 
+from fleetbrake.core.errors import InputError
+from fleetbrake.recordings.reader import open_recording
 from fleetbrake.reports import traces
 from fleetbrake.store.database import rebuilding
 
@@ -37,30 +39,29 @@ def test_slip_is_that_of_the_built_lockup(store: Path) -> None:
     assert (found.slip[found.slip["wheel"] == "2R"]["slip"].dropna() < 0.2).all()
 
 
-def test_slip_closed_form() -> None:
-    got = traces.slips({"1L": np.array([16.0, 0.0, 21.0, 1.0])}, np.array([20.0, 10.0, 20.0, 1.0]))["1L"]
-    assert got[:3].tolist() == pytest.approx([0.2, 1.0, 0.0])
-    assert np.isnan(got[3])  # under 1.5 m/s nobody can tell
-    assert traces.slips({"1L": np.ones(3)}, None) == {}
-
-
-def test_spans_come_from_the_tables(store: Path) -> None:
+def test_spans_are_the_tools_own_judgement(store: Path) -> None:
     locked = traces.event_traces(store, LOCKED)
     assert locked is not None
-    assert locked.spans.to_dict("records") == [{"wheel": "1L", "start_s": 2.5, "stop_s": 3.5, "kind": "lockup"}]
+    ((wheel, begin, end, kind),) = locked.spans.itertuples(index=False)
+    # built: locked from 2.5 s to 3.5 s
+    assert (wheel, kind) == ("1L", "lockup")
+    assert (begin, end) == pytest.approx((2.5, 3.5), abs=1.01 / RATE_HZ)
     cycling = traces.event_traces(store, f"{PLAIN.vehicles[0]}/modulated-0")
     assert cycling is not None
     assert set(cycling.spans["wheel"]) == {"1L", "1R", "2L", "2R"} and set(cycling.spans["kind"]) == {"modulation"}
 
 
-def test_every_row_group_boundary_reads_right(store: Path) -> None:
+def test_rows_across_row_groups_read_right(store: Path) -> None:
     path = store / "recordings" / "day-0.parquet"
     whole = pq.read_table(path).to_pandas()
-    groups = pq.ParquetFile(path).metadata.num_row_groups
-    assert groups > 2
-    for start, stop in ((0, 1), (499, 501), (500, 1000), (0, len(whole)), (len(whole) - 1, len(whole))):
-        got = traces.load_samples(path, start, stop)
-        pd.testing.assert_frame_equal(got, whole.iloc[start:stop].reset_index(drop=True))
+    assert pq.ParquetFile(path).metadata.num_row_groups > 2
+    recording = open_recording(path)
+    for start, stop in ((0, 3), (498, 503), (500, 700), (700, 1400), (len(whole) - 5, len(whole))):
+        batch = recording.rows(start, stop)
+        assert batch.channel("speed_mps").tolist() == whole["speed_mps"].iloc[start:stop].tolist()
+        assert (batch.row_start[0], batch.row_stop[0]) == (start, stop)
+    with pytest.raises(InputError):
+        recording.rows(690, 710)  # two events
 
 
 def test_no_such_event_is_none(store: Path) -> None:

@@ -104,7 +104,8 @@ def _speeds(traces: Traces, scale: alt.Scale) -> Any:
     if not layers:
         return None
     return alt.layer(*layers).properties(
-        height=190, title="Speed: vehicle (thick grey), wheels (left solid, right dashed)"
+        height=190,
+        title="Speed: vehicle (thick grey, left out where nothing carries it), wheels (left solid, right dashed)",
     )
 
 
@@ -181,5 +182,5 @@ def _decel(decel: pd.DataFrame, scale: alt.Scale) -> Any:
     lines = alt.Chart(values(thinned(decel, "decel_mps2"))).mark_line(color=look.VEHICLE_COLOUR, strokeWidth=1.4)
     y = alt.Y("decel_mps2:Q", title="m/s²", axis=alt.Axis(tickCount=4, **_SAME_WIDTH))
     return lines.encode(x=_x(scale, last=True), y=y).properties(
-        height=95, title="Deceleration from the sensor (slope not removed)"
+        height=95, title="Deceleration of the vehicle (rate of change of the reference speed)"
     )
