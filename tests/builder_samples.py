@@ -77,7 +77,8 @@ def _stop_samples(kind: str, event: dict[str, Any], rng: np.random.Generator) ->
         if kind == "modulated":
             slip = slip + np.where(braking & (time > 2.4), 0.14 * (1 + np.sin(8 * np.pi * time + position)), 0.0)
         if kind == "locked" and wheel == "1L":
-            slip = np.where((time >= 2.5) & (time < 3.5), 1.0, slip)
+            # it runs down and up again within 60 ms: a signal that fell in one row would be no lock
+            slip = np.maximum(slip, 1.0 - np.clip(np.maximum(2.5 - time, time - 3.5 + 1 / RATE_HZ) / 0.06, 0.0, 1.0))
         noise = np.where(speed > 0, rng.normal(0, 0.03, len(time)), 0.0)
         frame[f"wheel_speed_{wheel.lower()}_mps"] = np.clip(speed * (1 - slip) + noise * (slip < 1), 0.0, None)
     return pd.DataFrame(frame), 1.0

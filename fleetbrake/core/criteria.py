@@ -88,6 +88,19 @@ class Criteria:
         "own choice: a brake of twice the locking torque turns a car wheel (1.2 kg m2, 0.32 m) down by about 380 m/s2",
     )
 
+    free_wheel_share: float = criterion(
+        0.95, "1", "own choice: a wheel that turns so close to the vehicle's speed is hardly braked"
+    )
+    quick_row_s: float = criterion(
+        0.025,
+        "s",
+        "own choice: shorter than brake pressure needs to build and to go (0.35 to 0.55 s for air, FMVSS 121 S5.3, "
+        "verified; some tens of ms for hydraulic modulators, from memory)",
+    )
+    noisiest_slip: float = criterion(
+        0.03, "1", "own choice: a wheel whose free slip scatters more has no mean to trust"
+    )
+
     # --- modulation
     modulation_least_speed_mps: float = criterion(
         2.5, "m/s", "control lets go at about 3 to 5 mph (1998 service manual, verified)"
@@ -139,6 +152,9 @@ class Criteria:
     # --- vehicle behaviour within an event (feed the indicators)
     steady_slip_below: float = criterion(0.08, "1", "own choice: linear part of every paved tyre curve")
     build_up_share: float = criterion(0.75, "1", "common practice, no source: 75 % of the reached value")
+    least_rate_build_up_hz: float = criterion(
+        20.0, "Hz", "own choice: one period is then a tenth of the 0.45 s of FMVSS 121 S5.3.3 (verified)"
+    )
     free_roll_s: float = criterion(0.3, "s", "own choice: least free rolling before the demand for a wheel's zero")
     release_look_s: float = criterion(
         0.6, "s", "FMVSS 121 S5.3.4: 0.55 s release for trucks and buses (verified), rounded up"

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.rates import row_rate
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -172,9 +173,12 @@ def stretch(
 
 @kernel
 def _runs(
-    time_s: Floats, on: Bools, speed: Floats, offsets: Ints, standstill: float, merge_s: float
+    time_s: Floats, on: Bools, speed: Floats, offsets: Ints, standstill: float, merge_s: float, gap_s: Floats
 ) -> tuple[Ints, Ints, Ints]:
-    """Demand runs of whole drives: parent, first sample, one past the last; short pauses merged, cut at standstill."""
+    """Demand runs of whole drives: parent, first sample, one past the last.
+
+    Short pauses are merged; a run is cut at standstill and where rows are missing for longer than ``gap_s`` ``(E,)``.
+    """
     parents = np.empty(on.size, np.int64)  # at most one run a sample (drives of one sample each)
     starts = np.empty(on.size, np.int64)
     stops = np.empty(on.size, np.int64)
@@ -190,6 +194,8 @@ def _runs(
             seen = i
             standing = False
             while i < last and (on[i] or time_s[i] - time_s[seen] <= merge_s):
+                if i > begin and time_s[i] - time_s[i - 1] > gap_s[e]:
+                    break
                 if speed[i] <= standstill:
                     standing = True
                     break
@@ -221,7 +227,10 @@ def cut_drives(*, time_s: Floats, offsets: Ints, wanted: Demand, speed_mps: Floa
     An application counts if it lasts ``least_braking_s`` and begins above ``moving_mps``. What is kept reaches
     ``cut_before_s`` back and ``cut_after_s`` on, but never into a neighbour's braking.
     """
-    parent, first, last = _runs(time_s, wanted.on, speed_mps, offsets, criteria.standstill_mps, criteria.merge_gap_s)
+    gap = np.fmax(criteria.merge_gap_s, 2.5 / row_rate(time_s, offsets))
+    parent, first, last = _runs(
+        time_s, wanted.on, speed_mps, offsets, criteria.standstill_mps, criteria.merge_gap_s, gap
+    )
     lasted = time_s[np.maximum(last - 1, first)] - time_s[first]
     real = (lasted >= criteria.least_braking_s) & (speed_mps[first] > criteria.moving_mps)
     parent, first, last = parent[real], first[real], last[real]

@@ -12,8 +12,18 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-#: States of a wheel's sample.
-ROLLING, LOCKED, UNKNOWN = 0, 1, 2
+#: States of a wheel's sample. ``NEAR`` follows a lock: above its threshold, not yet back to rolling.
+ROLLING, LOCKED, UNKNOWN, NEAR = 0, 1, 2, 3
+
+
+@dataclass(frozen=True)
+class LockSpans:
+    """The lockups that count, one row each: wheel and event number, sample positions ``[start, stop)``."""
+
+    wheel: Ints
+    event: Ints
+    start: Ints
+    stop: Ints
 
 
 @dataclass(frozen=True)
@@ -23,7 +33,8 @@ class Lockups:
     verdict : int8, 1 locked, 0 not locked, -1 could not be decided.
     total_s, longest_s, onset_s, onset_speed_mps, slide_m, held_speed_mps : NaN without a lockup. ``onset_s`` counts
     from the event's first sample; ``held_speed_mps`` is the greatest vehicle speed at which a wheel had been locked
-    for the shortest duration that counts.
+    for the shortest duration that counts. Total, longest and slide are NaN too where a lockup runs into samples that
+    say nothing: it is certain, its length is not. ``spans`` are the single lockups.
     """
 
     verdict: npt.NDArray[np.int8]
@@ -33,6 +44,7 @@ class Lockups:
     onset_speed_mps: Floats
     slide_m: Floats
     held_speed_mps: Floats
+    spans: LockSpans
 
 
 @kernel
@@ -47,10 +59,10 @@ def lock_state(
     unlock: float,
     floor: float,
 ) -> npt.NDArray[np.int8]:
-    """State of each wheel's sample ``(W, N)``: rolling, locked or unknown, with hysteresis.
+    """State of each wheel's sample ``(W, N)``: rolling, locked, near to it, or unknown.
 
     ``ceiling`` ``(W, N)`` marks readings that are only an upper bound of the wheel's speed. A reading at or under
-    ``floor`` proves a wheel speed of at most the floor, no less. Within an event the state is carried along while the
+    ``floor`` proves a wheel speed of at most the floor, no less. Within an event, samples after a lock stay ``NEAR`` while the
     ratio lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
     """
     out = np.empty(wheel.shape, np.int8)
@@ -72,8 +84,8 @@ def lock_state(
                             state = LOCKED
                         elif x <= floor or ceiling[w, i]:
                             state = UNKNOWN
-                        elif bound < unlock and before == LOCKED:
-                            state = LOCKED
+                        elif bound < unlock and before in (LOCKED, NEAR):
+                            state = NEAR
                 out[w, i] = state
                 before = state
     return out
@@ -94,14 +106,17 @@ def _next_lock(
             unknown_s = max(unknown_s, time_s[min(i, last - 1)] - time_s[begin])
         else:
             i += 1
-    begin, end = i, i
-    # two runs with less than merge_s between them are one; neighbouring samples are, unless rows are missing between
+    begin, end, seen = i, i, i
+    # two runs with less than merge_s between them are one, and so are runs that a wheel near its lock connects;
+    # neighbouring samples belong together unless rows are missing between them
     while i < last:
-        since = time_s[i] - time_s[max(end, begin + 1) - 1]
-        locked = state[i] == LOCKED
-        if since > merge_s + 1e-9 and not (locked and i == end and since <= gap_s + 1e-9):
+        since = time_s[i] - time_s[seen]
+        close = state[i] in (LOCKED, NEAR)
+        if since > merge_s + 1e-9 and not (close and i == seen + 1 and since <= gap_s + 1e-9):
             break
-        if locked:
+        if close:
+            seen = i
+        if state[i] == LOCKED:
             end = i + 1
         i += 1
     return begin, end, end, unknown_s
@@ -114,6 +129,15 @@ def _counts(time_s: Floats, before: int, begin: int, until: int, rate_hz: float,
         return 1
     slow = not (rate_hz >= 2.0 / least_s)
     return -1 if slow and time_s[until] - time_s[before] >= least_s else 0
+
+
+@kernel
+def _went(time_s: Floats, wheel: Floats, before: int, begin: int, rate_hz: float, fall_most: float) -> bool:
+    """Whether the signal went, not the wheel: no brake stops a wheel so fast. A held value falls in one row."""
+    step = time_s[begin] - time_s[before]
+    if step > 0.0 and rate_hz > 0.0:
+        step = max(step, 1.0 / rate_hz)
+    return step > 0.0 and wheel[before] - wheel[begin] > fall_most * step
 
 
 @kernel
@@ -137,7 +161,7 @@ def _add_lock(
 
 
 @kernel
-def _lockups(
+def _lockups(  # noqa: PLR0912 - one walk along one wheel, each branch a reason to doubt
     time_s: Floats,
     speed: Floats,
     distance: Floats,
@@ -152,16 +176,17 @@ def _lockups(
     gap_s: float,
     least_rate: float,
     fall_most: float,
-) -> tuple[npt.NDArray[np.int8], Floats]:
+) -> tuple[npt.NDArray[np.int8], Floats, Ints]:
     wheels, events = state.shape[0], start.size
     verdict = np.zeros((wheels, events), np.int8)
     facts = np.full((wheels, events, 6), np.nan)
+    spans = [(np.int64(0), np.int64(0), np.int64(0), np.int64(0)) for _ in range(0)]
     for w in range(wheels):
         for e in range(events):
             if start[e] < 0:
                 verdict[w, e] = -1
                 continue
-            undecided = 0.0
+            undecided, unended = 0.0, False
             longest = max(gap_s, 2.5 / rate_hz[e]) if rate_hz[e] > 0.0 else gap_s
             i = start[e]
             while i < stop[e]:
@@ -173,23 +198,27 @@ def _lockups(
                 if time_s[until] - time_s[end - 1] > longest + 1e-9:
                     until = end - 1  # rows are missing: what happened there is not known
                 before = max(begin - 1, offsets[e])
-                step = time_s[begin] - time_s[before]
-                if step > 0.0 and rate_hz[e] > 0.0:
-                    step = max(step, 1.0 / rate_hz[e])  # a held value falls in one row
-                if step > 0.0 and wheel[w, before] - wheel[w, begin] > fall_most * step:
-                    # no brake stops a wheel so fast: the signal went, not the wheel
+                if _went(time_s, wheel[w], before, begin, rate_hz[e], fall_most):
                     undecided = max(undecided, time_s[until] - time_s[begin])
                     continue
                 counts = _counts(time_s, before, begin, until, rate_hz[e], least_s)
                 if counts == 1:
                     verdict[w, e] = 1
                     _add_lock(facts[w, e], time_s, speed, distance, begin, until, least_s)
+                    unended = unended or (end < stop[e] and state[w, end] == UNKNOWN)
+                    spans.append((np.int64(w), np.int64(e), np.int64(begin), np.int64(until)))
                 elif counts == -1:
                     undecided = max(undecided, least_s)
             unsure = undecided >= least_s - 1e-9 or not (rate_hz[e] >= least_rate)
             if verdict[w, e] == 0 and unsure:
                 verdict[w, e] = -1
-    return verdict, facts
+            if unended:
+                facts[w, e, 0] = facts[w, e, 1] = facts[w, e, 4] = np.nan
+    rows = np.empty((len(spans), 4), np.int64)
+    for k in range(len(spans)):
+        for j in range(4):
+            rows[k, j] = spans[k][j]
+    return verdict, facts, rows
 
 
 def lockups(
@@ -225,7 +254,7 @@ def lockups(
         criteria.unlock_ratio,
         floor_mps,
     )
-    verdict, facts = _lockups(
+    verdict, facts, rows = _lockups(
         time_s,
         speed_mps,
         distance_m,
@@ -241,4 +270,6 @@ def lockups(
         criteria.least_rate_lockup_hz,
         criteria.wheel_fall_most_mps2,
     )
-    return Lockups(verdict, *(np.ascontiguousarray(facts[:, :, k]) for k in range(6)))
+    spans = LockSpans(*(np.ascontiguousarray(rows[:, k]) for k in range(4)))
+    total, longest, onset, onset_speed, slide, held = (np.ascontiguousarray(facts[:, :, k]) for k in range(6))
+    return Lockups(verdict, total, longest, onset, onset_speed, slide, held, spans)

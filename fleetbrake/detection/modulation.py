@@ -185,13 +185,13 @@ def by_slip(
     held: Floats,
     criteria: Criteria,
 ) -> Modulations:
-    """Cycles of slip ``(W, N)``; ``noise_mps`` ``(E,)``: noise of the wheels, ``event_of`` ``(N,)``: sample -> event.
+    """Cycles of slip ``(W, N)``; ``noise_mps`` ``(W, E)``: noise of each wheel, ``event_of`` ``(N,)``: sample -> event.
 
     The depth a cycle needs grows with the noise that the wheel speeds show at the vehicle's speed, so that slow
     wheels of a coarse sensor do not cycle by themselves.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        noise = criteria.cycle_noise_factor * np.nan_to_num(noise_mps)[event_of] / np.maximum(speed_mps, 0.1)
+        noise = criteria.cycle_noise_factor * np.nan_to_num(noise_mps)[:, event_of] / np.maximum(speed_mps, 0.1)
     depth = np.broadcast_to(np.fmax(criteria.cycle_slip, noise), slip.shape)
     quick = usable & (speed_mps > criteria.modulation_least_speed_mps)
     found = count_cycles(

@@ -64,8 +64,10 @@ def event_facts(
     time_s, speed = batch.time_s, signals.speed
     braked = phases.start >= 0
     initial = _at(speed, begin, braked)
-    final = _at(speed, end, braked)
-    lasted = _at(time_s, end, braked) - _at(time_s, begin, braked)
+    # an end that rests on nothing (all wheels sliding, no other speed) is not known, nor what follows from it
+    known_end = braked & _at(signals.supported.astype(np.float64), end, braked).astype(bool)
+    final = _at(speed, end, known_end)
+    lasted = _at(time_s, end, known_end) - _at(time_s, begin, braked)
     gap = deceleration.longest_step(time_s, begin, end + 1)
     limit = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
     whole = braked & ~(gap > limit)
@@ -77,12 +79,12 @@ def event_facts(
     peak, at_least = _peak(batch, signals, phases, limit, criteria)
     friction = _friction(batch, signals, phases, limit, criteria)
     used_up, kind = _road(batch, phases, wheels, friction, criteria)
-    answer = _answer(batch, signals, phases)
+    answer = _answer(batch, signals, phases, wheels, criteria)
     drop = -np.nan_to_num(grade) * np.nan_to_num(covered)
     return EventFacts(
         demand_hz=_demand_rate(batch, signals),
         initial_speed=initial,
-        final_speed=np.where(braked, np.maximum(final, 0.0), np.nan),
+        final_speed=np.where(known_end, np.maximum(final, 0.0), np.nan),
         braking_s=lasted,
         distance=np.where(whole, covered, np.nan),
         peak_decel=peak,
@@ -153,8 +155,12 @@ def _road(
     return used_up, kind
 
 
-def _answer(batch: EventBatch, signals: Signals, phases: Phases) -> tuple[Floats, Floats, Floats]:
-    """Build-up time, effectiveness and its change; NaN without a measured demand or where its rate hides them."""
+def _answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts) -> tuple[Floats, Floats, Floats]:
+    """Build-up time, effectiveness and its change; NaN without a measured demand or where its rate hides them.
+
+    Where the anti-lock control holds pressure back, by the wheels or by the vehicle's own flag, the demand is not what
+    the brakes got: no effectiveness.
+    """
     kind, demand_hz = signals.demand.kind, _demand_rate(batch, signals)
     measured = (kind == applications.PEDAL) | (kind == applications.PRESSURE)
     level = signals.demand.level
@@ -168,14 +174,17 @@ def _answer(batch: EventBatch, signals: Signals, phases: Phases) -> tuple[Floats
         phases.stop,
         LEAST_STEADY_S,
     )
-    risen = response.build_up(batch.time_s, level, signals.decel, phases.start, phases.stop, 0.75)
-    quick = measured & ~(demand_hz < 10.0) & (signals.carrier_hz >= 10.0)
+    risen = response.build_up(batch.time_s, level, signals.decel, phases.start, phases.stop, criteria.build_up_share)
+    least = criteria.least_rate_build_up_hz
+    quick = measured & ~(demand_hz < least) & (signals.carrier_hz >= least)
     # below a tenth of a g the rise drowns in the noise of the speed
     strong = slip.peak(signals.decel[None, :], phases.start, phases.stop)[0] >= 0.1 * G_MPS2
+    flagged = slip.peak(batch.channel("abs_active")[None, :], phases.start, phases.stop)[0] >= 0.5
+    given = measured & ~flagged & ~(wheels.modulated == 1).any(axis=0)
     return (
         np.where(quick & strong, risen, np.nan),
-        np.where(measured, whole, np.nan),
-        np.where(measured, change, np.nan),
+        np.where(given, whole, np.nan),
+        np.where(given, change, np.nan),
     )
 
 

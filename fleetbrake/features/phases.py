@@ -26,6 +26,7 @@ SETTLE_S = 0.6
 class Phases:
     """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
 
+    ``judged`` ``(E,)`` is one past the last sample in which a wheel may still be braked: the force outlives it.
     ``held`` is the demand against which a release of pressure is judged: NaN where the demand channel itself
     may carry the modulation (pressure) or follows the vehicle (deceleration).
     """
@@ -33,7 +34,9 @@ class Phases:
     start: Ints
     stop: Ints
     release: Ints
+    judged: Ints
     braking: Bools
+    outlived: Bools
     before: Bools
     steady: Bools
     after: Bools
@@ -58,6 +61,8 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
     after = began & (let_go >= 0) & (position > let_go) & (since >= criteria.release_look_s)
     # the first samples of the deceleration can come before a coarse demand channel: keep clear of the onset
     before = began & (batch.time_s < batch.time_s[np.maximum(at_start, 0)] - 0.1)
+    outlived = began & (position >= at_stop) & (let_go >= 0) & (since < criteria.release_look_s)
+    counted = np.add.reduceat(outlived, batch.offsets[:-1]) if batch.events else np.zeros(0, np.int64)
     kind = signals.demand.kind[signals.event_of]
     greatest = np.fmax.reduce(signals.slip, axis=0) if len(batch.wheels) else np.full(batch.samples, np.nan)
     steady = response.steady(
@@ -77,7 +82,9 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         start=start,
         stop=stop,
         release=release,
+        judged=stop + counted,
         braking=braking,
+        outlived=outlived,
         before=before,
         steady=steady,
         after=after,

@@ -51,7 +51,7 @@ def event_view(batch: EventBatch, criteria: Criteria = DEFAULT, *, continuous: b
         raise ValueError(f"a view needs one event, not {batch.events}")
     signals = derive(batch, criteria, cut=not continuous)
     wheels = wheel_facts(batch, signals, phases(batch, signals, criteria), criteria)
-    runs = wheels.lockups.runs
+    runs = wheels.lockups.spans
     names = batch.wheels
     locked = [
         Span(names[w], float(batch.time_s[a]), float(batch.time_s[b]), "lockup")

@@ -23,6 +23,9 @@ FREE_ROLL_ABOVE_MPS = 3.0
 #: Wheel rate from which single samples are smoothed, Hz (own choice: five samples to a cycle of 15 per second).
 JITTER_FREE_ABOVE_HZ = 75.0
 
+#: Depth of slip that a control's cycles reach at most (own choice: beyond it the wheel locks).
+DEEPEST_CYCLE = 0.5
+
 #: A signal on one value for so long is frozen, s (own choice: ten rows at 50 Hz).
 FROZEN_S = 0.2
 
@@ -38,6 +41,8 @@ class WheelFacts:
     cycles: Ints
     seen_hz: Floats
     modulated: npt.NDArray[np.int8]
+    modulation_begin_s: Floats
+    modulation_end_s: Floats
     struggling: Bools
     free_slip: Floats
     steady_slip: Floats
@@ -53,13 +58,27 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
     if batch.wheel_saturated is not None:  # a saturated wheel is sensed, only not measured
         dead &= ~np.logical_or.reduceat(batch.wheel_saturated, offsets[:-1], axis=1)
     gone = dead[:, signals.event_of]
-    reading = np.where(gone, np.nan, batch.wheel_speed_mps)
-    slips = np.where(gone, np.nan, signals.slip)
+    late = phases.braking | phases.outlived
+    lost = signal_loss.lost(
+        time_s,
+        np.where(gone, np.nan, batch.wheel_speed_mps),
+        signals.speed,
+        late,
+        offsets,
+        signals.wheel_seen_hz,
+        FREE_ROLL_ABOVE_MPS,
+        FROZEN_S,
+        criteria.wheel_fall_most_mps2,
+        criteria.free_wheel_share,
+        criteria.quick_row_s,
+    )
+    reading = np.where(gone | lost, np.nan, batch.wheel_speed_mps)
+    slips = np.where(gone | lost, np.nan, signals.slip)
     found = lockup.lockups(
         time_s=time_s,
         offsets=offsets,
         start=phases.start,
-        stop=phases.stop,
+        stop=phases.judged,
         speed_mps=signals.speed,
         supported=signals.supported,
         distance_m=signals.distance,
@@ -72,33 +91,25 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
     fast = np.where(signals.speed > criteria.modulation_least_speed_mps, slips, np.nan)
     greatest = slip.peak(fast, phases.start, phases.stop)
     peak = np.where(found.verdict == 1, 1.0, np.clip(greatest, 0.0, 1.0))
-    cycles, hz, modulated = _cycles(batch, signals, phases, slips, dead, criteria)
+    noise = _noise(batch, signals, phases, slips)
+    cycles = _cycles(batch, signals, phases, slips, noise, dead, criteria)
     long_slip = response.long_above(fast, criteria.used_up_slip, time_s, phases.start, phases.stop, criteria.used_up_s)
-    quiet = _quiet_slip(batch, signals, phases, slips, criteria)
-    lost = signal_loss.lost_time(
-        time_s,
-        reading,
-        signals.speed,
-        phases.braking,
-        offsets,
-        signals.wheel_seen_hz,
-        FREE_ROLL_ABOVE_MPS,
-        FROZEN_S,
-        criteria.wheel_fall_most_mps2,
-    )
+    quiet = _quiet_slip(batch, signals, phases, slips, noise, criteria)
     return WheelFacts(
         sensed=~dead,
         peak_slip=np.where(dead, np.nan, peak),
         peak_slip_is_bound=_is_bound(batch, signals, phases, found, criteria),
         lockups=found,
-        cycles=cycles,
-        seen_hz=hz,
-        modulated=modulated,
-        struggling=(found.verdict == 1) | (cycles >= criteria.least_cycles) | long_slip,
+        cycles=cycles.count,
+        seen_hz=cycles.hz,
+        modulated=cycles.verdict,
+        modulation_begin_s=cycles.begin_s,
+        modulation_end_s=cycles.end_s,
+        struggling=(found.verdict == 1) | (cycles.count >= criteria.least_cycles) | long_slip,
         free_slip=quiet[0],
         steady_slip=quiet[1],
         released_slip=quiet[2],
-        dropout_s=np.where(dead, np.nan, lost),
+        dropout_s=np.where(dead, np.nan, signal_loss.marked_time(time_s, lost, offsets)),
         peak_pressure_kpa=slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop),
     )
 
@@ -114,14 +125,35 @@ def _is_bound(batch: EventBatch, signals: Signals, phases: Phases, found: lockup
     return np.logical_or.reduceat(counted, batch.offsets[:-1], axis=1) & (found.verdict != 1)
 
 
+def _noise(batch: EventBatch, signals: Signals, phases: Phases, slips: Floats) -> Floats:
+    """Sample noise of each wheel against the vehicle before the demand ``(W, E)``, m/s; NaN where too little rolled."""
+    residual = np.where(np.isnan(slips), np.nan, signals.wheel - signals.speed)
+    first = batch.offsets[:-1]
+    rows = [rates.white_noise(row, first, np.maximum(phases.start, first)) for row in residual]  # a handful of wheels
+    return np.array(rows) if rows else np.zeros((0, batch.events))
+
+
+@dataclass(frozen=True)
+class _Cycles:
+    """Of each wheel ``(W, E)``: cycles, frequency as seen, span, and the verdict 1, 0 or -1."""
+
+    count: Ints
+    hz: Floats
+    begin_s: Floats
+    end_s: Floats
+    verdict: npt.NDArray[np.int8]
+
+
 def _cycles(
-    batch: EventBatch, signals: Signals, phases: Phases, slips: Floats, dead: Bools, criteria: Criteria
-) -> tuple[Ints, Floats, npt.NDArray[np.int8]]:
-    """Cycles, their frequency as seen and the verdict of each wheel: by slip, or by its own pressure without slip."""
-    residual = signals.wheel - signals.speed
-    noise = np.zeros(batch.events)
-    for row in residual:  # a handful of wheels, whole arrays each
-        noise = np.fmax(noise, rates.white_noise(row, batch.offsets[:-1], np.maximum(phases.start, batch.offsets[:-1])))
+    batch: EventBatch,
+    signals: Signals,
+    phases: Phases,
+    slips: Floats,
+    noise: Floats,
+    dead: Bools,
+    criteria: Criteria,
+) -> _Cycles:
+    """Cycles of each wheel: by its slip, or by its own pressure where the slip does not tell."""
     wheel_hz = signals.wheel_seen_hz
     # single-sample jumps of a quick channel are no pressure cycles; three points leave 15 cycles a second standing
     points = np.where(wheel_hz >= JITTER_FREE_ABOVE_HZ, 3, 1)
@@ -137,44 +169,73 @@ def _cycles(
         usable=signals.supported,
         held=phases.held,
     )
-    by_slip = count(criteria=criteria)
+    found = count(criteria=criteria)
     # one swing, however slow, at a low rate may be quick cycles in disguise: it cannot say no
     swings = count(criteria=replace(criteria, cycle_longest_s=np.inf)).cycles
     disguised = (swings > 0) & (wheel_hz < criteria.alias_free_hydraulic_hz)[None, :]
-    seen = ~dead & ~disguised & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
-    cycles, hz = by_slip.cycles, by_slip.hz
+    # noise that asks for deeper cycles than a wheel makes leaves nothing to see
+    drowned = criteria.cycle_noise_factor * np.nan_to_num(noise) > DEEPEST_CYCLE * _onset_speed(signals, phases)
+    seen = ~dead & ~disguised & ~drowned & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
     if not np.isnan(batch.wheel_pressure_kpa).all():
-        pressed = modulation.by_pressure(
-            time_s=batch.time_s,
-            start=phases.start,
-            stop=phases.stop,
-            pressure_kpa=batch.wheel_pressure_kpa,
-            greatest_kpa=slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop),
-            event_of=signals.event_of,
-            speed_mps=signals.speed,
-            held=phases.held,
-            criteria=criteria,
-        )
-        pressure_hz = rates.effective_rate(batch.time_s, batch.wheel_pressure_kpa, batch.offsets)
-        has_pressure = ~np.isnan(slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop))
-        instead = ~seen & has_pressure & (pressure_hz >= criteria.least_rate_modulation_hz)[None, :]
-        cycles = np.where(instead, pressed.cycles, cycles)
-        hz = np.where(instead, pressed.hz, hz)
-        seen |= instead
-    cycles = np.where(dead & ~seen, 0, cycles)
-    modulated = np.where(cycles >= criteria.least_cycles, 1, np.where(seen, 0, -1)).astype(np.int8)
-    return cycles, hz, np.where(phases.start[None, :] < 0, np.int8(-1), modulated)
+        found, seen = _or_by_pressure(batch, signals, phases, found, seen, criteria)
+    cycles = np.where(dead & ~seen, 0, found.cycles)
+    verdict = np.where(cycles >= criteria.least_cycles, 1, np.where(seen, 0, -1))
+    verdict = np.where(phases.start[None, :] < 0, -1, verdict).astype(np.int8)
+    return _Cycles(cycles, found.hz, found.begin_s, found.end_s, verdict)
+
+
+def _or_by_pressure(
+    batch: EventBatch,
+    signals: Signals,
+    phases: Phases,
+    by_slip: modulation.Modulations,
+    seen: Bools,
+    criteria: Criteria,
+) -> tuple[modulation.Modulations, Bools]:
+    """The cycles of a wheel's own pressure in place of those of its slip, where only the pressure can tell."""
+    greatest = slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop)
+    pressed = modulation.by_pressure(
+        time_s=batch.time_s,
+        start=phases.start,
+        stop=phases.stop,
+        pressure_kpa=batch.wheel_pressure_kpa,
+        greatest_kpa=greatest,
+        event_of=signals.event_of,
+        speed_mps=signals.speed,
+        held=phases.held,
+        criteria=criteria,
+    )
+    rate_hz = rates.effective_rate(batch.time_s, batch.wheel_pressure_kpa, batch.offsets)
+    instead = ~seen & ~np.isnan(greatest) & (rate_hz >= criteria.least_rate_modulation_hz)[None, :]
+    merged = modulation.Modulations(
+        cycles=np.where(instead, pressed.cycles, by_slip.cycles),
+        hz=np.where(instead, pressed.hz, by_slip.hz),
+        begin_s=np.where(instead, pressed.begin_s, by_slip.begin_s),
+        end_s=np.where(instead, pressed.end_s, by_slip.end_s),
+    )
+    return merged, seen | instead
+
+
+def _onset_speed(signals: Signals, phases: Phases) -> Floats:
+    """Vehicle speed when the demand begins ``(E,)``, infinite where there is none."""
+    if not signals.speed.size:
+        return np.full(phases.start.size, np.inf)
+    return np.where(phases.start >= 0, signals.speed[np.maximum(phases.start, 0)], np.inf)
 
 
 def _quiet_slip(
-    batch: EventBatch, signals: Signals, phases: Phases, slips: Floats, criteria: Criteria
+    batch: EventBatch, signals: Signals, phases: Phases, slips: Floats, noise: Floats, criteria: Criteria
 ) -> tuple[Floats, Floats, Floats]:
-    """Slip before the demand, under held demand less the former, and after release less the former."""
+    """Slip before the demand, under held demand less the former, and after release less the former.
+
+    NaN for a wheel whose signal scatters too much for its mean to be trusted.
+    """
+    erratic = np.nan_to_num(noise) > criteria.noisiest_slip * _onset_speed(signals, phases)
     rolling = signals.supported & (signals.speed > FREE_ROLL_ABOVE_MPS)
     args = (batch.time_s, batch.offsets, criteria.free_roll_s)
 
     def mean(use: Bools) -> Floats:
-        return slip.phase_mean(slips, use & rolling, *args)  # type: ignore[no-any-return]
+        return np.where(erratic, np.nan, slip.phase_mean(slips, use & rolling, *args))
 
     free = mean(phases.before)
     return free, mean(phases.steady) - free, mean(phases.after) - free

@@ -170,7 +170,7 @@ def apply_fault(apps: Applications, fault: sc.Fault, days: npt.NDArray[np.int64]
         apps["factor"] *= (1.0 - loss)[:, None]
     elif code == "brake_drag":
         apps["release_tau_s"][sick, wheel] = fault.size
-        apps["residual_kpa"][sick, wheel] = 0.03 * apps["full_pressure_kpa"][sick]
+        apps["residual_kpa"][sick, wheel] = 0.005 * apps["full_pressure_kpa"][sick]
     elif code == "slow_response":
         apps["delay_s"][sick] += 0.6 * fault.size
         apps["build_tau_s"][sick] += fault.size

@@ -99,7 +99,12 @@ def _quantities(c: Criteria) -> list[_Row]:
             c.least_rate_lockup_hz,
             "the lockup of that wheel is NULL",
         ),
-        ("build_up_s", f"{_DEMAND}; {_SPEED}", None, "the demand or the speed changes too slowly to show it"),
+        (
+            "build_up_s",
+            f"{_DEMAND}; {_SPEED}",
+            criteria.least_rate_build_up_hz,
+            "the demand or the speed changes too slowly to show it",
+        ),
     ]
 
 
@@ -109,7 +114,12 @@ def _indicators(c: Criteria) -> list[_Row]:
         ("low_brake_effectiveness", f"{_DEMAND}; {_SPEED}", None, few),
         ("side_imbalance", f"{_WHEELS} of both sides of an axle", None, few),
         ("brake_drag", _WHEELS, None, f"{few}, or no free rolling before and after the application"),
-        ("slow_response", f"{_DEMAND}; {_SPEED}", None, f"{few}, or rates too low for the build-up"),
+        (
+            "slow_response",
+            f"{_DEMAND}; {_SPEED}",
+            criteria.least_rate_build_up_hz,
+            f"{few}, or rates too low for the build-up",
+        ),
         ("brake_fade", f"{_DEMAND}; {_SPEED}", None, f"{few}, or none of them long enough"),
         ("lockup_without_modulation", _WHEELS, c.least_rate_modulation_hz, f"{few}, or lockup or modulation is NULL"),
         ("modulation_on_light_braking", f"{_WHEELS}; {_DEMAND}", c.least_rate_modulation_hz, few),

@@ -63,11 +63,27 @@ def test_five_percent_locks_and_a_wheel_above_it_does_not():
     assert found(stopped(2.0, 3.0, ratio=0.06)).verdict[0, 0] == 0
 
 
-def test_hysteresis_carries_a_lock_up_to_ten_percent():
+def test_a_wheel_near_its_lock_connects_but_does_not_count():
+    """Under 5 % is locked, by the edge definition; between 5 and 10 % after a lock it only holds two locks together."""
     wheel = stopped(2.0, 3.0)
-    late = (TIME >= 2.5) & (TIME < 3.0)
+    late = (TIME >= 2.5) & (TIME < 3.05)
     wheel[late] = 0.08 * SPEED[late]
-    assert found(wheel).total_s[0, 0] == pytest.approx(1.0, abs=1.01 / RATE)
+    assert found(wheel).total_s[0, 0] == pytest.approx(0.5, abs=1.01 / RATE)
+    wheel[(TIME >= 2.8) & (TIME < 3.0)] = 0.0
+    assert found(wheel).longest_s[0, 0] == pytest.approx(1.0, abs=1.01 / RATE)
+
+
+def test_a_lock_that_runs_into_the_unknown_is_certain_but_its_length_is_not():
+    lock = found(stopped(2.0, 4.0), supported=TIME < 2.5)
+    assert lock.verdict[0, 0] == 1
+    assert lock.onset_s[0, 0] == pytest.approx(2.0)
+    assert np.isnan([lock.total_s[0, 0], lock.longest_s[0, 0], lock.slide_m[0, 0]]).all()
+
+
+def test_single_lockups_are_told():
+    two = found(np.minimum(stopped(2.0, 2.3), stopped(3.0, 3.5)))
+    begins, ends = TIME[two.spans.start], TIME[two.spans.stop]
+    assert begins == pytest.approx([2.0, 3.0]) and ends == pytest.approx([2.3, 3.5], abs=1.01 / RATE)
 
 
 def test_two_lockups_add_up_and_a_short_pause_is_none():

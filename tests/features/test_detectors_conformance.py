@@ -38,7 +38,7 @@ def _detectors(n, value):
         ).verdict == 1
     ).any()  # fmt: skip
     yield modulation.by_slip(
-        time_s=time_s, start=start, stop=stop, slip=flat[None, :] * 0.01, speed_mps=flat, noise_mps=np.array([0.0]),
+        time_s=time_s, start=start, stop=stop, slip=flat[None, :] * 0.01, speed_mps=flat, noise_mps=np.array([[0.0]]),
         event_of=np.zeros(n, np.int64), usable=known, held=none, criteria=DEFAULT,
     ).cycles.any()  # fmt: skip
     yield modulation.by_pressure(

@@ -327,3 +327,55 @@ def test_all_wheels_locked_and_nothing_else_proves_no_deceleration():
     assert row["braking_distance_m"] is None
     assert row["mfdd_mps2"] is None
     assert row["peak_decel_mps2"] is None or row["peak_decel_mps2"] < 13.0 - 0.5
+
+
+def test_brake_force_outlives_the_demand():
+    """Air brakes take up to 0.55 s to release (FMVSS 121 S5.3.4, verified): still locked after pedal-up is locked."""
+    speed = braking(TIME, 20.0, 5.0, until_s=2.5)
+    wheels_ = rolling(speed)
+    wheels_["2L"] = np.where((TIME >= 2.3) & (TIME < 2.9), 0.02, wheels_["2L"])
+    wheels_["2L"][TIME < 2.3] -= 12.0 * np.clip(TIME[TIME < 2.3] - 2.1, 0, None) * 5  # runs down in 0.2 s
+    row = wheels(make_batch(TIME, speed, wheels_, {"brake_pedal_pct": pressed(TIME, end_s=2.5)}))["2L"]
+    assert row["lockup"] is True
+    assert row["lockup_s"] == pytest.approx(0.6, abs=1.01 / RATE)
+
+
+def test_all_wheels_locked_and_nothing_else_leaves_the_end_unknown():
+    speed = braking(TIME, 20.0, 3.0)
+    sliding = np.where(TIME < 2.1, speed, 0.0)
+    row = event(make_batch(TIME, None, rolling(sliding), {"brake_pedal_pct": pressed(TIME)}))
+    for name in (
+        "final_speed_mps",
+        "braking_s",
+        "mean_decel_mps2",
+        "braking_distance_m",
+        "mfdd_mps2",
+        "peak_decel_mps2",
+    ):
+        assert row[name] is None, name
+    assert row["surface"] == "unknown"
+
+
+def test_no_effectiveness_where_the_control_holds_pressure_back():
+    plain = event(stop())
+    assert plain["effectiveness"] == pytest.approx(5.0 / 40.0, rel=1e-6)
+    flagged = event(stop(channels={"abs_active": ((TIME > 3.0) & (TIME < 3.4)).astype(float)}))
+    assert flagged["effectiveness"] is None and flagged["abs_flag"] is True
+
+
+def test_missing_rows_split_an_application_of_a_drive():
+    time_s = times(110.0, RATE)
+    kept = (time_s < 11.0) | (time_s > 99.0)
+    speed = 20.0 - np.clip(time_s - 10.0, 0, 1.0) * 2.0 - np.clip(time_s - 99.0, 0, 2.0) * 2.0
+    pedal = np.where((time_s >= 10.0) & (time_s < 101.0), 30.0, 0.0)
+    drive = make_batch(
+        time_s[kept],
+        speed[kept],
+        rolling(speed[kept]),
+        {"brake_pedal_pct": pedal[kept]},
+        event_id=None,
+        continuous=True,
+    )
+    found = features(drive).events.to_pylist()
+    assert len(found) == 2
+    assert all(row["braking_s"] < 3.0 for row in found)

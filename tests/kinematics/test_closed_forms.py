@@ -186,9 +186,41 @@ def test_a_held_wheel_that_locks_is_no_lost_signal():
     time_s = times(4.0, 200.0)
     speed = braking(time_s, 20.0, 4.0, begin_s=1.0)
     wheel = held(time_s, np.maximum(speed - np.clip(time_s - 1.5, 0, None) * 120.0, 0.0), 20.0)
-    args = (speed, time_s >= 1.0, offsets(time_s))
-    lost = signal_loss.lost_time(time_s, wheel[None, :], *args, np.array([20.0]), 3.0, 0.2, 500.0)
-    assert lost[0, 0] == 0.0
+
+    def lost_s(wheel, hz):
+        marks = signal_loss.lost(
+            time_s, wheel[None, :], speed, time_s >= 1.0, offsets(time_s), np.array([hz]), 3.0, 0.2, 500.0, 0.95, 0.025
+        )
+        return signal_loss.marked_time(time_s, marks, offsets(time_s))[0, 0]
+
+    assert lost_s(wheel, 20.0) == 0.0
     gone = np.where(time_s >= 1.5, 0.0, speed)  # 18 m/s in 5 ms at a true 200 Hz
-    lost = signal_loss.lost_time(time_s, gone[None, :], *args, np.array([200.0]), 3.0, 0.2, 500.0)
-    assert lost[0, 0] > 1.0
+    assert lost_s(gone, 200.0) > 1.0
+    early = np.where(time_s >= 0.5, 0.0, speed)  # gone before the demand
+    assert lost_s(early, 200.0) == pytest.approx(3.5, abs=0.01)
+
+
+@pytest.mark.parametrize(("ramp_s", "lost"), [(0.0, True), (0.1, False)])
+def test_zeros_between_freely_rolling_rows_are_a_lost_signal(ramp_s, lost):
+    """At 50 Hz from free rolling at 8 m/s to 0 and back in one row each: no pressure builds and goes so fast."""
+    time_s = times(4.0, 50.0)
+    speed = np.full_like(time_s, 8.0)
+    fade = np.clip(np.maximum(2.0 - time_s, time_s - 2.5) / ramp_s, 0.0, 1.0) if ramp_s else (
+        (time_s < 2.0 - 1e-9) | (time_s >= 2.5 - 1e-9)
+    ).astype(float)  # fmt: skip
+    marks = signal_loss.lost(
+        time_s,
+        (speed * fade)[None, :],
+        speed,
+        time_s >= 1.0,
+        offsets(time_s),
+        np.array([50.0]),
+        3.0,
+        0.2,
+        500.0,
+        0.95,
+        0.025,
+    )
+    assert marks.any() == lost
+    if lost:
+        assert signal_loss.marked_time(time_s, marks, offsets(time_s))[0, 0] == pytest.approx(0.5, abs=1e-9)

@@ -7,14 +7,14 @@ import numpy as np
 
 from tests.naive.naive_kinematics import NAN, TIME_SLACK, bounded, known, spans
 
-ROLLING, LOCKED, UNKNOWN = 0, 1, 2
+ROLLING, LOCKED, UNKNOWN, NEAR = 0, 1, 2, 3
 
 
 def lock_state(wheel, ceiling, speed, supported, offsets, moving, lock, unlock, floor):
     out = np.zeros(wheel.shape, np.int8)
     for w in range(len(wheel)):
         for span in spans(offsets):
-            locked = False
+            after_lock = False
             for i in span:
                 v, x = speed[i], wheel[w, i]
                 if not known(v) or not supported[i]:
@@ -28,9 +28,9 @@ def lock_state(wheel, ceiling, speed, supported, offsets, moving, lock, unlock, 
                 elif x <= floor or ceiling[w, i]:
                     word = UNKNOWN
                 else:
-                    word = LOCKED if locked and max(x, floor) < unlock * v else ROLLING
+                    word = NEAR if after_lock and max(x, floor) < unlock * v else ROLLING
                 out[w, i] = word
-                locked = word == LOCKED
+                after_lock = word in (LOCKED, NEAR)
     return out
 
 
@@ -58,19 +58,27 @@ def lockups(
                 continue
             locks = []
             gap = max(gap_s, 2.5 / rate_hz[e]) if rate_hz[e] > 0 else gap_s
-            for i in [i for i in span if state[w, i] == LOCKED]:
-                since = time_s[i] - time_s[locks[-1].stop - 1] if locks else math.inf
-                neighbour = locks and locks[-1].stop == i and since <= gap + TIME_SLACK
-                if neighbour or since <= merge_s + TIME_SLACK:
-                    locks[-1] = range(locks[-1].start, i + 1)
-                else:
+            touch = None  # last sample that belongs to the open lock or is near it
+            for i in span:
+                if touch is not None:
+                    since = time_s[i] - time_s[touch]
+                    close = state[w, i] in (LOCKED, NEAR)
+                    neighbour = close and i == touch + 1 and since <= gap + TIME_SLACK
+                    if not neighbour and since > merge_s + TIME_SLACK:
+                        touch = None
+                    elif close:
+                        touch = i
+                        if state[w, i] == LOCKED:
+                            locks[-1] = range(locks[-1].start, i + 1)
+                if touch is None and state[w, i] == LOCKED:
+                    touch = i
                     locks.append(range(i, i + 1))
             inside = {i for run in locks for i in run}
             doubt = 0.0
             unknown = np.array([state[w, i] == UNKNOWN and i not in inside for i in range(len(time_s))], bool)
             for run in _runs_of(unknown, span):
                 doubt = max(doubt, time_s[min(run.stop, span.stop - 1)] - time_s[run.start])
-            counted = []
+            counted, unended = [], False
             for run in locks:
                 until = min(run.stop, span.stop - 1)
                 if time_s[until] - time_s[run.stop - 1] > gap + TIME_SLACK:
@@ -84,6 +92,7 @@ def lockups(
                     doubt = max(doubt, lasted)
                 elif lasted >= least_s - TIME_SLACK and until - run.start >= 2:
                     counted.append((run.start, until))
+                    unended = unended or (run.stop < span.stop and state[w, run.stop] == UNKNOWN)
                 elif not rate_hz[e] >= 2.0 / least_s and time_s[until] - time_s[before] >= least_s:
                     doubt = max(doubt, least_s)
             if counted:
@@ -98,6 +107,8 @@ def lockups(
                 slide = sum(distance[b] - distance[a] for a, b in counted)
                 held_most = max((v for v in held if known(v)), default=NAN)
                 facts[w, e] = (sum(lengths), max(lengths), time_s[first], speed[first], slide, held_most)
+                if unended:
+                    facts[w, e, [0, 1, 4]] = NAN
             elif doubt >= least_s - TIME_SLACK or not rate_hz[e] >= least_rate:
                 verdict[w, e] = -1
             else:
@@ -193,7 +204,7 @@ def stretch(on, speed, offsets, standstill):
     return start, stop, release
 
 
-def runs(time_s, on, speed, offsets, standstill, merge_s):
+def runs(time_s, on, speed, offsets, standstill, merge_s, gap_s):
     found = []
     for e, span in enumerate(spans(offsets)):
         i = span.start
@@ -205,6 +216,8 @@ def runs(time_s, on, speed, offsets, standstill, merge_s):
             stood = None
             j = i
             while j < span.stop and (on[j] or time_s[j] - time_s[last_on] <= merge_s):
+                if j > i and time_s[j] - time_s[j - 1] > gap_s[e]:
+                    break
                 if speed[j] <= standstill:
                     stood = j
                     break

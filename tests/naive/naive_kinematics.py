@@ -291,28 +291,40 @@ def dead(wheel, speed, braking, offsets, rolling_mps):
     return out
 
 
-def lost_time(time_s, wheel, speed, braking, offsets, rate_hz, rolling_mps, frozen_s, fall_most):
-    out = np.zeros((len(wheel), len(offsets) - 1))
+def lost(time_s, wheel, speed, braking, offsets, rate_hz, rolling_mps, frozen_s, fall_most, free, quick_s):
+    out = np.zeros(wheel.shape, bool)
     for w, row in enumerate(wheel):
         for e, span in enumerate(spans(offsets)):
-            lost = set()
-            fell = False
             period = 1.0 / rate_hz[e] if rate_hz[e] > 0 else 0.0
-            for i in span[:-1]:
-                if i > span[0]:
-                    step = max(time_s[i] - time_s[i - 1], period)
-                    if row[i] == 0 and row[i - 1] - row[i] > fall_most * step:
-                        fell = True
-                    elif row[i] > 0:
-                        fell = False
-                rolls = speed[i] > rolling_mps
-                if rolls and (not known(row[i]) or (row[i] == 0 and (fell or not braking[i]))):
-                    lost.add(i)
+            gone = {i for i in span if not known(row[i])}
+            zeros = [i for i in span if row[i] == 0]
+            for begin in [i for i in zeros if i == span.start or row[i - 1] != 0]:
+                end = begin
+                while end < span.stop and row[end] == 0:
+                    end += 1
+                odd = not braking[begin]
+                if begin > span.start:
+                    over = max(time_s[begin] - time_s[begin - 1], period)
+                    odd = odd or row[begin - 1] > fall_most * over
+                    if end < span.stop and max(over, time_s[end] - time_s[end - 1]) <= quick_s:
+                        odd = odd or all(row[i] > free * speed[i] for i in (begin - 1, end))
+                if odd:
+                    gone.update(range(begin, end))
+            for i in span:
                 since = i
-                while since > span[0] and row[since - 1] == row[i]:
+                while since > span.start and row[since - 1] == row[i]:
                     since -= 1
                 changed = abs(speed[i] - speed[since]) > 0.05 * speed[since]
-                if rolls and row[i] > 0 and time_s[i] - time_s[since] >= frozen_s and changed:
-                    lost.update(range(since, i + 1))
-            out[w, e] = sum(time_s[i + 1] - time_s[i] for i in lost)
+                if row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
+                    gone.update(range(since, i + 1))
+            for i in gone:
+                out[w, i] = speed[i] > rolling_mps
+    return out
+
+
+def marked_time(time_s, marks, offsets):
+    out = np.zeros((len(marks), len(offsets) - 1))
+    for w, row in enumerate(marks):
+        for e, span in enumerate(spans(offsets)):
+            out[w, e] = sum(time_s[i + 1] - time_s[i] for i in span[:-1] if row[i])
     return out

@@ -41,7 +41,8 @@ def check_lockups(c):
     hz = c.rng.choice([np.nan, 5.0, 10.0, 50.0], c.events)
     distance = travelled(c.time_s, np.nan_to_num(speed), c.offsets[:-1], c.offsets[1:])
     args = (c.time_s, speed, distance, state, wheel, c.offsets, c.start, c.stop, hz, 0.1, 0.05, 0.5, 8.0, 500.0)
-    verdict, facts = lockup._lockups(*args)
+    verdict, facts, spans = lockup._lockups(*args)
+    assert len({(w, e) for w, e, *_ in spans}) == (verdict == 1).sum()
     expected, expected_facts = naive.lockups(*args)
     same(verdict, expected)
     same(facts, expected_facts)
@@ -82,8 +83,9 @@ def check_runs(c):
     speed = c.blend(np.maximum(c.wander() - 5.0, 0.0))
     on = c.marks(0.4)
     merge = float(c.rng.choice([0.015, 0.1, 1.0]))
-    found = applications._runs(c.time_s, on, speed, c.offsets, 0.3, merge)
-    expected = np.array(naive.runs(c.time_s, on, speed, c.offsets, 0.3, merge), dtype=np.int64).reshape(-1, 3).T
+    args = (c.time_s, on, speed, c.offsets, 0.3, merge, c.rng.choice([0.025, 0.2, 5.0], c.events))
+    found = applications._runs(*args)
+    expected = np.array(naive.runs(*args), dtype=np.int64).reshape(-1, 3).T
     assert len(found[0]) == expected.shape[1]
     same(found, expected)
 
@@ -117,7 +119,7 @@ def test_drives_of_one_sample_each_all_fit():
     """One run a sample: the room for results must not depend on runs being longer."""
     n = 9
     time_s, on, speed = np.zeros(n), np.ones(n, bool), np.full(n, 10.0)
-    parents, starts, stops = applications._runs(time_s, on, speed, np.arange(n + 1), 0.3, 1.0)
+    parents, starts, stops = applications._runs(time_s, on, speed, np.arange(n + 1), 0.3, 1.0, np.ones(n))
     assert parents.tolist() == list(range(n))
     assert starts.tolist() == list(range(n))
     assert stops.tolist() == list(range(1, n + 1))

@@ -123,8 +123,10 @@ def check_signal_loss(c):
     braking = c.event_of >= 0 if c.rng.random() < 0.2 else c.marks(0.3)
     same(signal_loss.dead(wheel, speed, braking, c.offsets, 3.0), naive.dead(wheel, speed, braking, c.offsets, 3.0))
     hz = c.rng.choice([np.nan, 10.0, 50.0], c.events)
-    args = (c.time_s, wheel, speed, braking, c.offsets, hz, 3.0, 0.08, 500.0)
-    same(signal_loss.lost_time(*args), naive.lost_time(*args))
+    args = (c.time_s, wheel, speed, braking, c.offsets, hz, 3.0, 0.08, 500.0, 0.6, 0.025)
+    marks = naive.lost(*args)
+    same(signal_loss.lost(*args), marks)
+    same(signal_loss.marked_time(c.time_s, marks, c.offsets), naive.marked_time(c.time_s, marks, c.offsets))
 
 
 CHECKS = [value for name, value in sorted(globals().items()) if name.startswith("check_")]
