@@ -62,8 +62,8 @@ def lock_state(
     """State of each wheel's sample ``(W, N)``: rolling, locked, near to it, or unknown.
 
     ``ceiling`` ``(W, N)`` marks readings that are only an upper bound of the wheel's speed. A reading at or under
-    ``floor`` proves a wheel speed of at most the floor, no less. Within an event, samples after a lock stay ``NEAR`` while the
-    ratio lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
+    ``floor`` proves a wheel speed of at most the floor, no less. Within an event, samples after a lock stay ``NEAR``
+    while the ratio lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
     """
     out = np.empty(wheel.shape, np.int8)
     for w in range(wheel.shape[0]):

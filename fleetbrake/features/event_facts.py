@@ -155,7 +155,9 @@ def _road(
     return used_up, kind
 
 
-def _answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts) -> tuple[Floats, Floats, Floats]:
+def _answer(
+    batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, criteria: Criteria
+) -> tuple[Floats, Floats, Floats]:
     """Build-up time, effectiveness and its change; NaN without a measured demand or where its rate hides them.
 
     Where the anti-lock control holds pressure back, by the wheels or by the vehicle's own flag, the demand is not what

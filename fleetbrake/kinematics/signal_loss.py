@@ -93,8 +93,9 @@ def lost(
 
     Lost is: missing; a run of zeros that begins while not braking, by a fall steeper than ``fall_most`` (m/s2, over no
     less than one period of the wheels' effective ``rate_hz`` ``(E,)``: a held value falls in one row), or between two
-    rows no more than ``quick_s`` away in which the wheel has more than the share ``free`` of the vehicle's speed; frozen on one value for ``frozen_s`` while the vehicle's speed
-    changes by more than 5 % (above a tenth of it: a locked wheel may rest on a small value).
+    rows no more than ``quick_s`` away in which the wheel has more than the share ``free`` of the vehicle's speed;
+    frozen on one value for ``frozen_s`` while the vehicle's speed changes by more than 5 % (above a tenth of it: a
+    locked wheel may rest on a small value).
     """
     out = np.zeros(wheel.shape, np.bool_)
     for w in range(wheel.shape[0]):

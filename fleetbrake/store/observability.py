@@ -102,7 +102,7 @@ def _quantities(c: Criteria) -> list[_Row]:
         (
             "build_up_s",
             f"{_DEMAND}; {_SPEED}",
-            criteria.least_rate_build_up_hz,
+            c.least_rate_build_up_hz,
             "the demand or the speed changes too slowly to show it",
         ),
     ]
@@ -117,7 +117,7 @@ def _indicators(c: Criteria) -> list[_Row]:
         (
             "slow_response",
             f"{_DEMAND}; {_SPEED}",
-            criteria.least_rate_build_up_hz,
+            c.least_rate_build_up_hz,
             f"{few}, or rates too low for the build-up",
         ),
         ("brake_fade", f"{_DEMAND}; {_SPEED}", None, f"{few}, or none of them long enough"),
