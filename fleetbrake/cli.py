@@ -151,7 +151,7 @@ def dashboard(
     """Open the pages in a browser; they are reachable from this machine only."""
     with _sentences(as_json):
         command = _dashboard_command(store, port)
-    _talk.print(f"Pages at http://127.0.0.1:{port} (end with Ctrl+C)", markup=False)
+    _talk.print(f"Pages at http://127.0.0.1:{port} (end with Ctrl+C)", markup=False, soft_wrap=True)
     if as_json:
         _print_json({"command": "dashboard", "status": OK, "url": f"http://127.0.0.1:{port}"})
     sys.stdout.flush()
@@ -176,7 +176,9 @@ def demo(
         store = pipeline.make_demo(folder, progress)
     with _sentences(as_json):
         vehicles = _print_ranking(store, None)
-    _out.print(f"\nOpen the pages with:  fleetbrake dashboard --store {shlex.quote(str(store))}", markup=False)
+    _out.print(
+        f"\nOpen the pages with:  fleetbrake dashboard --store {shlex.quote(str(store))}", markup=False, soft_wrap=True
+    )
     _finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
     if serve:
         dashboard(store, port)

@@ -1,0 +1,129 @@
+"""The demo: the whole job on the invented fleet, held against the truth that the model knows.
+
+The fleet and its faults are our own scenario: this shows that the parts fit together, not that the tool is right about
+real vehicles. Seed fixed in ``write_demo``.
+"""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from fleetbrake.cli import app
+from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.simulation.fleet import demo_truth
+from fleetbrake.store.database import reading
+
+FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
+
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("demo")]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]:
+    """The demo's folder and what the command printed."""
+    folder = tmp_path_factory.mktemp("demo") / "fleet"
+    result = CliRunner().invoke(app, ["demo", "--folder", str(folder), "--json"], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    yield folder, result.stdout
+
+
+def rows(folder: Path, sql: str) -> list[tuple[Any, ...]]:
+    with reading(folder / "store") as con:
+        return con.execute(sql).fetchall()
+
+
+def test_it_ends_with_the_list_and_the_command_that_opens_the_pages(demo: tuple[Path, str]) -> None:
+    folder, said = demo
+    ((first, reason),) = rows(folder, "SELECT vehicle_id, reason FROM vehicle_health WHERE rank = 1")
+    lines = said.splitlines()
+    assert lines[1].split()[:2] == ["1", first]
+    assert reason.split()[0] in said and CAUTION.split(".")[0] in " ".join(said.split())
+    assert any(f"fleetbrake dashboard --store {folder / 'store'}" in line for line in lines)
+    assert json.loads(lines[-1])["vehicles"] == len(rows(folder, "SELECT 1 FROM vehicle_health"))
+
+
+def test_every_faulty_vehicle_is_flagged_and_hardly_any_other(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    truth = demo_truth(folder)
+    faulty = {fault["vehicle_id"] for fault in truth["faults"]}
+    flagged = {v for (v,) in rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE priority IN {FLAGGED}")}
+    assert faulty <= flagged
+    # one in forty sound vehicles may be looked at for nothing
+    assert len(flagged - faulty) <= 1
+    first = {v for (v,) in rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE rank <= {len(faulty)}")}
+    assert len(first & faulty) >= len(faulty) - 1
+
+
+def test_wheel_faults_name_the_wheel(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    named = dict(rows(folder, "SELECT vehicle_id, suspect_wheel FROM vehicle_health"))
+    faults = [f for f in demo_truth(folder)["faults"] if f["wheel"] and f["indicator"] != "modulation_on_light_braking"]
+    assert {f["vehicle_id"]: named[f["vehicle_id"]] for f in faults} == {f["vehicle_id"]: f["wheel"] for f in faults}
+
+
+def test_the_scenes_of_the_bus_depot(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    truth = demo_truth(folder)
+    health = {
+        v: (p, s, r)
+        for v, p, s, r in rows(folder, "SELECT vehicle_id, priority, health_score, open_report FROM vehicle_health")
+    }
+    # a lamp and a driver's report stand beside a good score, not in it
+    priority, score, report = health[truth["lamp_but_sound"]]
+    assert priority == "no_sign" and score > 80 and report
+    # the spare bus that hardly ran is not called good
+    assert health[truth["hardly_ran"]][:2] == ("too_little_evidence", None)
+    # the polished stop: many buses modulate on its side only, and none is flagged for it
+    depot = truth["icy_stop"]["depot"]
+    split = rows(folder, f"SELECT count(DISTINCT vehicle_id) FROM events WHERE depot = '{depot}' AND surface = 'split'")
+    assert split[0][0] >= 8
+    flagged = rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE depot = '{depot}' AND priority IN {FLAGGED}")
+    assert {v for (v,) in flagged} <= {f["vehicle_id"] for f in truth["faults"]}
+
+
+def test_snow_and_gravel_are_the_road_not_the_vehicle(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    truth = demo_truth(folder)
+    snowy = rows(folder, "SELECT count(*) FROM events WHERE surface = 'snow_or_ice' AND modulation")
+    assert snowy[0][0] >= 30
+    gravel = tuple(truth["gravel_vehicles"])
+    ((locks,),) = rows(folder, f"SELECT count(*) FROM events WHERE vehicle_id IN {gravel} AND lockup_above_cutoff")
+    assert locks >= 5
+    assert {p for (p,) in rows(folder, f"SELECT priority FROM vehicle_health WHERE vehicle_id IN {gravel}")} == {
+        "no_sign"
+    }
+
+
+def test_drivers(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    truth = demo_truth(folder)
+    ranks = dict(rows(folder, "SELECT driver_id, rank FROM driver_style"))
+    assert {ranks[d] for d in truth["hard_drivers"]} == {1, 2, 3}
+    ((raw, adjusted),) = rows(
+        folder,
+        "SELECT hard_stops_per_1000km, adjusted_hard_stops_per_1000km FROM driver_style "
+        f"WHERE driver_id = '{truth['smooth_driver_on_snow']}'",
+    )
+    assert adjusted < raw
+
+
+def test_hold_and_automatic_stops_are_not_the_drivers(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    held = rows(folder, "SELECT not_braking, hard_stop FROM events WHERE brake_source = 'hold'")
+    assert held and all(reason and hard is None for reason, hard in held)
+    ((automatic,),) = rows(folder, "SELECT count(*) FROM events WHERE brake_source = 'aeb' AND hard_stop")
+    assert automatic == 1
+
+
+def test_overdue_vehicle_comes_first_in_the_plan_and_is_named_so(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    overdue = demo_truth(folder)["inspection_overdue"]
+    ((note, day, position),) = rows(
+        folder, f"SELECT note, planned_on, position FROM inspection_plan WHERE vehicle_id = '{overdue}'"
+    )
+    assert "overdue" in note and position == 1
+    assert day == rows(folder, "SELECT min(planned_on) FROM inspection_plan")[0][0]
