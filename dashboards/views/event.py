@@ -37,10 +37,14 @@ def draw(store: Path) -> None:
 def _choose(store: Path) -> None:
     notable = reads.notable_events(store)
     if notable.empty:
-        st.info("No event yet in which a wheel locked or the anti-lock control was at work. Others: see Vehicle.")
+        st.info(
+            "No event yet in which a wheel locked above the cut-off speed or the anti-lock control was at work. "
+            "Others: see Vehicle."
+        )
         return
     st.caption(
-        "The newest events in which a wheel locked or the anti-lock control was at work. Choose a row to open it."
+        "The newest events in which a wheel locked above the cut-off speed or the anti-lock control was at work. "
+        "Choose a row to open it."
     )
     event_table(notable, key="notable_events")
 

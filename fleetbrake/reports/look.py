@@ -57,7 +57,7 @@ SURFACE_TEXT: Final = {
 
 #: What an event shows, strongest first: word, mark for charts, colour.
 EVENT_SHOWS: Final = (
-    ("wheel locked", "square", LOCKUP_COLOUR),
+    ("locked above cut-off", "square", LOCKUP_COLOUR),
     ("anti-lock at work", "triangle-up", "#b07d12"),
     ("hard stop", "diamond", "#3b1c54"),
     ("ordinary", "circle", PLAIN_COLOUR),
@@ -137,13 +137,14 @@ def indicator_text(code: object) -> str:
 def event_shows(events: pd.DataFrame) -> pd.Series:
     """The strongest thing that each event shows: a word of :data:`EVENT_SHOWS`.
 
-    An event of which neither lockup, modulation nor hard stop could be told is ``not known``, never ``ordinary``.
+    A lock at the very end of a stop, under the cut-off speed, is normal and no reason to mark the event. One of which
+    lockup, modulation or hard stop could not be told is ``not known``, never ``ordinary``.
     """
     words = [word for word, _, _ in EVENT_SHOWS]
-    told = events[["lockup", "modulation", "hard_stop"]].astype("boolean")
+    told = events[["lockup_above_cutoff", "modulation", "hard_stop"]].astype("boolean")
     shows = pd.Series(words[3], index=events.index, dtype=object)
     shows[told.isna().any(axis=1)] = words[4]
-    for column, word in (("hard_stop", words[2]), ("modulation", words[1]), ("lockup", words[0])):
+    for column, word in (("hard_stop", words[2]), ("modulation", words[1]), ("lockup_above_cutoff", words[0])):
         shows[told[column].fillna(False)] = word
     return shows
 

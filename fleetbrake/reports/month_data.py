@@ -120,8 +120,8 @@ def _values(of: Period, names: list[str]) -> list[object]:
 
 
 def month_events(store: Path, month: str) -> pd.DataFrame:
-    """Events of the month with what charts need: event_id, started_at, hard_stop, modulation, lockup."""
-    sql, names = _query("events", "event_id, started_at, hard_stop, modulation, lockup")
+    """Events of the month with what charts need: id, start and classes."""
+    sql, names = _query("events", "event_id, started_at, hard_stop, modulation, lockup, lockup_above_cutoff")
     return frame(store, sql, _values(period(month), names))
 
 

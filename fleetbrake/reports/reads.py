@@ -137,8 +137,12 @@ def events_of(store: Path, vehicle_id: str, most: int = 2000) -> pd.DataFrame:
 
 
 def notable_events(store: Path, most: int = 50) -> pd.DataFrame:
-    """The newest events in which a wheel locked or anti-lock control was at work. Columns as :func:`events_of`."""
-    return frame(store, _EVENT_LIST + "WHERE lockup OR modulation ORDER BY started_at DESC, event_id LIMIT ?", [most])
+    """The newest events with a lockup above the cut-off speed or modulation; columns as :func:`events_of`."""
+    return frame(
+        store,
+        _EVENT_LIST + "WHERE lockup_above_cutoff OR modulation ORDER BY started_at DESC, event_id LIMIT ?",
+        [most],
+    )
 
 
 def event(store: Path, event_id: str) -> dict[str, Any] | None:

@@ -117,13 +117,13 @@ def test_a_replaced_database_is_seen_by_the_next_read(tmp_path: Path) -> None:
 def test_shows_never_calls_the_unobserved_ordinary() -> None:
     events = pd.DataFrame(
         {
-            "lockup": [None, False, True, None, False],
+            "lockup_above_cutoff": [None, False, True, None, False],
             "modulation": [False, False, True, True, False],
             "hard_stop": [False, False, True, True, True],
         }
     )
     assert look.event_shows(events).tolist() == [
-        "not known", "ordinary", "wheel locked", "anti-lock at work", "hard stop"
+        "not known", "ordinary", "locked above cut-off", "anti-lock at work", "hard stop"
     ]  # fmt: skip
 
 
