@@ -8,6 +8,7 @@ good is in);
 import json
 import os
 import shlex
+import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterator
@@ -106,7 +107,7 @@ def score(
     from fleetbrake import pipeline
 
     with _sentences(as_json):
-        day = pipeline.score(store, as_of.date() if as_of else None)
+        day = pipeline.score(store, _day(as_of))
         vehicles = _print_ranking(store, day)
     _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles}, OK)
 
@@ -177,7 +178,9 @@ def demo(
     with _sentences(as_json):
         vehicles = _print_ranking(store, None)
     _out.print(
-        f"\nOpen the pages with:  fleetbrake dashboard --store {shlex.quote(str(store))}", markup=False, soft_wrap=True
+        f"\nOpen the pages with:  {_program()} dashboard --store {shlex.quote(str(store))}",
+        markup=False,
+        soft_wrap=True,
     )
     _finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
     if serve:
@@ -199,8 +202,15 @@ def _sentences(as_json: bool) -> Iterator[None]:
     try:
         yield
     except FleetbrakeError as error:
-        _talk.print(Text(str(error), style="red"), soft_wrap=True)
-        _finish(as_json, {"error": str(error)}, NOTHING_DONE)
+        _refuse(str(error), as_json)
+    except (OSError, ValueError) as error:  # a path too long, a folder that is a file, a disk that is full ...
+        where = f"{error.filename}: " if isinstance(error, OSError) and error.filename else ""
+        _refuse(f"{where}{getattr(error, 'strerror', None) or error}", as_json)
+
+
+def _refuse(sentence: str, as_json: bool) -> None:
+    _talk.print(Text(_visible(sentence), style="red"), soft_wrap=True)
+    _finish(as_json, {"error": sentence}, NOTHING_DONE)
 
 
 @contextmanager
@@ -303,6 +313,15 @@ def _print_plan(store: Path) -> None:
     _out.print(Text(CAUTION, style="italic"))
 
 
+def _program() -> str:
+    """How this command can be called again: by its name where the shell finds it, else by the path it was called by."""
+    called = Path(sys.argv[0])
+    found = shutil.which("fleetbrake")
+    if called.stem != "fleetbrake" or (found and Path(found).resolve() == called.resolve()):
+        return "fleetbrake"
+    return shlex.quote(str(called))
+
+
 def _as_of(ranked: Any) -> str:
     return str(ranked["as_of"].iloc[0]) if len(ranked) else "no events"
 
@@ -313,6 +332,13 @@ def _words(value: Any) -> str:
 
 def _number(value: Any) -> str:
     return "-" if value is None or value != value else f"{value:.0f}"  # noqa: PLR0124
+
+
+def _day(moment: datetime | None) -> date | None:
+    """The day asked for; FleetbrakeError for one that no fleet has seen."""
+    if moment is not None and not 1980 <= moment.year <= 2200:
+        raise FleetbrakeError(f"--as-of {moment:%Y-%m-%d}: a day between 1980 and 2200 is expected.")
+    return moment.date() if moment else None
 
 
 def _month(text: str) -> str:

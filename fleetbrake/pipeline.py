@@ -16,7 +16,7 @@ import pyarrow as pa
 from fleetbrake import __version__
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
-from fleetbrake.features.build import features
+from fleetbrake.features.build import FeatureTables, features
 from fleetbrake.planning.run import plan as plan_visits
 from fleetbrake.recordings.mapping import Mapping, load_mapping
 from fleetbrake.recordings.reader import Recording, file_sha256, find_recordings, open_recording
@@ -30,6 +30,9 @@ from fleetbrake.store.log import IngestLog, LogEntry, commit_log, read_log
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import publish_recordings
 from fleetbrake.store.registers import merge_registers
+
+#: Written by the demo into its folder: only below it is anything ever removed.
+DEMO_MARK = ".fleetbrake-demo"
 
 #: Called as ``progress(stage, done, of)``.
 Progress = Callable[[str, int, int], None]
@@ -168,9 +171,14 @@ def read_file(file: Path, job: _Job) -> tuple[LogEntry, bool]:
             return known, True
         recording = open_recording(file, job.mapping, logged_as=path)
         return _load(recording, job, path, now), False
-    except (InputError, pa.ArrowException, OSError) as error:
-        reason = str(error) if isinstance(error, InputError) else f"{path}: cannot be read: {_first_line(error)}"
-        return LogEntry(path, sha256, job.settings, None, "rejected", reason=reason, loaded_at=now), False
+    except StoreError:
+        raise
+    except InputError as error:
+        reason = str(error)
+    except Exception as error:
+        # one file must never cost the others: whatever it does to the reader, it is told and left out
+        reason = f"{path}: cannot be read ({type(error).__name__}: {_first_line(error)})"
+    return LogEntry(path, sha256, job.settings, None, "rejected", reason=reason, loaded_at=now), False
 
 
 def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry:
@@ -189,6 +197,9 @@ def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry
             reason=reasons,
             loaded_at=now,
         )
+    twice = _ids_twice(tables)
+    if twice:
+        raise InputError(f"{path}: {twice} events have the same vehicle and onset; is the drive in the file twice?")
     key = piece_key(path, story.sha256, job.settings)
     events = 0
     if tables:
@@ -215,6 +226,12 @@ def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry
         size=recording.file.stat().st_size,
         mtime_ns=recording.file.stat().st_mtime_ns,
     )
+
+
+def _ids_twice(tables: list[FeatureTables]) -> int:
+    """How many events of one file have an id that another one has."""
+    ids = pa.chunked_array([t.events["event_id"].combine_chunks() for t in tables], pa.string())
+    return len(ids) - len(ids.unique())
 
 
 def score(store: Path, as_of: date | None = None) -> date:
@@ -245,14 +262,20 @@ def report(store: Path, month: str, out: Path, *, safety_role: bool = False) -> 
 def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     """Invent a fleet under ``folder`` and run the whole job on it; returns the store.
 
-    Files of an earlier demo in the folder are replaced; anything else in it is left alone.
+    An earlier demo in the folder is replaced. Raises ``InputError`` if the folder holds anything else: what is not the
+    demo's own is never touched.
     """
     from fleetbrake.simulation.fleet import write_demo  # the model is needed for nothing else
 
-    store = folder / "store"
+    store, mark = folder / "store", folder / DEMO_MARK
+    if folder.exists() and not mark.is_file() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(f"{folder}: there is something here that no demo made; name an empty or a new folder.")
     for part in ("recordings", "registers", "store"):
         shutil.rmtree(folder / part, ignore_errors=True)
     folder.mkdir(parents=True, exist_ok=True)
+    mark.write_text(
+        "Made by `fleetbrake demo`, which replaces recordings, registers and store here.\n", encoding="utf-8"
+    )
     write_demo(folder, progress=lambda _, done, of: _tell(progress, "inventing recordings", done, of))
     ingest([folder / "recordings"], store, registers=folder / "registers", progress=progress)
     score(store)

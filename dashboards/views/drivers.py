@@ -10,9 +10,10 @@ from fleetbrake.reports import charts, look, reads
 
 _HOW = (
     "The counted rate divides a driver's hard stops by the distance driven. The adjusted rate compares them with what "
-    "an average driver would have had in the same vehicles, on the same surfaces and over the same distance, and draws "
-    "few events towards the average. Where the two differ much, the vehicle or the road explains part of the count. "
-    "It is a ground for a conversation, not a verdict."
+    "an average driver would have had in the same vehicles, on the same surfaces and over the same distance; the fewer "
+    "the events, the more it rests on the fleet. Lower than counted: vehicle or road explain part of the count, or it "
+    "rests on few events. Higher than counted: vehicles and roads were kinder than the fleet's, or so few events are "
+    "known that the fleet weighs more. It is a ground for a conversation, not a verdict."
 )
 
 

@@ -28,8 +28,9 @@ def draw(store: Path) -> None:
         st.subheader("In numbers", anchor=False)
         st.table(_facts(row), border="horizontal", hide_index=True, hide_header=True)
     with right:
-        st.subheader("By wheel", anchor=False)
-        _wheels(reads.event_wheels(store, asked))
+        if row["not_braking"] is None:
+            st.subheader("By wheel", anchor=False)
+            _wheels(reads.event_wheels(store, asked))
         _origin(row)
     caution()
 
@@ -55,15 +56,21 @@ def _head(row: dict[str, Any]) -> None:
         if row["vehicle_id"] is not None:
             link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
         driver = plain(row["driver_id"]) if row["driver_id"] is not None else "not known"
-        st.caption(f"{look.moment(row['started_at'])} · driver {driver} · asked for by {plain(row['brake_source'])}")
+        st.caption(f"{look.moment(row['started_at'])} · driver {driver} · {_source(row)}")
     if row["not_braking"] is not None:
-        st.info(f"No brake application: {plain(row['not_braking'])}")
+        st.info(f"No brake application: {plain(row['not_braking'])}. Hard stop, modulation and lockup do not apply.")
+        return
     shows = st.columns(5)
     shows[0].metric("Hard stop", look.yes_no(row["hard_stop"]))
     shows[1].metric("Modulation", look.yes_no(row["modulation"]))
     shows[2].metric("Wheel locked", look.yes_no(row["lockup"]))
     shows[3].metric("Above the cut-off speed", look.yes_no(row["lockup_above_cutoff"]))
     shows[4].metric("Surface", look.SURFACE_TEXT.get(str(row["surface"]), look.text(row["surface"])))
+
+
+def _source(row: dict[str, Any]) -> str:
+    asked = row["brake_source"]
+    return "source of the demand not recorded" if asked is None else f"asked for by {plain(asked)}"
 
 
 def _traces(store: Path, event_id: str) -> None:
@@ -77,6 +84,10 @@ def _traces(store: Path, event_id: str) -> None:
     st.altair_chart(charts.event_chart(traces), theme=None, width="content")
     if not traces.problem:
         st.caption("Drag to move along the time axis, turn the wheel to zoom, double-click to see all.")
+
+
+#: What can be told of an event that is no brake application.
+_WITHOUT_BRAKING = ("Initial speed", "Final speed", "Rates: wheels / speed / demand")
 
 
 def _facts(row: dict[str, Any]) -> pd.DataFrame:
@@ -98,6 +109,8 @@ def _facts(row: dict[str, Any]) -> pd.DataFrame:
         ("Rates: wheels / speed / demand", " / ".join(
             f"{look.whole(row[c])}" for c in ("wheel_rate_hz", "speed_rate_hz", "demand_rate_hz")) + " Hz"),
     ]  # fmt: skip
+    if row["not_braking"] is not None:
+        facts = [fact for fact in facts if fact[0] in _WITHOUT_BRAKING]
     return pd.DataFrame([(name, plain(value)) for name, value in facts], columns=["Fact", "Value"])
 
 

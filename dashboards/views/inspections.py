@@ -14,6 +14,16 @@ from fleetbrake.reports import charts, look, reads
 _WIDTHS = (0.45, 1.5, 1.55, 3.9, 1.75, 1.5)
 _HEADS = ("Rank", "Vehicle", "How soon", "Why", "Health score (interval)", "Workshop")
 _FIRST = 10
+_LENGTHS: dict[str, int | None] = {"first 10": _FIRST, "first 25": 25, "first 50": 50, "all flagged": None, "all": None}
+#: Rows that a browser draws without waiting; the table below has them all.
+_MOST_ROWS = 300
+_MOST_LINKS = 8
+
+
+_FLAGGED_MEANS = (
+    "All flagged: vehicles with a sign to watch or more, and any with an overdue inspection, an open report or a "
+    "planned visit."
+)
 
 
 def draw(store: Path) -> None:
@@ -45,7 +55,7 @@ def _filtered(ranked: pd.DataFrame) -> pd.DataFrame:
     kinds = middle.multiselect("Category", sorted(ranked["category"].dropna().unique()), placeholder="all categories")
     present = [p for p in PRIORITIES if p in set(ranked["priority"])]
     soon = right.multiselect("How soon", present, format_func=look.priority_mark, placeholder="all")
-    far.selectbox("List", (_FIRST, 25, 50), format_func=lambda n: f"first {n}", key="list_length")
+    far.selectbox("List", list(_LENGTHS), key="list_length", help=_FLAGGED_MEANS)
     keep = pd.Series(True, index=ranked.index)
     for column, chosen in (("depot", depots), ("category", kinds), ("priority", soon)):
         if chosen:
@@ -54,15 +64,39 @@ def _filtered(ranked: pd.DataFrame) -> pd.DataFrame:
 
 
 def _list(shown: pd.DataFrame) -> None:
+    every = shown.to_dict("records")
+    rows = _of_length(every, str(st.session_state.get("list_length", "first 10")))
+    listed = {row["rank"] for row in rows}
+    rest = [row for row in every if row["rank"] not in listed]
+    _not_listed("Overdue and not in this list", [row for row in rest if reads.overdue(row)])
+    _not_listed("Open report and not in this list", [row for row in rest if isinstance(row["open_report"], str)])
     with st.container(key="head"):
         for column, head in zip(st.columns(_WIDTHS), _HEADS, strict=True):
             column.markdown(head)
-    for row in shown.head(st.session_state.get("list_length", _FIRST)).to_dict("records"):
+    for row in rows:
         with st.container(key=f"row_{row['rank']}"):
             _row(row)
-    rest = len(shown) - st.session_state.get("list_length", _FIRST)
-    if rest > 0:
-        st.caption(f"{rest:,} more below in the table.")
+    if rest:
+        st.caption(f"{len(rest):,} more: choose a longer list above, or see the table below.")
+
+
+def _of_length(rows: list[dict[Any, Any]], length: str) -> list[dict[Any, Any]]:
+    """The rows to draw, by the choice of :data:`_LENGTHS`."""
+    if length == "all flagged":
+        rows = [row for row in rows if reads.needs_a_look(row)]
+    return rows[: _LENGTHS.get(length, _FIRST) or _MOST_ROWS]
+
+
+def _not_listed(what: str, rows: list[dict[Any, Any]]) -> None:
+    """Links to vehicles that a short list would hide."""
+    if not rows:
+        return
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.caption(f"{what} ({len(rows):,}):", width="content")
+        for row in rows[:_MOST_LINKS]:
+            link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
+        if len(rows) > _MOST_LINKS:
+            st.caption(f"and {len(rows) - _MOST_LINKS:,} more", width="content")
 
 
 def _row(row: dict[Any, Any]) -> None:
@@ -76,7 +110,11 @@ def _row(row: dict[Any, Any]) -> None:
         st.caption(look.SOON_DOTS.get(str(row["priority"]), ""))
     with why:
         st.text(row["reason"])
-        st.caption(_evidence(row))
+        evidence = _evidence(row)
+        if evidence:
+            st.caption(evidence)
+        if isinstance(row["open_report"], str):
+            st.markdown(f"**Open report:** {plain(row['open_report'])}")
     with score:
         st.markdown(look.score(row["health_score"], row["score_low"], row["score_high"]))
         interval_bar(row["score_low"], row["health_score"], row["score_high"], row["priority"])
@@ -86,21 +124,18 @@ def _row(row: dict[Any, Any]) -> None:
 
 
 def _evidence(row: dict[Any, Any]) -> str:
-    parts = [f"{look.whole(row['events_used'])} events behind it"]
+    parts = [] if reads.judged_by_date_only(row) else [f"{look.whole(row['events_used'])} events looked at"]
     if isinstance(row["suspect_wheel"], str):
         parts.insert(0, f"suspect wheel **{plain(row['suspect_wheel'])}**")
-    if isinstance(row["open_report"], str):
-        parts.append(f"open report: {plain(row['open_report'])}")
     return " · ".join(parts)
 
 
 def _due(row: dict[Any, Any]) -> str:
     if not _known(row["inspection_due_on"]):
         return "no due date known"
-    overdue = _known(row["as_of"]) and pd.Timestamp(row["inspection_due_on"]) < pd.Timestamp(row["as_of"])
     return (
         f"**overdue** since {look.day(row['inspection_due_on'])}"
-        if overdue
+        if reads.overdue(row)
         else f"due {look.day(row['inspection_due_on'])}"
     )
 

@@ -47,7 +47,7 @@ def _standing(row: dict[Any, Any] | None, register: dict[str, Any]) -> None:
         a.metric("Rank", look.whole(row["rank"]))
         b.metric("How soon", look.priority_text(row["priority"]))
         c.metric("Health score", look.score(row["health_score"], row["score_low"], row["score_high"]))
-        d.metric("Events behind it", look.whole(row["events_used"]))
+        d.metric("Events looked at", look.whole(row["events_used"]))
         e.metric("Workshop day", look.day(row["planned_on"]))
         if isinstance(row["open_report"], str):
             st.warning(f"Open report: {plain(row['open_report'])}")

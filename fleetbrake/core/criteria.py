@@ -31,6 +31,12 @@ class Criteria:
     )
     peak_window_s: float = criterion(0.2, "s", "edge definition: greatest 0.2 s mean")
     friction_window_s: float = criterion(0.5, "s", "edge definition: greatest 0.5 s mean, level road")
+    decel_most_mps2: float = criterion(
+        14.0,
+        "m/s2",
+        "own choice: dry asphalt peaks at 1.17 g = 11.5 m/s2 (Burckhardt, verified (secondary)), the measured stop "
+        "reaches 12; beyond it a 0.2 s mean is an error of the channel",
+    )
     least_rate_peak_hz: float = criterion(
         5.0, "Hz", "one sample per 0.2 s window; below it a peak is only a lower bound (own choice)"
     )

@@ -99,6 +99,8 @@ def _next_lock(
     unknown_s = 0.0
     i = first
     while i < last and state[i] != LOCKED:
+        if i > first and time_s[i] - time_s[i - 1] > gap_s + 1e-9:
+            unknown_s = max(unknown_s, time_s[i] - time_s[i - 1])  # what missing rows hide is unknown
         if state[i] == UNKNOWN:
             begin = i
             while i < last and state[i] == UNKNOWN:
@@ -124,8 +126,12 @@ def _next_lock(
 
 @kernel
 def _counts(time_s: Floats, before: int, begin: int, until: int, rate_hz: float, least_s: float) -> int:
-    """Whether a locked run counts (1), does not (0), or may have been longer between slow samples (-1)."""
-    if time_s[until] - time_s[begin] >= least_s - 1e-9 and until - begin >= 2:
+    """Whether a locked run counts (1), does not (0), or may have been longer between slow samples (-1).
+
+    A single value of a slow channel is held for a period without proving more than an instant: it takes two.
+    """
+    needed = max(least_s, 1.5 / rate_hz) if rate_hz > 0.0 else least_s
+    if time_s[until] - time_s[begin] >= needed - 1e-9 and until - begin >= 2:
         return 1
     slow = not (rate_hz >= 2.0 / least_s)
     return -1 if slow and time_s[until] - time_s[before] >= least_s else 0

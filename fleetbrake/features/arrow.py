@@ -75,7 +75,7 @@ def event_table(
         "abs_warning_lamp": _raised(batch, phases, "abs_warning_lamp"),
         "longest_gap_s": _floats(facts.longest_gap),
         "not_braking": _text(facts.not_braking),
-        "notes": _notes(batch),
+        "notes": _notes(batch, phases, facts),
         "source_path": pa.array([batch.path] * batch.events, pa.string()),
         "row_start": pa.array(batch.row_start),
         "row_stop": pa.array(batch.row_stop),
@@ -142,10 +142,16 @@ def _text(values: Array) -> pa.Array:
     return pa.array(values, pa.string(), from_pandas=True)
 
 
-def _notes(batch: EventBatch) -> pa.Array:
-    if not len(batch.notes):
-        return pa.nulls(batch.events, pa.string())
-    return pa.array(batch.notes, pa.string(), mask=batch.notes == "")
+def _notes(batch: EventBatch, phases: Phases, facts: EventFacts) -> pa.Array:
+    """What validation mended, rows that are missing while braking, and speeds that no tyre allows."""
+    mended = batch.notes if len(batch.notes) else np.full(batch.events, "", dtype=object)
+    seconds = np.char.mod("rows are missing for %.1f s while braking", np.nan_to_num(phases.longest_gap)).astype(object)
+    gap = np.where(phases.gapped, seconds, "")
+    between = np.where((mended != "") & (gap != ""), "; ", "")
+    text = mended + between + gap
+    unit = "the speed falls faster than tyres allow: is its unit right?"
+    text = np.where(facts.beyond, np.where(text == "", unit, text + "; " + unit), text)
+    return pa.array(text, pa.string(), mask=text == "")
 
 
 def _code(codes: Array, words: tuple[str, ...]) -> pa.Array:

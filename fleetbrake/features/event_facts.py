@@ -53,6 +53,7 @@ class EventFacts:
     grade: Floats
     mass_kg: Floats
     temperature_c: Floats
+    beyond: Bools
     not_braking: npt.NDArray[np.object_]
 
 
@@ -68,16 +69,17 @@ def event_facts(
     known_end = braked & _at(signals.supported.astype(np.float64), end, braked).astype(bool)
     final = _at(speed, end, known_end)
     lasted = _at(time_s, end, known_end) - _at(time_s, begin, braked)
-    gap = deceleration.longest_step(time_s, begin, end + 1)
-    limit = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
-    whole = braked & ~(gap > limit)
+    whole = braked & ~phases.gapped
     covered = _at(signals.distance, end, braked) - _at(signals.distance, begin, braked)
     reversing, reasons = _not_braking(batch, signals, phases)
     mfdd = deceleration.mean_fully_developed(time_s, speed, signals.distance, begin, end + 1)
     mass = rates.event_median(batch.channel("gross_mass_kg"), batch.offsets[:-1], batch.offsets[1:])
     grade = rates.event_median(batch.channel("grade"), begin, end + 1)
-    peak, at_least = _peak(batch, signals, phases, limit, criteria)
-    friction = _friction(batch, signals, phases, limit, criteria)
+    peak, at_least = _peak(batch, signals, phases, criteria)
+    # no road vehicle brakes so: the speed is in another unit, or broken, and so is all that follows from it
+    beyond = np.fmax(peak, at_least) > criteria.decel_most_mps2
+    peak, at_least, mfdd = (np.where(beyond, np.nan, figure) for figure in (peak, at_least, mfdd))
+    friction = np.where(beyond, np.nan, _friction(batch, signals, phases, criteria))
     used_up, kind = _road(batch, phases, wheels, friction, criteria)
     answer = _answer(batch, signals, phases, wheels, criteria)
     drop = -np.nan_to_num(grade) * np.nan_to_num(covered)
@@ -103,10 +105,11 @@ def event_facts(
         build_up=answer[0],
         effectiveness=answer[1],
         effectiveness_change=answer[2],
-        longest_gap=np.where(braked, gap, np.nan),
+        longest_gap=phases.longest_gap,
         grade=np.where(braked, grade, np.nan),
         mass_kg=mass,
         temperature_c=rates.event_median(batch.channel("air_temp_c"), batch.offsets[:-1], batch.offsets[1:]),
+        beyond=beyond,
         not_braking=np.where(reversing, "reversing", reasons),
     )
 
@@ -120,24 +123,25 @@ def _at(values: Floats, position: Ints, valid: Bools) -> Floats:
     return np.where(valid, values[np.maximum(position, 0)] if values.size else np.nan, np.nan)
 
 
-def _peak(
-    batch: EventBatch, signals: Signals, phases: Phases, gap: Floats, criteria: Criteria
-) -> tuple[Floats, Floats]:
-    """Greatest 0.2 s mean where the rate shows it; else NaN and what the deceleration reached at least."""
+def _peak(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> tuple[Floats, Floats]:
+    """Greatest 0.2 s mean where rate and rows show it; else NaN and what the deceleration reached at least."""
     begin, end = _bounds(phases)
-    fine = signals.carrier_hz >= criteria.least_rate_peak_hz
-    window = np.where(fine, criteria.peak_window_s, np.fmax(criteria.peak_window_s, 1.0 / signals.carrier_hz))
+    gap = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
+    fine = (signals.carrier_hz >= 0.99 * criteria.least_rate_peak_hz) & ~phases.gapped
+    window = np.fmax(criteria.peak_window_s, 1.0 / signals.carrier_hz)
     level = np.zeros(batch.samples)
     # a reference without support (all wheels sliding, nothing independent) proves no deceleration
     greatest = deceleration.greatest_mean(batch.time_s, signals.measured, level, begin, end + 1, window, gap)
     return np.where(fine, greatest, np.nan), np.where(fine, np.nan, greatest)
 
 
-def _friction(batch: EventBatch, signals: Signals, phases: Phases, gap: Floats, criteria: Criteria) -> Floats:
+def _friction(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> Floats:
+    """Greatest 0.5 s mean on a level road over g; NaN where missing rows may hide a greater one."""
     begin, end = _bounds(phases)
+    gap = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
     window = np.fmax(criteria.friction_window_s, 1.0 / signals.carrier_hz)
     found = deceleration.greatest_mean(batch.time_s, signals.measured, signals.slope_extra, begin, end + 1, window, gap)
-    return np.maximum(found, 0.0) / G_MPS2
+    return np.where(phases.gapped, np.nan, np.maximum(found, 0.0) / G_MPS2)
 
 
 def _road(
@@ -152,6 +156,9 @@ def _road(
         begin, end = _bounds(phases)
         unpaved = rates.event_median(batch.road_unpaved, begin, end + 1)
     kind = surface.surface(friction=friction, used_up=used_up, split=split, unpaved=unpaved, criteria=criteria)
+    # a wheel that slides gives less than the road has, and loose ground looks like wet ground: without a map no word
+    sliding = (wheels.lockups.held_speed_mps > criteria.cutoff_speed_mps).any(axis=0) & np.isnan(unpaved)
+    kind = np.where(sliding & (kind == surface.WET), np.int8(surface.UNKNOWN), kind).astype(np.int8)
     return used_up, kind
 
 

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.detection import applications
 from fleetbrake.features.signals import Signals
-from fleetbrake.kinematics import response
+from fleetbrake.kinematics import deceleration, response
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -27,6 +27,7 @@ class Phases:
     """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
 
     ``judged`` ``(E,)`` is one past the last sample in which a wheel may still be braked: the force outlives it.
+    ``longest_gap`` ``(E,)`` is the longest time between rows while braking, ``gapped`` whether it hides something.
     ``held`` is the demand against which a release of pressure is judged: NaN where the demand channel itself
     may carry the modulation (pressure) or follows the vehicle (deceleration).
     """
@@ -35,6 +36,8 @@ class Phases:
     stop: Ints
     release: Ints
     judged: Ints
+    longest_gap: Floats
+    gapped: Bools
     braking: Bools
     outlived: Bools
     before: Bools
@@ -61,6 +64,7 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
     after = began & (let_go >= 0) & (position > let_go) & (since >= criteria.release_look_s)
     # the first samples of the deceleration can come before a coarse demand channel: keep clear of the onset
     before = began & (batch.time_s < batch.time_s[np.maximum(at_start, 0)] - 0.1)
+    gap = deceleration.longest_step(batch.time_s, np.maximum(start, 0), np.where(start >= 0, stop, 0))
     outlived = began & (position >= at_stop) & (let_go >= 0) & (since < criteria.release_look_s)
     counted = np.add.reduceat(outlived, batch.offsets[:-1]) if batch.events else np.zeros(0, np.int64)
     kind = signals.demand.kind[signals.event_of]
@@ -83,6 +87,8 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         stop=stop,
         release=release,
         judged=stop + counted,
+        longest_gap=np.where(start >= 0, gap, np.nan),
+        gapped=gap > np.fmax(criteria.gap_s, 2.5 / signals.row_hz),
         braking=braking,
         outlived=outlived,
         before=before,

@@ -61,9 +61,8 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
     speed_seen_hz = _seen(speed_hz, time_s, channel[None, :], offsets, row_hz)
     wheel_seen_hz = _seen(wheel_hz, time_s, batch.wheel_speed_mps, offsets, row_hz)
     noise = rates.white_noise(channel, first, last)
-    wheel = batch.wheel_speed_mps
-    if batch.wheel_saturated is not None:
-        wheel = np.where(batch.wheel_saturated, np.nan, wheel)
+    lines = _lines(batch, wheel_seen_hz)
+    wheel = lines if batch.wheel_saturated is None else np.where(batch.wheel_saturated, np.nan, lines)
     speed, supported, from_channel, measured = reference_speed.reference_speed(
         time_s,
         channel,
@@ -91,7 +90,7 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
         measured=np.where(measured, speed, np.nan),
         from_channel=from_channel,
         wheel=wheel,
-        slip=slip.brake_slip(batch.wheel_speed_mps, speed, criteria.moving_mps),
+        slip=slip.brake_slip(lines, speed, criteria.moving_mps),
         distance=deceleration.travelled(time_s, speed, first, last),
         decel=decel,
         slope_extra=-G_MPS2 * climb_rate(grade),
@@ -108,17 +107,19 @@ def _seen(rate_hz: Floats, time_s: Floats, values: Floats, offsets: Ints, row_hz
     return np.where(np.isnan(few), row_hz, few)
 
 
-def _usable_alone(batch: EventBatch, speed_hz: Floats, criteria: Criteria) -> bool:
-    """Whether the speed channel can be the reference: not carried by the wheels, not too slow beside them."""
-    if batch.speed_source in DEPENDENT_SPEED_SOURCES:
-        return False
-    known = speed_hz[np.isfinite(speed_hz)] if batch.has("speed_mps") else speed_hz[:0]
-    typical = float(np.median(known)) if known.size else 0.0
-    return typical >= criteria.least_rate_peak_hz or _wheels_recorded(batch) < 2
+def _usable_alone(batch: EventBatch, speed_hz: Floats, criteria: Criteria) -> Bools:
+    """Where the speed channel can be the reference ``(E,)``: not carried by the wheels, not too slow beside them."""
+    if batch.speed_source in DEPENDENT_SPEED_SOURCES or not batch.has("speed_mps") or not batch.events:
+        return np.zeros(batch.events, np.bool_)
+    wheels = np.logical_or.reduceat(~np.isnan(batch.wheel_speed_mps), batch.offsets[:-1], axis=1).sum(axis=0)
+    # a rate is told from time stamps: a hundredth under the least is the least
+    return (speed_hz >= 0.99 * criteria.least_rate_peak_hz) | (wheels < 2)
 
 
-def _wheels_recorded(batch: EventBatch) -> int:
-    return int((~np.isnan(batch.wheel_speed_mps)).any(axis=1).sum()) if batch.samples else 0
+def _lines(batch: EventBatch, rate_hz: Floats) -> Floats:
+    """Wheel speeds ``(W, N)`` as lines through their changes, as the reference is: held steps beside it are no slip."""
+    rows = [reference_speed.unheld(batch.time_s, row, rate_hz, batch.offsets) for row in batch.wheel_speed_mps]
+    return np.array(rows) if rows else batch.wheel_speed_mps
 
 
 def line_pressure(batch: EventBatch) -> Floats | None:

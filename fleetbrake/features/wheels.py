@@ -66,7 +66,7 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         late,
         offsets,
         signals.wheel_seen_hz,
-        FREE_ROLL_ABOVE_MPS,
+        criteria.moving_mps,
         FROZEN_S,
         criteria.wheel_fall_most_mps2,
         criteria.free_wheel_share,
@@ -109,7 +109,9 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         free_slip=quiet[0],
         steady_slip=quiet[1],
         released_slip=quiet[2],
-        dropout_s=np.where(dead, np.nan, signal_loss.marked_time(time_s, lost, offsets)),
+        dropout_s=np.where(
+            dead, np.nan, signal_loss.marked_time(time_s, lost & (signals.speed > FREE_ROLL_ABOVE_MPS), offsets)
+        ),
         peak_pressure_kpa=slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop),
     )
 
@@ -175,7 +177,13 @@ def _cycles(
     disguised = (swings > 0) & (wheel_hz < criteria.alias_free_hydraulic_hz)[None, :]
     # noise that asks for deeper cycles than a wheel makes leaves nothing to see
     drowned = criteria.cycle_noise_factor * np.nan_to_num(noise) > DEEPEST_CYCLE * _onset_speed(signals, phases)
-    seen = ~dead & ~disguised & ~drowned & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
+    seen = (
+        ~dead
+        & ~disguised
+        & ~drowned
+        & ~_hidden(batch, signals, phases, slips, criteria)
+        & (wheel_hz >= criteria.least_rate_modulation_hz)[None, :]
+    )
     if not np.isnan(batch.wheel_pressure_kpa).all():
         found, seen = _or_by_pressure(batch, signals, phases, found, seen, criteria)
     cycles = np.where(dead & ~seen, 0, found.cycles)
@@ -214,6 +222,13 @@ def _or_by_pressure(
         end_s=np.where(instead, pressed.end_s, by_slip.end_s),
     )
     return merged, seen | instead
+
+
+def _hidden(batch: EventBatch, signals: Signals, phases: Phases, slips: Floats, criteria: Criteria) -> Bools:
+    """Wheels ``(W, E)`` whose slip was missing for as long as a gap while it mattered, or whose rows were missing."""
+    mattered = phases.braking & (signals.speed > criteria.modulation_least_speed_mps)
+    missing = signal_loss.marked_time(batch.time_s, np.isnan(slips) & mattered, batch.offsets)
+    return (missing >= criteria.gap_s) | phases.gapped[None, :]
 
 
 def _onset_speed(signals: Signals, phases: Phases) -> Floats:

@@ -31,7 +31,7 @@ SMOOTH_ABOVE_MPS = 0.01
 def unheld(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Floats:
     """The channel as a line through its changes ``(N,)``, instead of the steps that a held value makes.
 
-    Each step is spread over at most 1.5 of the channel's own periods, so that a value that truly stood still stays so.
+    Each step is spread over one of the channel's own periods, so that a value that truly stood still stays so.
     Holes (NaN) up to ``LONGEST_BRIDGE_S``, or 1.5 periods of a slower channel, are bridged; longer ones stay NaN.
     """
     out = values.copy()
@@ -50,7 +50,7 @@ def unheld(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Fl
                 continue
             if knot >= 0 and (x != values[knot] or not held):
                 wait = time_s[i] - time_s[knot]
-                reach = min(wait, 1.5 * period) if held else wait
+                reach = min(wait, period) if held else wait
                 begin = time_s[i] - reach
                 seen, ahead = knot, knot
                 for j in range(knot + 1, i):
@@ -122,7 +122,7 @@ def reference_speed(
     wheels_mps: Floats,
     offsets: Ints,
     *,
-    independent: bool,
+    independent: Bools,
 ) -> tuple[Floats, Bools, Bools, Bools]:
     """Reference speed of many events.
 
@@ -131,7 +131,8 @@ def reference_speed(
     speed_mps : ``(N,)`` recorded vehicle speed, NaN where not recorded.
     speed_rate_hz, noise_mps : ``(E,)`` effective rate and sample noise of that channel.
     wheels_mps : ``(W, N)`` wheel speeds that may be believed (NaN for saturated samples and dead sensors).
-    independent : False if the speed channel itself falls with slipping wheels; it then only joins the wheels.
+    independent : ``(E,)``, False where the speed channel itself falls with slipping wheels, or is too slow beside
+        them; it then only joins the wheels.
 
     Returns
     -------
@@ -144,8 +145,9 @@ def reference_speed(
     known = ~np.isnan(smooth)
     lengths = np.diff(offsets)
     share = np.add.reduceat(known, offsets[:-1]) / lengths if events else np.zeros(0)
-    from_channel = np.asarray(share >= 0.5) if independent else np.zeros(events, np.bool_)
-    rows = wheels_mps if independent else np.vstack((wheels_mps, smooth[None, :]))
+    from_channel = independent & (share >= 0.5)
+    joined = np.where(np.repeat(independent, lengths), np.nan, smooth)
+    rows = np.vstack((wheels_mps, joined[None, :]))
     if rows.shape[0]:
         envelope, carried = wheel_envelope(time_s, np.ascontiguousarray(rows), offsets)
     else:

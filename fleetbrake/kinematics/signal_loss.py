@@ -44,6 +44,7 @@ def _mark_zeros(
     first: int,
     last: int,
     period: float,
+    rolling_mps: float,
     fall_most: float,
     free: float,
     quick_s: float,
@@ -70,7 +71,7 @@ def _mark_zeros(
             and wheel[before] > free * speed[before]
             and wheel[i] > free * speed[i]
         )
-        if not braking[begin] or fell or sudden:
+        if speed[begin] > rolling_mps and (not braking[begin] or fell or sudden):
             for j in range(begin, i):
                 out[j] = True
 
@@ -89,33 +90,35 @@ def lost(
     free: float,
     quick_s: float,
 ) -> Bools:
-    """Samples ``(W, N)`` at which a wheel's signal is lost while the vehicle rolls faster than ``rolling_mps``.
+    """Samples ``(W, N)`` at which a wheel's signal is lost.
 
-    Lost is: missing; a run of zeros that begins while not braking, by a fall steeper than ``fall_most`` (m/s2, over no
-    less than one period of the wheels' effective ``rate_hz`` ``(E,)``: a held value falls in one row), or between two
-    rows no more than ``quick_s`` away in which the wheel has more than the share ``free`` of the vehicle's speed;
-    frozen on one value for ``frozen_s`` while the vehicle's speed changes by more than 5 % (above a tenth of it: a
-    locked wheel may rest on a small value).
+    What speaks for it is looked at while the vehicle rolls faster than ``rolling_mps``; a signal once lost stays lost
+    until it comes back. Lost is: missing; a run of zeros that begins while not braking, by a fall steeper than
+    ``fall_most`` (m/s2, over no less than one period of the wheels' effective ``rate_hz`` ``(E,)``: a held value falls
+    in one row), or between two rows no more than ``quick_s`` away in which the wheel has more than the share ``free``
+    of the vehicle's speed; above twice ``rolling_mps``, frozen on one value for ``frozen_s`` while the vehicle's speed
+    changes by more than 5 % (above a tenth of it: a locked wheel may rest on a small value).
     """
     out = np.zeros(wheel.shape, np.bool_)
     for w in range(wheel.shape[0]):
         for e in range(offsets.size - 1):
             first, last = offsets[e], offsets[e + 1]
             period = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
-            _mark_zeros(out[w], time_s, wheel[w], speed, braking, first, last, period, fall_most, free, quick_s)
+            _mark_zeros(
+                out[w], time_s, wheel[w], speed, braking, first, last, period, rolling_mps, fall_most, free, quick_s
+            )
             held, marked = first, first
             for i in range(first, last):
                 if wheel[w, i] != wheel[w, held]:
                     held, marked = i, i
                 changed = abs(speed[i] - speed[held]) > 0.05 * speed[held]
-                if wheel[w, i] > 0.1 * speed[i] and changed and time_s[i] - time_s[held] >= frozen_s:
+                rolls = speed[i] > 2.0 * rolling_mps
+                if rolls and wheel[w, i] > 0.1 * speed[i] and changed and time_s[i] - time_s[held] >= frozen_s:
                     for j in range(marked, i + 1):
                         out[w, j] = True
                     marked = i + 1
                 if np.isnan(wheel[w, i]):
                     out[w, i] = True
-            for i in range(first, last):
-                out[w, i] = out[w, i] and speed[i] > rolling_mps
     return out
 
 

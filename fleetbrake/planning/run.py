@@ -22,8 +22,12 @@ def plan(con: duckdb.DuckDBPyConnection, *, start: date | None = None) -> int:
 
     ``start`` is by default the day after the newest ``as_of`` of ``vehicle_health``. A visit that must be told but
     finds no bay hours (statutory date, or priority of this week and above) has ``planned_on`` and ``position`` NULL
-    and a note with the cause. Raises ``StoreError`` without scores and without ``start``.
+    and a note with the cause. A fleet without a vehicle, in the register or in an event, has no visits. Raises
+    ``StoreError`` where vehicles are known but no scores (never scored) and no ``start``.
     """
+    if start is None and _nothing_known(con):
+        con.execute("delete from inspection_plan")
+        return 0
     first = start or _day_after_scores(con)
     visits = read_visits(con, first, PLAN_DAYS)
     bays = read_bays(con, {visit.depot for visit in visits}, first, PLAN_DAYS)
@@ -83,8 +87,19 @@ def _in_order(visits: list[Visit]) -> list[Visit]:
     return ordered
 
 
+def _nothing_known(con: duckdb.DuckDBPyConnection) -> bool:
+    """True without scores and without a vehicle that scoring would have ranked: then scores cannot be missing."""
+    row = con.execute(
+        "select exists (from vehicle_health) or exists (from vehicles) "
+        "or exists (from events where vehicle_id is not null)"
+    ).fetchone()
+    return row is None or not row[0]
+
+
 def _day_after_scores(con: duckdb.DuckDBPyConnection) -> date:
     row = con.execute("select max(as_of) from vehicle_health").fetchone()
     if row is None or row[0] is None:
         raise StoreError("there are no scores to plan from: score the fleet first")
+    if row[0] > date.max - timedelta(days=PLAN_DAYS):
+        raise StoreError(f"no plan can follow the scores of {row[0]}: the calendar ends")
     return row[0] + timedelta(days=1)

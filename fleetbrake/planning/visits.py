@@ -118,7 +118,7 @@ def _notes(visit: Visit, bays: Bays) -> list[str]:
             f"date {visit.due_on} cannot be kept: no {visit.hours:g} free bay hours for {where} on or before it"
         )
     if visit.priority == "before_next_trip":
-        notes.append("not on the road before it was inspected")
+        notes.append("should not go on the road before it is inspected; a qualified inspector decides")
     if visit.priority == "this_week" and visit.day is not None and visit.day > bays.days[:WEEK_DAYS][-1]:
         notes.append(f"later than {PRIORITY_TEXT['this_week']}: no bay hours free before")
     if _rests_on_assumption(visit, bays):

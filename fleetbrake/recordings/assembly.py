@@ -11,10 +11,11 @@ from fleetbrake.core.errors import InputError
 from fleetbrake.core.vocabulary import BRAKE_SOURCES, WHEELS
 from fleetbrake.recordings import validation
 from fleetbrake.recordings.batch import CHANNELS, EventBatch, Floats, Ints
-from fleetbrake.recordings.columns import Bools, Layout, floats, microseconds, text_codes, truths
+from fleetbrake.recordings.columns import Bools, floats, microseconds, text_codes, truths
 from fleetbrake.recordings.contract import BY_NAME, WHEEL_PRESSURES, WHEEL_SPEEDS
+from fleetbrake.recordings.layout import Layout
 from fleetbrake.recordings.plan import Group
-from fleetbrake.recordings.story import FileStory
+from fleetbrake.recordings.story import FileStory, printable, shown_id
 
 Words = npt.NDArray[np.object_]
 
@@ -68,21 +69,21 @@ class Assembler:
 
     def finish(self) -> None:
         """Add to the story what only the whole file shows."""
-        reasons = self.story.reasons
+        tell = self.story.tell
         if self._untold:
-            reasons.append(f"and {self._untold} more rejected")
+            tell(f"and {self._untold} more rejected")
         for name, count in self._implausible.items():
             if name in self.story.channels_left_out:
                 continue
             span = validation.outside_text(BY_NAME[name])
             if self._plausible.get(name):
-                reasons.append(f"{name}: {count} values {span} left out")
+                tell(f"{name}: {count} values {span} left out")
             else:
                 self.story.channels_left_out.append(name)
-                reasons.append(f"{name}: every value is {span}: is the unit right? Use a mapping file with unit")
+                tell(f"{name}: every value is {span}: is the unit right? Use a mapping file with unit")
         for name, words in self._strange_words.items():
-            shown = ", ".join(sorted(words)[:5])
-            reasons.append(f"{name}: unknown words taken as not known: {shown}")
+            shown = ", ".join(shown_id(word) for word in sorted(words)[:5])
+            tell(f"{name}: unknown words taken as not known: {shown}")
 
     # --- identifiers and rejections
 
@@ -112,8 +113,8 @@ class Assembler:
                 self._untold += 1
                 continue
             first, last = int(group.starts[event]), int(group.stops[event]) - 1
-            name = f"drive of {vehicles[event]}" if self.continuous else f"event {group.keys[event]}"
-            self.story.reasons.append(f"{name} (rows {first} to {last}) rejected: {reason}")
+            name = _name(vehicles[event] if self.continuous else group.keys[event], self.continuous)
+            self.story.tell(f"{name} (rows {first} to {last}) rejected: {reason}")
 
     # --- values
 
@@ -229,7 +230,7 @@ class Assembler:
         if whole:
             ratio = next(value for value in ratios.values() if value is not None)
             raise InputError(
-                f"{self.story.path}: the wheel speeds are {ratio:.2f} times speed_mps throughout: "
+                f"{printable(self.story.path)}: the wheel speeds are {ratio:.2f} times speed_mps throughout: "
                 "one of them is not in m/s; give its unit in a mapping file (km/h, or rad/s with rolling_radius_m)"
             )
         self._ratios.update({wheel: ratio for wheel, ratio in ratios.items() if ratio is not None})
@@ -249,7 +250,7 @@ class Assembler:
     def _leave_out(self, values: dict[str, Floats], name: str, reason: str) -> None:
         values[name][:] = np.nan
         self.story.channels_left_out.append(name)
-        self.story.reasons.append(f"{name} {reason}; left out")
+        self.story.tell(f"{name} {reason}; left out")
 
     def _remember(self, batch: EventBatch, time_us: Ints) -> None:
         story = self.story
@@ -257,6 +258,13 @@ class Assembler:
         first, last = int(time_us.min()), int(time_us.max())
         story.first_us = first if story.first_us is None else min(first, story.first_us)
         story.last_us = last if story.last_us is None else max(last, story.last_us)
+
+
+def _name(key: str | None, continuous: bool) -> str:
+    """What a sentence calls an event or a drive."""
+    if pd.isna(key):
+        return "a drive without a vehicle" if continuous else "an event without an id"
+    return f"{'drive of' if continuous else 'event'} {shown_id(str(key))}"
 
 
 def _kept(keep: Bools, good: Bools, event_of: Ints, time_us: Ints) -> _Kept:

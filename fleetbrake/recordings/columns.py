@@ -1,24 +1,17 @@
-"""Which source columns of a file fill which contract columns, and their values as NumPy arrays.
+"""Values of the filled contract columns of one batch as NumPy arrays."""
 
-Resolving happens once a file and finds every wrong type before a row is read; evaluating happens once a batch.
-"""
-
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import UTC
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
-from fleetbrake.core.errors import InputError
-from fleetbrake.recordings import contract
 from fleetbrake.recordings.batch import Floats
-from fleetbrake.recordings.contract import ContractColumn
 from fleetbrake.recordings.conversion import linear
-from fleetbrake.recordings.mapping import Entry, Mapping, Scalar, Signal
+from fleetbrake.recordings.entries import Entry, Scalar, Signal, truth
+from fleetbrake.recordings.layout import Filled, is_text
 
 Bools = npt.NDArray[np.bool_]
 
@@ -30,185 +23,8 @@ _MICROSECONDS = 1e6
 _TICKS = {"s": (1_000_000, 1), "ms": (1000, 1), "us": (1, 1), "ns": (1, 1000)}
 #: Seconds from a start beyond this (3000 years) are no time but a code.
 _LONGEST_S = 1e11
-
-
-@dataclass(frozen=True)
-class Filled:
-    """How one contract column is filled in this file.
-
-    ``sources`` are names in the file (empty for a constant). ``scale`` is factor and offset to the contract's unit,
-    ``reference_scale`` the same for the reference of a relative wheel speed. ``limit`` is ``saturates_at`` as given.
-    """
-
-    column: ContractColumn
-    entry: Entry
-    sources: tuple[str, ...]
-    scale: tuple[float, float] = (1.0, 0.0)
-    reference: str | None = None  # a source column
-    reference_column: str | None = None  # or a contract column
-    reference_scale: tuple[float, float] = (1.0, 0.0)
-
-
-@dataclass
-class Layout:
-    """All filled columns of a file, and which source columns must be read for them."""
-
-    filled: dict[str, Filled] = field(default_factory=dict)
-
-    def source_columns(self) -> list[str]:
-        """Source columns to read, each once."""
-        names = [name for item in self.filled.values() for name in item.sources]
-        names += [item.reference for item in self.filled.values() if item.reference is not None]
-        return list(dict.fromkeys(names))
-
-    def word_columns(self) -> list[str]:
-        """Source columns of text, which are read as dictionaries: identifiers repeat for many rows."""
-        return [name for item in self.filled.values() if item.column.kind == "text" for name in item.sources]
-
-    def wheel_speeds(self) -> list[str]:
-        """Wheels with a speed, in the order of the axles."""
-        return [wheel for wheel, name in contract.WHEEL_SPEEDS.items() if name in self.filled]
-
-
-class NameTable:
-    """Looks up source names in a file's columns; loosely if the mapping says so."""
-
-    def __init__(self, names: Sequence[str], *, loose: bool, empty: frozenset[str] = frozenset()) -> None:
-        usable = [name for name in names if name not in empty]
-        self._exact = set(usable)
-        self._loose: dict[str, str] = {}
-        if loose:
-            for name in usable:
-                self._loose.setdefault(_plain(name), name)
-
-    def present(self, wanted: Iterable[str]) -> tuple[str, ...]:
-        """Those of ``wanted`` that the file has, under the file's spelling, each once."""
-        found = (name if name in self._exact else self._loose.get(_plain(name)) for name in wanted)
-        return tuple(dict.fromkeys(name for name in found if name is not None))
-
-
-def _plain(name: str) -> str:
-    return "".join(character for character in name.lower() if character.isalnum())
-
-
-def never_filled(metadata: pq.FileMetaData) -> frozenset[str]:
-    """Source columns that hold no value in the whole file, as far as the file's own statistics say."""
-    nulls = np.zeros(metadata.num_columns, dtype=np.int64)
-    for group in range(metadata.num_row_groups):
-        for column in range(metadata.num_columns):
-            statistics = metadata.row_group(group).column(column).statistics
-            if statistics is not None and statistics.has_null_count:
-                nulls[column] += statistics.null_count
-    return frozenset(
-        metadata.schema.column(column).path
-        for column in range(metadata.num_columns)
-        if metadata.num_rows and nulls[column] == metadata.num_rows
-    )
-
-
-def resolve(mapping: Mapping, schema: pa.Schema, path: str, empty: frozenset[str] = frozenset()) -> Layout:
-    """Find for every mapped contract column the entry that this file can fill.
-
-    Raises
-    ------
-    InputError
-        If a found source column has a type that cannot fill its contract column (all such columns in one sentence).
-    """
-    every = NameTable(schema.names, loose=mapping.loose_names)
-    holding = NameTable(schema.names, loose=mapping.loose_names, empty=empty)
-    layout, problems = Layout(), []
-    for name, entries in mapping.columns.items():
-        # an alternative that holds values goes before a better one that holds none
-        filled = _first_filled(name, entries, mapping, holding) or _first_filled(name, entries, mapping, every)
-        if filled is None:
-            continue
-        problem = _wrong_type(filled, schema)
-        if problem:
-            problems.append(problem)
-        layout.filled[name] = filled
-    if problems:
-        raise InputError(f"{path}: {'; '.join(problems)}")
-    _drop_without_reference(layout)
-    return layout
-
-
-def _first_filled(name: str, entries: Sequence[Entry], mapping: Mapping, names: NameTable) -> Filled | None:
-    column = contract.BY_NAME[name]
-    for entry in entries:
-        sources = names.present(entry.source)
-        if entry.constant is None and not sources:
-            continue
-        if entry.take == "first":
-            sources = sources[:1]
-        radius = mapping.radius_of(entry)
-        scale = _scale(entry, column, radius)
-        if entry.relative_to is None:
-            return Filled(column, entry, sources, scale)
-        found = names.present(entry.relative_to.source)
-        inside = next((item for item in entry.relative_to.source if item in mapping.columns), None)
-        if found or inside:
-            # a reference without a unit of its own shares the unit of the difference
-            own = entry.relative_to.model_copy(update={"unit": entry.relative_to.unit or entry.unit})
-            reference_scale = _scale(own, column, radius)
-            return Filled(column, entry, sources, scale, found[0] if found else None, inside, reference_scale)
-    return None
-
-
-def _scale(signal: Signal, column: ContractColumn, radius: float | None) -> tuple[float, float]:
-    """Factor and offset from raw values to the contract's unit."""
-    if column.kind != "float":
-        return 1.0, 0.0
-    factor, offset = (1.0, 0.0) if signal.unit is None else linear(signal.unit, column.unit, radius)
-    return signal.factor * factor, signal.offset * factor + offset
-
-
-def _drop_without_reference(layout: Layout) -> None:
-    """A relative wheel speed whose contract reference is not in the file says nothing."""
-    for name, item in list(layout.filled.items()):
-        if item.reference is None and item.reference_column and item.reference_column not in layout.filled:
-            del layout.filled[name]
-
-
-def _wrong_type(filled: Filled, schema: pa.Schema) -> str | None:
-    """Why the source's Arrow type cannot fill the column, as a clause, or None."""
-    names = (*filled.sources, filled.reference) if filled.reference else filled.sources
-    for name in names:
-        kind = schema.field(name).type
-        inner = kind.value_type if pa.types.is_dictionary(kind) else kind
-        if not _type_fits(filled, inner):
-            needs = _NEEDS[filled.column.kind]
-            return f"column {name} holds {_type_word(inner)} where {filled.column.name} needs {needs}"
-    return None
-
-
-_NEEDS = {
-    "float": "numbers; write it as numbers or map another column",
-    "bool": "true/false or 0/1; give true_values in a mapping for coded words",
-    "text": "text or whole numbers",
-    "time": "a timestamp; for seconds from a start use a mapping with unit and start",
-}
-
-
-def _type_fits(filled: Filled, kind: pa.DataType) -> bool:
-    types = pa.types
-    numeric = types.is_integer(kind) or types.is_floating(kind) or types.is_decimal(kind) or types.is_boolean(kind)
-    if types.is_null(kind):
-        return True
-    if filled.column.kind == "float":
-        return numeric
-    if filled.column.kind == "bool":
-        return numeric or (_is_text(kind) and bool(filled.entry.true_values))
-    if filled.column.kind == "text":
-        return _is_text(kind) or types.is_integer(kind)
-    return types.is_timestamp(kind) or (filled.entry.start is not None and numeric and not types.is_boolean(kind))
-
-
-def _is_text(kind: pa.DataType) -> bool:
-    return pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
-
-
-def _type_word(kind: pa.DataType) -> str:
-    return "text" if _is_text(kind) else f"values of type {kind}"
+#: Microseconds beyond this (127 000 years) are held here, so that no difference of two times can overflow.
+_FARTHEST_US = 4 * 10**18
 
 
 def floats(filled: Filled, table: pa.Table, columns: dict[str, Floats]) -> tuple[Floats, Bools | None]:
@@ -271,7 +87,7 @@ def truths(filled: Filled, table: pa.Table) -> Floats:
     """Values of a yes/no column: 1.0, 0.0 or NaN ``(N,)``; another number without ``true_values`` is left as it is."""
     entry = filled.entry
     if entry.constant is not None:
-        return np.full(table.num_rows, float(bool(entry.constant)))
+        return np.full(table.num_rows, float(bool(truth(entry.constant))))
     column = table.column(filled.sources[0])
     if _holds_text(column):
         known = _words(column, entry.null_values)
@@ -286,7 +102,7 @@ def truths(filled: Filled, table: pa.Table) -> Floats:
 
 def _holds_text(column: pa.ChunkedArray) -> bool:
     kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
-    return _is_text(kind)
+    return is_text(kind)
 
 
 def _words(column: pa.ChunkedArray, null_values: Sequence[Scalar]) -> npt.NDArray[np.str_]:
@@ -321,7 +137,8 @@ def microseconds(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64]
         valid = column.is_valid().to_numpy()
         ticks = pc.fill_null(pc.cast(column, pa.int64()), 0).to_numpy()
         times, divisor = _TICKS[column.type.unit]
-        return ticks * times // divisor, valid
+        farthest = min(_FARTHEST_US * divisor // times, np.iinfo(np.int64).max)
+        return np.clip(ticks, -farthest, farthest) * times // divisor, valid
     if pa.types.is_null(column.type) or entry.start is None:
         return np.zeros(len(column), dtype=np.int64), np.zeros(len(column), dtype=bool)
     factor, offset = (1.0, 0.0) if entry.unit is None else linear(entry.unit, "s")

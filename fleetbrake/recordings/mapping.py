@@ -24,76 +24,28 @@ column, or ``{ source = ..., factor = ... }`` where it has a scale of its own) a
 import hashlib
 import json
 import tomllib
-from datetime import datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, Field, ValidationError, field_validator, model_validator
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.recordings import contract
-from fleetbrake.recordings.conversion import UnitProblem, linear
+from fleetbrake.recordings.entries import Entry, Signal, Strict, as_list, misfit
+from fleetbrake.recordings.paths import text_path
+from fleetbrake.recordings.story import printable
 
-Scalar = bool | int | float | str
 SpeedSource = Literal["gnss", "wheel", "driveline", "tachograph"]
-
-
-def _as_list(value: Any) -> Any:
-    """``"v"``, ``{...}`` or a list of either -> a list."""
-    return value if isinstance(value, list | tuple) else [value]
 
 
 def _as_entries(value: Any) -> Any:
     """``"v"`` is short for ``{source = "v"}``."""
-    return [{"source": item} if isinstance(item, str) else item for item in _as_list(value)]
+    return [{"source": item} if isinstance(item, str) else item for item in as_list(value)]
 
 
-Names = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Signal(_Strict):
-    """Numbers out of one source column: names, codes to leave out, scale and unit."""
-
-    source: Names = ()
-    unit: str | None = None
-    factor: float = 1.0
-    offset: float = 0.0
-    null_values: tuple[Scalar, ...] = ()
-    null_from: float | None = None  # raw values from here up are codes, not measurements
-
-
-class Entry(Signal):
-    """One way to fill one contract column."""
-
-    constant: Scalar | None = None
-    start: datetime | None = None
-    rolling_radius_m: float | None = Field(default=None, gt=0.0, lt=2.0)
-    relative_to: Signal | None = None
-    saturates_at: float | None = Field(default=None, gt=0.0)
-    true_values: tuple[Scalar, ...] = ()
-    take: Literal["first", "lowest"] = "first"  # of the sources present
-
-    @field_validator("relative_to", mode="before")
-    @classmethod
-    def _name_is_signal(cls, value: Any) -> Any:
-        return {"source": value} if isinstance(value, str | list) else value
-
-    @model_validator(mode="after")
-    def _one_origin(self) -> "Entry":
-        if bool(self.source) == (self.constant is not None):
-            raise ValueError("give either source or constant")
-        if self.saturates_at is not None and self.relative_to is None:
-            raise ValueError("saturates_at needs relative_to")
-        return self
-
-
-class Mapping(_Strict):
+class Mapping(Strict):
     """All entries of one mapping file. ``columns`` maps contract names to entries, best first."""
 
     columns: dict[str, Annotated[tuple[Entry, ...], BeforeValidator(_as_entries)]]
@@ -131,8 +83,10 @@ class Mapping(_Strict):
     @model_validator(mode="after")
     def _entries_fit_their_columns(self) -> "Mapping":
         for name, entries in self.columns.items():
+            if not entries:
+                raise ValueError(f"columns.{name}: give either source or constant")
             for entry in entries:
-                problem = _misfit(contract.BY_NAME[name], entry, self.radius_of(entry)) or self._chained(entry)
+                problem = misfit(contract.BY_NAME[name], entry, self.radius_of(entry)) or self._chained(entry)
                 if problem:
                     raise ValueError(f"columns.{name}: {problem}")
         return self
@@ -142,55 +96,6 @@ class Mapping(_Strict):
 def identity() -> Mapping:
     """The mapping of a recording that already has the contract's names and units."""
     return Mapping(columns={name: (Entry(source=(name,)),) for name in contract.BY_NAME})
-
-
-def _misfit(column: contract.ContractColumn, entry: Entry, radius: float | None) -> str | None:
-    """Why this entry cannot fill this column, or None."""
-    if column.kind == "time":
-        return _time_misfit(entry)
-    rules = (
-        (
-            column.name == "event_id" and entry.constant is not None,
-            "an event id cannot be the same for every recording; leave the column out for a continuous drive",
-        ),
-        (entry.start is not None, "start is for timestamp only"),
-        (
-            entry.relative_to is not None and column.name not in contract.WHEEL_SPEED_NAMES,
-            "relative_to is for wheel speeds only",
-        ),
-        (bool(entry.true_values) and column.kind != "bool", "true_values is for yes/no columns only"),
-        (
-            column.kind == "text" and (entry.unit is not None or entry.factor != 1.0 or entry.offset != 0.0),
-            "a text column has no unit, factor or offset",
-        ),
-    )
-    broken = next((text for breaks, text in rules if breaks), None)
-    return _float_misfit(column, entry, radius) if broken is None and column.kind == "float" else broken
-
-
-def _time_misfit(entry: Entry) -> str | None:
-    if entry.constant is not None:
-        return "a time cannot be a constant; give source and start"
-    if entry.unit is None:
-        return None
-    try:
-        linear(entry.unit, "s")
-    except UnitProblem as problem:
-        return str(problem)
-    return None
-
-
-def _float_misfit(column: contract.ContractColumn, entry: Entry, radius: float | None) -> str | None:
-    if isinstance(entry.constant, str | bool):
-        return f"constant {entry.constant!r} must be a number"
-    try:
-        if entry.unit is not None:
-            linear(entry.unit, column.unit, radius)
-        if entry.relative_to is not None and entry.relative_to.unit is not None:
-            linear(entry.relative_to.unit, column.unit, radius)
-    except UnitProblem as problem:
-        return str(problem)
-    return None
 
 
 def shipped_names() -> tuple[str, ...]:
@@ -209,35 +114,51 @@ def load_mapping(path_or_shipped_name: str) -> Mapping:
     """
     path = Path(path_or_shipped_name)
     name = path_or_shipped_name.removesuffix(".toml")
-    if path.is_file():
+    if _is_file(path):
         content = _read(path)
     elif name in shipped_names():
         content = (resources.files("fleetbrake.recordings") / "mappings" / f"{name}.toml").read_bytes()
     else:
         raise InputError(
-            f"mapping {path_or_shipped_name}: no such file; mappings that come with the package: "
+            f"mapping {_shown(path_or_shipped_name)}: no such file; mappings that come with the package: "
             f"{', '.join(shipped_names())}"
         )
     return parse_mapping(content, path_or_shipped_name)
+
+
+def _shown(name: str) -> str:
+    return printable(text_path(name)) if len(name) <= 300 else f"{printable(text_path(name[:300]))}..."
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name that no file can have
+        return False
 
 
 def _read(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise InputError(f"mapping {path}: cannot be read ({error.strerror})") from error
+        raise InputError(f"mapping {_shown(str(path))}: cannot be read ({error.strerror})") from error
 
 
 def parse_mapping(content: bytes, name: str) -> Mapping:
     """Mapping from the bytes of a TOML file; ``name`` is for the error's sentence."""
+    shown = f"mapping {_shown(name)}"
     try:
         data = tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"mapping {name}: is not TOML ({error})") from error
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits, brackets by the thousand
+        deep, foreign = isinstance(error, RecursionError), isinstance(error, UnicodeDecodeError)
+        reason = "brackets lie too deep in one another" if deep else "it is not UTF-8 text" if foreign else str(error)
+        raise InputError(printable(f"{shown}: is not TOML ({reason})")) from error
     try:
         return Mapping.model_validate(data)
     except ValidationError as error:
-        raise InputError(f"mapping {name}: {_sentence(error)}") from error
+        raise InputError(printable(f"{shown}: {_sentence(error)}")) from error
+    except RecursionError as error:
+        raise InputError(f"{shown}: brackets lie too deep in one another") from error
 
 
 def _sentence(error: ValidationError) -> str:
@@ -251,5 +172,9 @@ def _clause(item: dict[str, Any]) -> str:
     if item["type"] == "extra_forbidden":
         allowed: type[BaseModel] = Mapping if len(place) == 1 else Signal if "relative_to" in place else Entry
         return f"{key}: unknown key (allowed: {', '.join(allowed.model_fields)})"
-    reason = str(item["ctx"]["error"]) if item["type"] == "value_error" else f"{item['msg']}, found {item['input']!r}"
+    reason = (
+        str(item["ctx"]["error"])
+        if item["type"] == "value_error"
+        else f"{item['msg']}, found {str(item['input'])[:60]!r}"
+    )
     return f"{key}: {reason}" if key and not reason.startswith("columns.") else reason

@@ -13,7 +13,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from fleetbrake.recordings.batch import Ints
-from fleetbrake.recordings.columns import Layout, text_codes
+from fleetbrake.recordings.columns import text_codes
+from fleetbrake.recordings.layout import Layout
 
 #: Rows of the key column read at once.
 _KEY_ROWS = 4_000_000
@@ -98,6 +99,8 @@ def _runs(parquet: pq.ParquetFile, layout: Layout, name: str) -> tuple[Ints, npt
             starts.append(first.astype(np.int64) + row)
             keys.append(found)
         row += len(codes)
+    if row != parquet.metadata.num_rows:
+        raise EOFError(f"it has {row} rows and says {parquet.metadata.num_rows}")
     return np.concatenate(starts), np.concatenate(keys)
 
 

@@ -1,10 +1,8 @@
 """Recording files -> :class:`EventBatch` es: opened, planned by whole events, streamed."""
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import unquote
 
 import numpy as np
 import pyarrow as pa
@@ -14,10 +12,11 @@ from fleetbrake.core.errors import InputError
 from fleetbrake.core.vocabulary import SPEED_SOURCES
 from fleetbrake.recordings.assembly import Assembler
 from fleetbrake.recordings.batch import EventBatch
-from fleetbrake.recordings.columns import Layout, never_filled, resolve
+from fleetbrake.recordings.layout import Layout, contested, never_filled, resolve
 from fleetbrake.recordings.mapping import Mapping, identity
+from fleetbrake.recordings.paths import file_sha256, find_recordings, opened_parquet, text_path, vehicle_in_path
 from fleetbrake.recordings.plan import Group, one_group, plan_groups
-from fleetbrake.recordings.story import FileStory
+from fleetbrake.recordings.story import FileStory, printable
 
 __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_recording", "vehicle_in_path"]
 
@@ -47,17 +46,17 @@ class Recording:
         InputError
             If the file turns out to be damaged, or its speeds and wheel speeds to be in different units.
         """
-        self._begin()
+        self.begin()
         assembler = Assembler(
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
         try:
-            with pq.ParquetFile(self.file, read_dictionary=self.layout.word_columns()) as parquet:
+            with opened_parquet(self.file, self.layout.word_columns()) as parquet:
                 yield from self._stream(parquet, assembler)
-        except (pa.ArrowException, OSError) as error:
-            raise InputError(f"{self.story.path}: the file is damaged inside ({_first_line(error)})") from error
-        except UnicodeDecodeError as error:
-            raise InputError(f"{self.story.path}: an identifier or word column holds text that is not UTF-8") from error
+        except InputError:
+            raise
+        except Exception as error:  # what a damaged file does to the decoder is not foreseeable
+            raise _damaged(self.story.path, error) from error
         assembler.finish()
 
     def rows(self, start: int, stop: int) -> EventBatch:
@@ -68,23 +67,27 @@ class Recording:
         InputError
             If the file has no such rows, they belong to more than one event, or they cannot be used.
         """
-        self._begin()
+        self.begin()
         assembler = Assembler(
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
         try:
-            with pq.ParquetFile(self.file, read_dictionary=self.layout.word_columns()) as parquet:
+            with opened_parquet(self.file, self.layout.word_columns()) as parquet:
                 table = _slice_of_rows(parquet, start, stop, self.layout.source_columns())
             batch = assembler.batch(one_group(self.layout, self.continuous, table, start), table)
-        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{self.story.path}: the file is damaged inside ({_first_line(error)})") from error
+        except InputError:
+            raise
+        except Exception as error:  # as in batches
+            raise _damaged(self.story.path, error) from error
         if batch is None:
-            raise InputError(f"{self.story.path}: rows {start} to {stop - 1} hold no event any more")
+            raise InputError(f"{printable(self.story.path)}: rows {start} to {stop - 1} hold no event any more")
         return batch
 
-    def _begin(self) -> None:
+    def begin(self) -> None:
+        """Empty the story of what reading tells; what the opening told stays."""
         story = self.story
-        story.events_rejected, story.reasons, story.channels_left_out = 0, [], []
+        story.events_rejected, story.channels_left_out = 0, list(self.layout.left_out)
+        story.reasons = [printable(note) for note in self.layout.notes]
         story.vehicles, story.first_us, story.last_us = set(), None, None
 
     def _stream(self, parquet: pq.ParquetFile, assembler: Assembler) -> Iterator[EventBatch]:
@@ -116,7 +119,10 @@ def _whole_groups(groups: Iterable[Group], chunks: Iterator[pa.RecordBatch]) -> 
         parts = [] if held is None else [held]
         rows = sum(part.num_rows for part in parts)
         while start + rows < group.stop:
-            chunk = pa.Table.from_batches([next(chunks)])
+            following = next(chunks, None)
+            if following is None:
+                raise EOFError(f"its rows end at {start + rows}")
+            chunk = pa.Table.from_batches([following])
             parts.append(chunk)
             rows += chunk.num_rows
         table = pa.concat_tables(parts)
@@ -135,22 +141,21 @@ def open_recording(
     InputError
         If the file cannot be used at all; the sentence names file, column, what was found and what to do.
     """
-    shown = logged_as or str(path)
+    logged = logged_as or text_path(path)
+    shown = printable(logged)
     mapping = mapping or identity()
-    story = FileStory(path=shown, sha256=file_sha256(path, shown))
-    with _opened(path, shown) as parquet:
-        metadata, schema = parquet.metadata, parquet.schema_arrow
-    if metadata.num_rows == 0:
+    story = FileStory(path=logged, sha256=file_sha256(path, shown))
+    schema, story.rows = _looked_into(path, shown)
+    if story.rows < 1:
         raise InputError(f"{shown}: the file has no rows")
     if len(set(schema.names)) != len(schema.names):
         twice = sorted({name for name in schema.names if schema.names.count(name) > 1})
-        raise InputError(f"{shown}: column {', '.join(twice)} is there more than once")
-    layout = resolve(mapping, schema, shown, never_filled(metadata))
-    story.rows = metadata.num_rows
+        raise InputError(printable(f"{shown}: column {', '.join(twice)} is there more than once"))
+    layout = resolve(mapping, schema, shown, _empty_columns(path, mapping, schema, shown))
     story.channels = tuple(layout.filled)
     vehicle_id = vehicle_in_path(path)
     _check_needed(layout, vehicle_id, schema, shown)
-    return Recording(
+    recording = Recording(
         file=path,
         layout=layout,
         story=story,
@@ -160,59 +165,37 @@ def open_recording(
         wheel_floor_mps=mapping.reads_zero_below_mps,
         rows_per_batch=rows_per_batch,
     )
+    recording.begin()
+    return recording
 
 
-def find_recordings(paths: Iterable[Path]) -> list[Path]:
-    """All ``*.parquet`` files under files and folders of any depth, sorted, each once.
-
-    Raises
-    ------
-    InputError
-        If a path does not exist.
-    """
-    found: dict[Path, Path] = {}
-    for path in paths:
-        if path.is_dir():
-            inside = [item for item in path.rglob("*") if item.suffix.lower() == ".parquet" and item.is_file()]
-        elif path.exists():
-            inside = [path]
-        else:
-            raise InputError(f"{path}: no such file or folder")
-        for item in inside:
-            found.setdefault(item.resolve(), item)
-    return sorted(found.values())
-
-
-def file_sha256(path: Path, shown: str | None = None) -> str:
-    """SHA-256 of a file's bytes in hex; InputError if it cannot be read."""
+def _looked_into(path: Path, shown: str) -> tuple[pa.Schema, int]:
+    """Schema and number of rows."""
     try:
-        with path.open("rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()
-    except OSError as error:
-        raise InputError(f"{shown or path}: cannot be read ({error.strerror})") from error
-
-
-def vehicle_in_path(path: Path) -> str | None:
-    """The vehicle named by the part ``vehicle_id=...`` nearest to the file, percent-decoded, or None."""
-    for place, part in enumerate(reversed(path.parts)):
-        name, mark, value = part.partition("=")
-        if mark and name == "vehicle_id":
-            if place == 0 and value.lower().endswith(".parquet"):
-                value = value[: -len(".parquet")]
-            return unquote(value) or None
-    return None
-
-
-def _opened(path: Path, shown: str) -> pq.ParquetFile:
-    if path.stat().st_size == 0:
-        raise InputError(f"{shown}: the file is empty (0 bytes)")
-    try:
-        return pq.ParquetFile(path)
-    except (pa.ArrowException, OSError) as error:
+        if path.stat().st_size == 0:
+            raise InputError(f"{shown}: the file is empty (0 bytes)")
         with path.open("rb") as handle:
             begins = handle.read(4) == b"PAR1"
+    except OSError as error:
+        raise InputError(f"{shown}: cannot be read ({error.strerror})") from error
+    try:
+        with opened_parquet(path) as parquet:
+            return parquet.schema_arrow, parquet.metadata.num_rows
+    except Exception as error:  # as in batches
         what = "is cut off or damaged; copy it again from its source" if begins else "is not a Parquet file"
         raise InputError(f"{shown}: the file {what}") from error
+
+
+def _empty_columns(path: Path, mapping: Mapping, schema: pa.Schema, shown: str) -> frozenset[str]:
+    """Source columns without any value, of those that have an alternative."""
+    names = contested(mapping, schema.names)
+    if not names:
+        return frozenset()
+    try:
+        with opened_parquet(path) as parquet:
+            return never_filled(parquet, names)
+    except Exception as error:  # as in batches
+        raise _damaged(shown, error) from error
 
 
 def _check_needed(layout: Layout, vehicle_id: str | None, schema: pa.Schema, shown: str) -> None:
@@ -225,7 +208,8 @@ def _check_needed(layout: Layout, vehicle_id: str | None, schema: pa.Schema, sho
         missing.append("there is neither speed_mps nor two wheel speeds (wheel_speed_1l_mps ...)")
     if missing:
         names = ", ".join(schema.names[:12]) + (" ..." if len(schema.names) > 12 else "")
-        raise InputError(f"{shown}: {'; '.join(missing)}. Found: {names}. Other names come in with a mapping file")
+        told = "; ".join([*missing, *layout.notes])
+        raise InputError(printable(f"{shown}: {told}. Found: {names}. Other names come in with a mapping file"))
 
 
 def _speed_source(schema: pa.Schema, mapping: Mapping) -> str | None:
@@ -234,5 +218,8 @@ def _speed_source(schema: pa.Schema, mapping: Mapping) -> str | None:
     return said if said in SPEED_SOURCES else mapping.speed_source
 
 
-def _first_line(error: BaseException) -> str:
-    return (str(error).splitlines() or [""])[0][:200]
+def _damaged(shown: str, error: Exception) -> InputError:
+    if isinstance(error, UnicodeDecodeError):
+        return InputError(printable(f"{shown}: an identifier or word column holds text that is not UTF-8"))
+    line = (str(error).splitlines() or [""])[0][:200] or type(error).__name__
+    return InputError(printable(f"{shown}: the file is damaged inside ({line})"))

@@ -2,11 +2,16 @@
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from fleetbrake.core import vocabulary
+
+#: A day outside these is a slip of the pen or a filler, and no arithmetic of days may leave the calendar.
+YEARS = (1900, 2200)
+
+AnyDay = TypeVar("AnyDay", bound=date)
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _LONG_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -43,7 +48,7 @@ def _weekday(value: Any) -> Any:
     if value is None:
         return None
     word = str(value).strip().lower().removesuffix(".0")
-    if word.isdigit() and 1 <= int(word) <= 7:
+    if word.isdecimal() and 1 <= int(word) <= 7:
         return WEEKDAYS[int(word) - 1]
     for short, long in zip(WEEKDAYS, _LONG_WEEKDAYS, strict=True):
         if word in (short.lower(), long):
@@ -56,6 +61,12 @@ def _flag(value: Any) -> Any:
     return value.lower() if isinstance(value, str) else value
 
 
+def _in_our_time(day: AnyDay) -> AnyDay:
+    if not YEARS[0] <= day.year < YEARS[1]:
+        raise ValueError(f"must lie between the years {YEARS[0]} and {YEARS[1]}")
+    return day
+
+
 def _iso_day(value: Any) -> date:
     """A date in ISO form, or a moment at midnight; numbers are no dates here."""
     moment = value
@@ -65,9 +76,9 @@ def _iso_day(value: Any) -> date:
         except ValueError:
             moment = None
     if isinstance(moment, datetime):
-        return moment.date()
+        moment = moment.date()
     if isinstance(moment, date):
-        return moment
+        return _in_our_time(moment)
     raise ValueError("must be a date such as 2026-01-31")
 
 
@@ -81,6 +92,7 @@ def _utc(value: Any) -> datetime:
             moment = None
     if not isinstance(moment, datetime):
         raise ValueError("must be a time such as 2026-01-31T08:00:00Z")
+    _in_our_time(moment)  # before any zone is reckoned with, which would leave the calendar at its ends
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
@@ -93,7 +105,11 @@ Text = Annotated[str, BeforeValidator(_text)]
 Flag = Annotated[bool, BeforeValidator(_flag)]
 Day = Annotated[date, _optional(_iso_day)]
 Moment = Annotated[datetime, _optional(_utc)]
-Amount = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+#: Upper ends are far beyond any road vehicle; they catch a wrong unit or a filler such as 1e308.
+Kilometres = Annotated[float, Field(ge=0.0, le=1e7, allow_inf_nan=False)]
+Kilograms = Annotated[float, Field(ge=0.0, le=1e6, allow_inf_nan=False)]
+Newtons = Annotated[float, Field(ge=0.0, le=1e7, allow_inf_nan=False)]
+Speed = Annotated[float, Field(ge=0.0, le=120.0, allow_inf_nan=False)]
 Wheel = Annotated[str, BeforeValidator(lambda value: value.upper() if isinstance(value, str) else value)]
 OneWheel = Annotated[Wheel, _one_of(vocabulary.WHEELS)]
 Severity = Annotated[int, Field(ge=0, le=3)]
@@ -112,14 +128,14 @@ class Vehicle(RegisterRow):
     category: Annotated[str, _one_of(vocabulary.CATEGORIES)] | None = None
     axles: Annotated[int, Field(ge=1, le=20)] | None = None
     actuation: Annotated[str, _one_of(vocabulary.ACTUATIONS)] | None = None
-    max_mass_kg: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None = None
+    max_mass_kg: Annotated[float, Field(gt=0.0, le=1e6, allow_inf_nan=False)] | None = None
     depot: Text | None = None
     in_service_on: Day | None = None
-    odometer_km: Amount | None = None
+    odometer_km: Kilometres | None = None
     last_inspection_on: Day | None = None
     inspection_due_on: Day | None = None
     abs_fitted: Flag | None = None
-    abs_cutoff_speed_mps: Amount | None = None
+    abs_cutoff_speed_mps: Speed | None = None
     brake_control: Annotated[str, _one_of(vocabulary.BRAKE_CONTROLS)] | None = None
     endurance_brake: Annotated[str, _several_of(vocabulary.ENDURANCE_BRAKES)] | None = None
     sensed_wheels: Annotated[Wheel, _several_of(vocabulary.WHEELS)] | None = None
@@ -143,8 +159,8 @@ class Trip(RegisterRow):
     driver_id: Text | None = None
     started_at: Moment
     ended_at: Moment
-    distance_km: Amount | None = None
-    brake_applications: Annotated[int, Field(ge=0)] | None = None
+    distance_km: Kilometres | None = None
+    brake_applications: Annotated[int, Field(ge=0, le=10**9)] | None = None
     trailer_ids: Text | None = None
 
     @model_validator(mode="after")
@@ -188,10 +204,10 @@ class BrakeTest(RegisterRow):
     tested_on: Day
     method: Annotated[str, _one_of(vocabulary.TEST_METHODS)]
     wheel: OneWheel | None = None
-    axle_load_kg: Amount | None = None
-    max_force_n: Amount | None = None
+    axle_load_kg: Kilograms | None = None
+    max_force_n: Newtons | None = None
     locked: Flag | None = None
-    residual_drag_n: Amount | None = None
+    residual_drag_n: Newtons | None = None
 
 
 class Repair(RegisterRow):

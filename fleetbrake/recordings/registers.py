@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
+from fleetbrake.recordings.paths import opened_parquet, text_path
 from fleetbrake.recordings.register_rows import MODELS, RegisterRow
+from fleetbrake.recordings.story import printable
 
 _ARROW: dict[str, pa.DataType] = {
     "VARCHAR": pa.string(),
@@ -38,8 +39,9 @@ def read_registers(folder: Path) -> tuple[dict[str, pa.Table], list[str]]:
     """
     tables: dict[str, pa.Table] = {}
     problems: list[str] = []
-    if not folder.is_dir():
-        return {}, [f"{folder}: no such folder of registers"]
+    shown = printable(text_path(folder))
+    if not _is_dir(folder):
+        return {}, [f"{shown}: no such folder of registers"]
     for name in REGISTERS:
         paths = [path for path in (folder / f"{name}.parquet", folder / f"{name}.csv") if path.is_file()]
         if not paths:
@@ -51,21 +53,25 @@ def read_registers(folder: Path) -> tuple[dict[str, pa.Table], list[str]]:
             tables[name] = table
         problems += told
     if not tables and not problems:
-        problems.append(f"{folder}: no register found (vehicles.csv, drivers.csv, trips.csv ...)")
+        problems.append(f"{shown}: no register found (vehicles.csv, drivers.csv, trips.csv ...)")
     return tables, problems
 
 
 def read_register(name: str, path: Path) -> tuple[pa.Table | None, list[str]]:
     """One register file as a table of its good rows (None if it cannot be used at all) and its problems."""
-    try:
-        header, rows = _read_parquet(path) if path.suffix.lower() == ".parquet" else _read_csv(path)
-    except (OSError, UnicodeDecodeError, csv.Error, pa.ArrowException) as error:
-        return None, [f"{path.name}: cannot be read as {path.suffix[1:]} ({_short(error)})"]
     model = MODELS[name]
+    try:
+        parquet = path.suffix.lower() == ".parquet"
+        header, rows = _read_parquet(path, set(model.model_fields)) if parquet else _read_csv(path)
+    except Exception as error:  # what a damaged file does to its reader is not foreseeable
+        return None, [printable(f"{path.name}: cannot be read as {path.suffix[1:]} ({_short(error)})")]
+    twice = [column for column in model.model_fields if header.count(column) > 1]
+    if twice:
+        return None, [f"{path.name}: column {', '.join(twice)} is there more than once"]
     missing = [column for column in _needed(model) if column not in header]
     if missing:
-        found = ", ".join(header) or "nothing"
-        return None, [f"{path.name}: column {', '.join(missing)} is missing; found {found}"]
+        found = ", ".join(header)[:300] or "nothing"
+        return None, [printable(f"{path.name}: column {', '.join(missing)} is missing; found {found}")]
     good, problems = _check_rows(model, rows, path.name)
     return _table(name, _last_of_each_key(name, good)), problems
 
@@ -105,7 +111,10 @@ _REASONS = {
     "finite_number": "must be a number",
     "int_parsing": "must be a whole number",
     "int_from_float": "must be a whole number",
+    "int_parsing_size": "must be a whole number of fewer digits",
     "int_type": "must be a whole number",
+    "string_type": "must be text",
+    "string_unicode": "must be text",
     "bool_parsing": "must be true or false",
     "bool_type": "must be true or false",
 }
@@ -116,24 +125,82 @@ def _needed(model: type[RegisterRow]) -> list[str]:
 
 
 def _read_csv(path: Path) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
-    """Header and rows; the header is row 1, as a spreadsheet counts. Comma or semicolon between cells."""
-    text = path.read_bytes().decode("utf-8-sig")
-    first = text.split("\n", 1)[0]
-    mark = ";" if first.count(";") > first.count(",") else ","
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=mark)
-    header = [cell.strip() for cell in next(lines, [])]
-    rows = []
-    for number, cells in enumerate(lines, start=2):
-        if any(cell.strip() for cell in cells):
-            rows.append((number, {name: _cell(value) for name, value in zip(header, cells, strict=False)}))
+    """Header and rows; the header is row 1, as a spreadsheet counts. Comma, semicolon or tab between cells."""
+    text = io.StringIO(path.read_bytes().decode("utf-8-sig"), newline=None)
+    first = text.readline()
+    text.seek(0)
+    mark = max(",;\t", key=first.count)
+    lines = csv.reader(text, delimiter=mark, strict=True)
+    number, rows = 1, []
+    try:
+        header = [cell.strip() for cell in next(lines, [])]
+        for number, cells in enumerate(lines, start=2):
+            if any(cell.strip() for cell in cells):
+                rows.append((number, {name: _cell(value) for name, value in zip(header, cells, strict=False)}))
+    except csv.Error as error:
+        # the reader speaks of the end of the file, the slip is where the row begins
+        raise csv.Error(f"after row {number}: {_CSV_SLIPS.get(str(error), str(error))}") from error
     return header, rows
 
 
-def _read_parquet(path: Path) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
-    """Columns and rows; rows count from 1."""
-    table = pq.ParquetFile(path).read()
-    rows = [{name: _cell(value) for name, value in row.items()} for row in table.to_pylist()]
-    return table.column_names, list(enumerate(rows, start=1))
+_CSV_SLIPS = {
+    "unexpected end of data": "a quotation mark is opened and not closed",
+    "',' expected after '\"'": "text after a closing quotation mark",
+    "';' expected after '\"'": "text after a closing quotation mark",
+    "'\t' expected after '\"'": "text after a closing quotation mark",
+}
+
+
+class _Unreadable:
+    """A cell whose value Python cannot hold, such as a time in the year 30000; no model takes it."""
+
+    def __init__(self, shown: str) -> None:
+        self._shown = shown
+
+    def __str__(self) -> str:
+        return self._shown
+
+
+def _read_parquet(path: Path, known: set[str]) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
+    """Columns and rows, of the ``known`` columns only; rows count from 1."""
+    with opened_parquet(path) as parquet:
+        header = parquet.schema_arrow.names
+        wanted = [name for name in header if name in known]
+        if len(set(wanted)) != len(wanted):
+            return header, []
+        table = parquet.read(columns=wanted, use_threads=False)
+    columns = {name: _values(table.column(name)) for name in wanted}
+    rows = [{name: _cell(columns[name][row]) for name in wanted} for row in range(table.num_rows)]
+    return header, list(enumerate(rows, start=1))
+
+
+def _values(column: pa.ChunkedArray) -> list[Any]:
+    """Python values of a column; those that Python cannot hold are :class:`_Unreadable`."""
+    kind = column.type
+    if pa.types.is_timestamp(kind) and kind.tz is not None:
+        column = column.cast(pa.timestamp(kind.unit, tz="UTC"))  # the same instants, whatever the zone's name
+    try:
+        values: list[Any] = column.to_pylist()
+    except (ValueError, OverflowError, ArithmeticError):
+        values = [_value(scalar) for scalar in column]
+    return values
+
+
+def _value(scalar: pa.Scalar) -> Any:
+    try:
+        return scalar.as_py()
+    except (ValueError, OverflowError, ArithmeticError):
+        return _Unreadable(f"{_ticks(scalar)} as {scalar.type}")
+
+
+def _ticks(scalar: pa.Scalar) -> str:
+    """The whole number behind a time that Python cannot hold."""
+    for kind in (pa.int64(), pa.int32()):
+        try:
+            return str(scalar.cast(kind).as_py())
+        except pa.ArrowException:
+            continue
+    return "a value"
 
 
 def _cell(value: Any) -> Any:
@@ -156,7 +223,14 @@ def _table(name: str, rows: list[Any]) -> pa.Table:
     return pa.table({column: [getattr(row, column) for row in rows] for column, _ in columns}, schema=schema)
 
 
+def _is_dir(folder: Path) -> bool:
+    try:
+        return folder.is_dir()
+    except OSError:  # a name that no folder can have
+        return False
+
+
 def _short(error: BaseException) -> str:
     if isinstance(error, UnicodeDecodeError):
-        return "it is not UTF-8 text"
-    return (str(error).splitlines() or [""])[0][:120]
+        return "it is not UTF-8 text: save it as UTF-8"
+    return (str(error).splitlines() or [""])[0][:120] or type(error).__name__

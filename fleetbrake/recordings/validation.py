@@ -16,6 +16,10 @@ Bools = npt.NDArray[np.bool_]
 #: Fewer samples cannot show a change of speed and its direction.
 LEAST_SAMPLES = 3
 
+#: 1971-01-01 and 2200-01-01: no recording is older or younger; an unset clock begins in 1970.
+_EARLIEST_US = int(np.datetime64("1971-01-01", "us").astype(np.int64))
+_LATEST_US = int(np.datetime64("2200-01-01", "us").astype(np.int64))
+
 
 @dataclass
 class Findings:
@@ -49,7 +53,8 @@ class Findings:
 
 
 def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findings: Findings) -> Bools:
-    """Which samples to keep ``(N,)``; events whose time runs backwards or that are too short are rejected.
+    """Which samples to keep ``(N,)``; events of an impossible year, whose time
+    runs backwards or that are too short are rejected.
 
     A sample without time is dropped; of samples with the same stamp the first is kept.
 
@@ -61,6 +66,7 @@ def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findi
     index = np.flatnonzero(valid)
     step = np.diff(time_us[index])
     inside = event_of[index][1:] == event_of[index][:-1]
+    _reject_far(time_us[index], event_of[index], findings)
     back = index[1:][inside & (step < 0)]
     first, where = np.unique(event_of[back], return_index=True)
     for event, row in zip(first, row_of[back[where]], strict=True):
@@ -76,6 +82,21 @@ def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findi
             np.flatnonzero(samples == count), f"only {count} usable samples, at least {LEAST_SAMPLES} needed"
         )
     return keep
+
+
+def _reject_far(time_us: Ints, event_of: Ints, findings: Findings) -> None:
+    """Reject events with a time stamp in a year in which no logger ran: ticks taken for another unit."""
+    far = np.flatnonzero((time_us < _EARLIEST_US) | (time_us >= _LATEST_US))
+    events, where = np.unique(event_of[far], return_index=True)
+    for event, stamp in zip(events, time_us[far[where]].tolist(), strict=True):
+        findings.reject(np.array([event]), f"time stamps lie {_year_text(stamp)}: is the unit right?")
+
+
+def _year_text(stamp_us: int) -> str:
+    year = 1970 + int(np.datetime64(stamp_us, "us").astype("datetime64[Y]").astype(np.int64))
+    if year < 1:
+        return "before the year 1"
+    return f"in the year {year}" if year <= 9999 else "after the year 9999"
 
 
 def _note_counts(events: Ints, what: str, findings: Findings) -> None:

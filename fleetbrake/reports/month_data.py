@@ -3,7 +3,8 @@
 What "of the month" means for each table:
 
 - ``events`` by the time they began, ``event_wheels`` with their event;
-- ``vehicle_health``, ``indicators``, ``driver_style`` by their ``as_of``; ``inspection_plan`` by the planned day;
+- ``vehicle_health``, ``indicators``, ``driver_style``: the newest ``as_of`` that lies in the month, never two of them;
+- ``inspection_plan`` by the planned day;
 - ``ingest_log`` by the recorded time, for a file without one (rejected) by when it was read;
 - ``unknown_ids`` by the time in which they were seen; ``observability`` has no time and is whole.
 """
@@ -11,23 +12,27 @@ What "of the month" means for each table:
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.core.tables import TABLES
-from fleetbrake.reports.source import arrow, frame
+from fleetbrake.reports.privacy import with_aliases, with_short_paths
+from fleetbrake.reports.source import SCORED_DAYS, arrow, frame
 
 _OVERLAP = "first_at < $stop AND last_at >= $start"
+_NEWEST_OF_MONTH: Final = (
+    f"(SELECT max(as_of) FROM ({SCORED_DAYS}) AS scored WHERE as_of >= $first_day AND as_of < $next_day)"  # noqa: S608 - own constants
+)
+_NEWEST: Final = f"as_of = {_NEWEST_OF_MONTH}"
 _WHERE: Final = {
-    "vehicle_health": "as_of >= $first_day AND as_of < $next_day",
-    "indicators": "as_of >= $first_day AND as_of < $next_day",
-    "driver_style": "as_of >= $first_day AND as_of < $next_day",
+    "vehicle_health": _NEWEST,
+    "indicators": _NEWEST,
+    "driver_style": _NEWEST,
     "inspection_plan": "planned_on >= $first_day AND planned_on < $next_day",
     "events": "started_at >= $start AND started_at < $stop",
     "event_wheels": "event_id IN (SELECT event_id FROM events WHERE started_at >= $start AND started_at < $stop)",
@@ -36,25 +41,15 @@ _WHERE: Final = {
     "unknown_ids": _OVERLAP,
 }
 _ORDER: Final = {
-    "vehicle_health": "as_of, rank",
-    "indicators": "as_of, vehicle_id, indicator, wheel",
-    "driver_style": "as_of, rank",
+    "vehicle_health": "rank",
+    "indicators": "vehicle_id, indicator, wheel",
+    "driver_style": "rank",
     "inspection_plan": "planned_on, depot, position",
     "events": "started_at, event_id",
     "event_wheels": "event_id, wheel",
     "ingest_log": "path",
     "observability": "subject",
     "unknown_ids": "kind, id",
-}
-
-#: Columns that hold a driver's id, and columns of free text that may name one.
-_DRIVER_COLUMNS: Final = {"events": "driver_id", "driver_style": "driver_id"}
-_FREE_TEXT: Final = {
-    "events": ("notes", "source_path"),
-    "ingest_log": ("path", "reason"),
-    "driver_style": ("note",),
-    "vehicle_health": ("reason", "open_report"),
-    "inspection_plan": ("reason", "note"),
 }
 
 
@@ -88,6 +83,16 @@ class Period:
     def days(self) -> tuple[date, date]:
         """First day, and first day after."""
         return self.start.date(), self.stop.date()
+
+    @property
+    def last_day(self) -> date:
+        """Last day of the month."""
+        return self.stop.date() - timedelta(days=1)
+
+    @property
+    def not_scored(self) -> str:
+        """What to say where no score lies in the month."""
+        return f"not scored in this month; run `fleetbrake score --as-of {self.last_day}`"
 
 
 def period(month: str) -> Period:
@@ -150,61 +155,33 @@ def month_figures(store: Path, month: str) -> MonthFigures:
 def month_tables(store: Path, month: str, alias: Callable[[str], str] | None) -> dict[str, pa.Table]:
     """Every table of :data:`fleetbrake.core.tables.TABLES`, filtered to the month, columns in the published order.
 
-    ``alias`` replaces each driver's id, wherever it stands (also inside notes and paths); None leaves ids as they are.
+    ``alias`` replaces each driver's id, wherever it stands (also inside notes and paths), and empties ``trip_id``; None
+    leaves both as they are. Paths are cut to their last two parts for everybody.
     """
     of = period(month)
     tables = {}
     for name, columns in TABLES.items():
-        sql, names = _query(name, ", ".join(f'"{c.name}"' for c in columns))
+        sql, names = _query(name, ", ".join(_reported(name, c.name) for c in columns))
         tables[name] = arrow(store, sql, _values(of, names))
-    if alias is None:
-        return tables
-    known = _all_drivers(store)
-    for name, column in _DRIVER_COLUMNS.items():
-        tables[name] = _map_column(tables[name], column, alias)
-    tables["unknown_ids"] = _map_unknown(tables["unknown_ids"], alias)
-    inside = _inside_text(known, alias)
-    if inside is not None:
-        for name, free in _FREE_TEXT.items():
-            for column in free:
-                tables[name] = _map_column(tables[name], column, inside)
-    return tables
+    tables = with_short_paths(store, tables)
+    return tables if alias is None else with_aliases(store, tables, alias)
 
 
-def _all_drivers(store: Path) -> list[str]:
-    found = frame(
-        store,
-        "SELECT DISTINCT driver_id FROM (SELECT driver_id FROM events UNION SELECT driver_id FROM drivers "
-        "UNION SELECT driver_id FROM trips UNION SELECT driver_id FROM driver_style "
-        "UNION SELECT id FROM unknown_ids WHERE kind = 'driver') WHERE driver_id IS NOT NULL AND driver_id <> ''",
-    )
-    return [str(d) for d in found["driver_id"]]
+def _reported(table: str, column: str) -> str:
+    """The column as it is reported: a sum of distances without the binary dust in its last digits."""
+    if (table, column) == ("driver_style", "distance_km"):
+        return 'round("distance_km", 3) AS "distance_km"'
+    return f'"{column}"'
 
 
-def _map_column(table: pa.Table, column: str, change: Callable[[str], str]) -> pa.Table:
-    """The table with each distinct text of a column replaced; NULL stays."""
-    coded = pc.dictionary_encode(table[column]).combine_chunks()
-    coded = coded if isinstance(coded, pa.DictionaryArray) else coded.chunk(0)
-    changed = pa.array([change(text) for text in coded.dictionary.to_pylist()], type=pa.string())
-    return table.set_column(table.column_names.index(column), column, changed.take(coded.indices))
+def month_scored(store: Path, month: str) -> date | None:
+    """The newest day of the month that was scored; None if there is none."""
+    of = period(month)
+    found = frame(store, "SELECT " + re.sub(r"\$\w+", "?", _NEWEST_OF_MONTH) + " AS as_of", of.days)["as_of"].iloc[0]
+    return None if pd.isna(found) else pd.Timestamp(found).date()
 
 
-def _map_unknown(table: pa.Table, alias: Callable[[str], str]) -> pa.Table:
-    kinds, ids = table["kind"].to_pylist(), table["id"].to_pylist()
-    changed = [alias(i) if k == "driver" and i is not None else i for k, i in zip(kinds, ids, strict=True)]
-    return table.set_column(table.column_names.index("id"), "id", pa.array(changed, type=pa.string()))
-
-
-def _inside_text(drivers: list[str], alias: Callable[[str], str]) -> Callable[[str], str] | None:
-    """Replaces driver ids inside free text, longest first. An id that is a bare number or very short counts only after
-    the word "driver", so that row numbers stay row numbers."""
-    if not drivers:
-        return None
-    telling = sorted((d for d in drivers if len(d) >= 3 and not d.isdigit()), key=len, reverse=True)
-    plain = sorted(set(drivers) - set(telling), key=len, reverse=True)
-    parts = [rf"(?<!\w)(?:{'|'.join(map(re.escape, telling))})(?!\w)"] if telling else []
-    if plain:
-        after = "|".join(rf"(?<={word})" for word in ("driver ", "driver '", 'driver "', "driver_id=", "driver_id "))
-        parts.append(rf"(?:{after})(?:{'|'.join(map(re.escape, plain))})(?!\w)")
-    pattern = re.compile("|".join(parts))
-    return lambda text: pattern.sub(lambda m: alias(m.group(0)), text)
+def month_span(store: Path) -> tuple[date, date] | None:
+    """First and last day in UTC with events; None without any."""
+    row = frame(store, "SELECT min(started_at) AS first, max(started_at) AS last FROM events").iloc[0]
+    return None if pd.isna(row["first"]) else (row["first"].date(), row["last"].date())

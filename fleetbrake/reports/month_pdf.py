@@ -1,6 +1,7 @@
 """The month as a PDF: text through a typesetter that gets all data as JSON, charts as SVG."""
 
 import json
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,13 @@ import vl_convert
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports import charts, look, reads
-from fleetbrake.reports.month_data import MonthFigures
+from fleetbrake.reports.month_data import MonthFigures, Period
 from fleetbrake.reports.source import nullable_frame
 
 #: Rows of each list in the PDF; the workbook has them all.
-MOST_VEHICLES, MOST_DRIVERS, MOST_FILES = 60, 40, 40
+MOST_VEHICLES, MOST_DRIVERS, MOST_FILES = 60, 30, 40
+#: Ids of one compact block, drivers with their note, rows of one chart, letters of one foreign text.
+MOST_IDS, MOST_NOTES, MOST_CHARTED, MOST_LETTERS = 60, 10, 20, 400
 _CHART_WIDTH = 620
 
 METHOD = (
@@ -29,60 +32,66 @@ METHOD = (
     "The health score runs from 0 to 100, 100 meaning that nothing was found. It comes from indicators that compare a "
     "vehicle with what was expected of it; the interval says how far the evidence reaches. Vehicles with too little "
     "evidence have no score and rank after all that are flagged. The adjusted driver rate takes vehicle, surface and "
-    "exposure out and draws few events towards the average; it is a ground for coaching, not a verdict.",
+    "exposure out; the fewer the events, the more it rests on the fleet, which can raise it as well as lower it; "
+    "it is a ground for coaching, not a verdict.",
     "What a recording cannot show is counted as not observed, never as good. Recordings without wheel speeds have no "
     "opinion on lockups. A fleet that records only part of its driving is judged on that part. Loads, tyres, roads and "
     "weather that no channel records remain in the figures.",
-    CAUTION,
 )
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What the report shows besides the month's tables: events as :func:`fleetbrake.reports.month_data.month_events`
+    gives them, and the current plan as :func:`fleetbrake.reports.reads.plan` does, whatever month its days lie in."""
+
+    events: pd.DataFrame
+    plan: pd.DataFrame
+
+
 def write_pdf(
-    path: Path,
-    month: str,
-    figures: MonthFigures,
-    tables: dict[str, pa.Table],
-    events: pd.DataFrame,
-    *,
-    aliased: bool,
+    path: Path, of: Period, figures: MonthFigures, tables: dict[str, pa.Table], beside: Beside, *, aliased: bool
 ) -> None:
     """Write the report. ``tables`` as :func:`fleetbrake.reports.month_data.month_tables` gives them (aliases and all);
-    ``events`` as :func:`fleetbrake.reports.month_data.month_events`; ``aliased`` tells whether drivers have aliases.
+    ``aliased`` tells whether drivers have aliases.
 
     Raises
     ------
     FleetbrakeError
         If the document cannot be set.
     """
-    health = _newest(nullable_frame(tables["vehicle_health"]))
-    drivers = _newest(nullable_frame(tables["driver_style"]))
-    planned = nullable_frame(tables["inspection_plan"])
+    health = _planned(nullable_frame(tables["vehicle_health"]), beside.plan)
+    drivers = nullable_frame(tables["driver_style"])
+    not_scored = f"{of.not_scored[:1].upper()}{of.not_scored[1:]}."
     data = {
-        "title": f"Brakes in {month}",
-        "subtitle": _subtitle(month, figures, health),
+        "title": f"Brakes in {of.month}",
+        "subtitle": _subtitle(of, figures, health),
         "caution": CAUTION,
         "figures": _figures(figures),
         "unknown": (
             f"Not observed: hard stop in {figures.hard_stop_unknown:,}, modulation in {figures.modulation_unknown:,}, "
             f"lockup in {figures.lockup_unknown:,} of {figures.events:,} events."
         ),
-        **_vehicles(health, planned),
+        **_vehicles(health),
+        "no_vehicles": not_scored,
         **_drivers(drivers, aliased),
+        "no_drivers": not_scored if health.empty else "No driver could be scored: no event names one.",
         **_files(nullable_frame(tables["ingest_log"])),
         "method": METHOD,
     }
+    seen = health[[reads.needs_a_look(row) for row in health.to_dict("records")]] if len(health) else health
     inputs = {
         "main": files("fleetbrake.reports").joinpath("month.typ").read_bytes(),
         "data.json": json.dumps(data, ensure_ascii=False).encode("utf-8", "replace"),
-        "days.svg": svg(charts.events_by_day(events, month, width=_CHART_WIDTH, height=110)),
-        "scores.svg": svg(charts.ranked_scores(health, width=_CHART_WIDTH - 160)),
-        "drivers.svg": svg(charts.driver_rates(drivers, width=_CHART_WIDTH - 160)),
+        "days.svg": svg(charts.events_by_day(beside.events, of.month, width=_CHART_WIDTH, height=110)),
+        "scores.svg": svg(charts.ranked_scores(seen, MOST_CHARTED, width=_CHART_WIDTH - 160)),
+        "drivers.svg": svg(charts.driver_rates(drivers, MOST_CHARTED, width=_CHART_WIDTH - 160)),
     }
     try:
         # the package's types do not tell that it takes several files by name; its documentation does
         typst.compile(inputs, output=str(path), format="pdf")  # type: ignore[call-overload]
     except typst.TypstError as error:
-        raise FleetbrakeError(f"The PDF of {month} cannot be set: {error.message}") from error
+        raise FleetbrakeError(f"The PDF of {of.month} cannot be set: {error.message}") from error
 
 
 def svg(chart: Any) -> bytes:
@@ -90,16 +99,14 @@ def svg(chart: Any) -> bytes:
     return vl_convert.vegalite_to_svg(chart.to_dict()).encode()  # type: ignore[no-any-return]
 
 
-def _newest(found: pd.DataFrame) -> pd.DataFrame:
-    """Rows of the newest ``as_of``, by rank."""
-    return found[found["as_of"] == found["as_of"].max()].sort_values("rank") if len(found) else found
+def _planned(health: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
+    """Health rows with the day on which the current plan has the vehicle."""
+    return health.merge(plan[["vehicle_id", "planned_on"]], on="vehicle_id", how="left")
 
 
-def _subtitle(month: str, figures: MonthFigures, health: pd.DataFrame) -> str:
-    said = f"Month {month} in UTC · {figures.vehicles:,} vehicles and {figures.drivers:,} drivers with recordings"
-    return said + (
-        f" · scores as of {look.day(health['as_of'].iloc[0])}" if len(health) else " · not scored in this month"
-    )
+def _subtitle(of: Period, figures: MonthFigures, health: pd.DataFrame) -> str:
+    said = f"Month {of.month} in UTC · {figures.vehicles:,} vehicles and {figures.drivers:,} drivers with recordings"
+    return said + (f" · scores as of {look.day(health['as_of'].iloc[0])}" if len(health) else f" · {of.not_scored}")
 
 
 def _figures(figures: MonthFigures) -> list[dict[str, str]]:
@@ -116,52 +123,78 @@ def _figures(figures: MonthFigures) -> list[dict[str, str]]:
     return [{"name": name, "value": look.whole(value)} for name, value in shown]
 
 
-def _vehicles(health: pd.DataFrame, planned: pd.DataFrame) -> dict[str, Any]:
-    days = dict(zip(planned["vehicle_id"], planned["planned_on"], strict=True)) if len(planned) else {}
-    rows = []
-    for row in health.head(MOST_VEHICLES).to_dict("records"):
-        wheel = f"wheel {row['suspect_wheel']} · " if isinstance(row["suspect_wheel"], str) else ""
-        report = f" · open report: {row['open_report']}" if isinstance(row["open_report"], str) else ""
-        day = days.get(row["vehicle_id"])
-        rows.append(
-            {
-                "rank": look.whole(row["rank"]),
-                "vehicle": look.text(row["vehicle_id"]),
-                "depot": f"{look.text(row['depot'])} · {look.text(row['category'])}",
-                "soon": look.priority_text(row["priority"]),
-                "colour": look.HOW_SOON.get(str(row["priority"]), "#ffffff"),
-                "reason": reads.reason_of(row),
-                "evidence": f"{wheel}{look.whole(row['events_used'])} events{report}",
-                "score": look.score(row["health_score"], row["score_low"], row["score_high"]),
-                "due": f"due {look.day(row['inspection_due_on'])}",
-                "planned": f"planned {look.day(day)}" if day is not None else "",
-            }
-        )
-    more = len(health) - len(rows)
-    note = f"The first {len(rows)} of {len(health):,}; the workbook has all." if more > 0 else "1 = inspect first."
+def _vehicles(health: pd.DataFrame) -> dict[str, Any]:
+    """Rows for vehicles that somebody must look at; the others as plain lists of ids."""
+    every = health.to_dict("records")
+    seen = [row for row in every if reads.needs_a_look(row)]
+    others = [row for row in every if not reads.needs_a_look(row)]
+    trailers = [row for row in others if reads.judged_by_date_only(row)]
+    left = (
+        ("No sign found, not overdue, no open report", [r for r in others if r["priority"] == "no_sign"]),
+        ("Too little evidence for a score", [r for r in others if r["priority"] != "no_sign" and r not in trailers]),
+        ("Trailers without brake events of their own: judged by their due date only", trailers),
+    )
+    rows = [_vehicle(row) for row in seen[:MOST_VEHICLES]]
+    more = len(seen) - len(rows)
+    note = f"The first {len(rows)} of {len(seen):,}; the workbook has all." if more > 0 else "1 = inspect first."
     return {
+        "scored": bool(every),
         "vehicles": rows,
-        "vehicles_note": note,
-        "has_scores": bool(health["health_score"].notna().any()),
-        "no_vehicles": "No vehicle was scored with an evidence day in this month.",
+        "vehicles_note": note if rows else "No vehicle is flagged, overdue, planned or has an open report.",
+        "has_scores": any(pd.notna(row["health_score"]) for row in seen),
+        "others": [_ids(title, group) for title, group in left if group],
     }
+
+
+def _vehicle(row: dict[Any, Any]) -> dict[str, str]:
+    wheel = f"wheel {row['suspect_wheel']} · " if isinstance(row["suspect_wheel"], str) else ""
+    events = "" if reads.judged_by_date_only(row) else f"{look.whole(row['events_used'])} events looked at"
+    report = f"open report: {row['open_report']}" if isinstance(row["open_report"], str) else ""
+    return {
+        "rank": look.whole(row["rank"]),
+        "vehicle": _short(look.text(row["vehicle_id"])),
+        "depot": _short(f"{look.text(row['depot'])} · {look.text(row['category'])}"),
+        "soon": look.priority_text(row["priority"]),
+        "colour": look.HOW_SOON.get(str(row["priority"]), "#ffffff"),
+        "reason": _short(reads.reason_of(row)),
+        "evidence": f"{wheel}{events}",
+        "report": _short(report),
+        "score": look.score(row["health_score"], row["score_low"], row["score_high"]),
+        "due": ("overdue since " if reads.overdue(row) else "due ") + look.day(row["inspection_due_on"]),
+        "planned": f"planned {look.day(row['planned_on'])}" if pd.notna(row["planned_on"]) else "",
+    }
+
+
+def _ids(title: str, rows: list[dict[Any, Any]]) -> dict[str, Any]:
+    """A compact block: how many, the first ids by rank, how many more."""
+    more = len(rows) - MOST_IDS
+    return {
+        "title": f"{title}: {len(rows):,}",
+        "ids": [_short(look.text(row["vehicle_id"])) for row in rows[:MOST_IDS]],
+        "more": f"and {more:,} more" if more > 0 else "",
+    }
+
+
+def _short(text: str) -> str:
+    """Text that fits a row: a row never breaks across pages."""
+    return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - 2].rstrip() + " …"
 
 
 def _drivers(drivers: pd.DataFrame, aliased: bool) -> dict[str, Any]:
     rows = []
-    for row in drivers.head(MOST_DRIVERS).to_dict("records"):
+    for place, row in enumerate(drivers.head(MOST_DRIVERS).to_dict("records")):
         interval = f"({look.number(row['adjusted_low'])} to {look.number(row['adjusted_high'])})"
         adjusted = look.number(row["adjusted_hard_stops_per_1000km"])
         rows.append(
             {
                 "rank": look.whole(row["rank"]),
-                "driver": look.text(row["driver_id"]),
+                "driver": _short(look.text(row["driver_id"])),
                 "score": look.score(row["style_score"], row["score_low"], row["score_high"]),
                 "distance": look.whole(row["distance_km"]),
                 "hard": look.whole(row["hard_stops"]),
                 "raw": look.number(row["hard_stops_per_1000km"]),
                 "adjusted": adjusted if adjusted == look.MISSING else f"{adjusted} {interval}",
-                "note": row["note"] if isinstance(row["note"], str) else "",
+                "note": _short(row["note"]) if isinstance(row["note"], str) and place < MOST_NOTES else "",
             }
         )
     more = len(drivers) - len(rows)
@@ -174,9 +207,9 @@ def _files(log: pd.DataFrame) -> dict[str, Any]:
     bad = log[log["status"] != "loaded"]
     rows = [
         {
-            "path": look.text(row["path"]),
+            "path": _short(look.text(row["path"])),
             "status": look.text(row["status"]).replace("_", " "),
-            "reason": look.text(row["reason"]),
+            "reason": _short(look.text(row["reason"])),
         }
         for row in bad.head(MOST_FILES).to_dict("records")
     ]

@@ -9,7 +9,7 @@ import xlsxwriter
 
 from fleetbrake.core.tables import TABLES
 from fleetbrake.core.vocabulary import CAUTION
-from fleetbrake.reports.month_data import MonthFigures
+from fleetbrake.reports.month_data import MonthFigures, Period
 
 #: Rows of one sheet at most: what spreadsheet programs open without trouble; CSV and Parquet have them all.
 MOST_ROWS = 100_000
@@ -48,7 +48,7 @@ def heading(column: str) -> str:
     return f"{column} ({unit})" if unit else column
 
 
-def write_workbook(path: Path, month: str, figures: MonthFigures, tables: dict[str, pa.Table]) -> None:
+def write_workbook(path: Path, of: Period, figures: MonthFigures, tables: dict[str, pa.Table]) -> None:
     """Write the workbook. Text is always written as text, whatever it begins with; NULL is an empty cell."""
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), {**options, "default_date_format": "yyyy-mm-dd"}) as book:
@@ -61,19 +61,20 @@ def write_workbook(path: Path, month: str, figures: MonthFigures, tables: dict[s
             "title": book.add_format({"bold": True, "font_size": 14}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
-        _summary(book, month, figures, tables, formats)
+        _summary(book, of, figures, tables, formats)
         for name, table in tables.items():
             _sheet(book, name, table, formats)
         _columns(book, formats)
 
 
 def _summary(
-    book: Any, month: str, figures: MonthFigures, tables: dict[str, pa.Table], formats: dict[str, Any]
+    book: Any, of: Period, figures: MonthFigures, tables: dict[str, pa.Table], formats: dict[str, Any]
 ) -> None:
     sheet = book.add_worksheet("summary")
     sheet.set_column(0, 0, 44)
     sheet.set_column(1, 1, 14)
-    sheet.write_string(0, 0, f"Brakes in {month} (UTC)", formats["title"])
+    sheet.write_string(0, 0, f"Brakes in {of.month} (UTC)", formats["title"])
+    sheet.write_string(1, 0, _scored(of, tables))
     rows = [
         ("brake applications", figures.events),
         ("hard stops", figures.hard_stops),
@@ -88,10 +89,10 @@ def _summary(
         ("recording files", figures.files),
         ("recording files rejected", figures.files_rejected),
     ]
-    for line, (name, value) in enumerate(rows, start=2):
+    for line, (name, value) in enumerate(rows, start=3):
         sheet.write_string(line, 0, name)
         sheet.write_number(line, 1, value)
-    line = len(rows) + 3
+    line = len(rows) + 4
     for name, table in tables.items():
         if table.num_rows > MOST_ROWS:
             sheet.write_string(
@@ -100,6 +101,12 @@ def _summary(
             line += 1
     sheet.merge_range(line + 1, 0, line + 4, 5, "", formats["wrap"])
     sheet.write_string(line + 1, 0, CAUTION, formats["wrap"])
+
+
+def _scored(of: Period, tables: dict[str, pa.Table]) -> str:
+    """Of which day the scores are, or how to have some."""
+    table = next((t for t in (tables["vehicle_health"], tables["driver_style"]) if t.num_rows), None)
+    return f"Scores as of {table['as_of'][0].as_py()}." if table is not None else f"Scores: {of.not_scored}."
 
 
 def _sheet(book: Any, name: str, table: pa.Table, formats: dict[str, Any]) -> None:

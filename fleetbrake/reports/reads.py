@@ -12,10 +12,15 @@ from typing import Any
 
 import pandas as pd
 
-from fleetbrake.core.vocabulary import INDICATORS
-from fleetbrake.reports.source import frame
+from fleetbrake.core.vocabulary import INDICATORS, PRIORITIES
+from fleetbrake.reports.source import SCORED_DAYS, frame
 
-_RANKED = """
+_NEWEST = f"(SELECT max(as_of) FROM ({SCORED_DAYS}) AS scored)"  # noqa: S608 - own constants
+
+#: Priorities of vehicles that somebody has to look at.
+FLAGGED = PRIORITIES[:4]
+
+_RANKED = f"""
 SELECT h.rank, h.vehicle_id, h.priority, h.reason, h.health_score, h.score_low, h.score_high, h.events_used,
        h.leading_indicator, h.suspect_wheel, coalesce(h.depot, v.depot) AS depot,
        coalesce(h.category, v.category) AS category,
@@ -24,9 +29,9 @@ SELECT h.rank, h.vehicle_id, h.priority, h.reason, h.health_score, h.score_low, 
 FROM vehicle_health AS h
 LEFT JOIN vehicles AS v USING (vehicle_id)
 LEFT JOIN inspection_plan AS p USING (vehicle_id)
-WHERE h.as_of = coalesce(CAST(? AS DATE), (SELECT max(as_of) FROM vehicle_health))
+WHERE h.as_of = coalesce(CAST(? AS DATE), {_NEWEST})
 ORDER BY h.rank
-"""
+"""  # noqa: S608 - own constants
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,8 @@ def ranked(store: Path, as_of: date | None = None) -> pd.DataFrame:
 
 def reason_of(row: dict[Any, Any]) -> str:
     """The reason in a sentence: as scored, else from the leading indicator, else what its absence means."""
+    if judged_by_date_only(row):
+        return "Trailer without brake events of its own: judged by its due date only"
     if isinstance(row["reason"], str) and row["reason"]:
         return row["reason"]
     code = row["leading_indicator"]
@@ -70,18 +77,36 @@ def reason_of(row: dict[Any, Any]) -> str:
     return "No sign found in the recordings"
 
 
+def judged_by_date_only(row: dict[Any, Any]) -> bool:
+    """Whether the row is a trailer (categories O1 to O4) that no event of its own speaks for."""
+    used = row.get("events_used")
+    trailer = str(row.get("category")) in ("O1", "O2", "O3", "O4")
+    return trailer and row["priority"] == "too_little_evidence" and not (pd.notna(used) and used > 0)
+
+
+def overdue(row: dict[Any, Any]) -> bool:
+    """Whether the statutory date has passed when the plan begins, the day after ``as_of``."""
+    due, as_of = row["inspection_due_on"], row["as_of"]
+    return bool(pd.notna(due) and pd.notna(as_of) and pd.Timestamp(due) <= pd.Timestamp(as_of))
+
+
+def needs_a_look(row: dict[Any, Any]) -> bool:
+    """Whether a person must see the row: flagged, overdue, planned, or with an open report."""
+    told = isinstance(row["open_report"], str) and bool(row["open_report"])
+    return str(row["priority"]) in FLAGGED or told or overdue(row) or bool(pd.notna(row.get("planned_on")))
+
+
 def vehicle_ids(store: Path) -> list[str]:
     """Every vehicle that has a score, a register row or an event: ranked ones first, then by id."""
     found = frame(
         store,
-        """
+        f"""
         SELECT vehicle_id, min(place) AS place FROM (
-            SELECT vehicle_id, rank AS place FROM vehicle_health
-            WHERE as_of = (SELECT max(as_of) FROM vehicle_health)
+            SELECT vehicle_id, rank AS place FROM vehicle_health WHERE as_of = {_NEWEST}
             UNION ALL SELECT vehicle_id, NULL FROM vehicles
             UNION ALL SELECT DISTINCT vehicle_id, NULL FROM events)
         WHERE vehicle_id IS NOT NULL GROUP BY vehicle_id ORDER BY place NULLS LAST, vehicle_id
-        """,
+        """,  # noqa: S608 - own constants
     )
     return [str(v) for v in found["vehicle_id"]]
 
@@ -92,19 +117,19 @@ def register_row(store: Path, vehicle_id: str) -> dict[str, Any]:
 
 
 def indicators_of(store: Path, vehicle_id: str) -> pd.DataFrame:
-    """Newest indicators of one vehicle, most deviating first.
+    """Indicators of one vehicle on the day that :func:`ranked` shows, most deviating first.
 
     Columns: indicator, wheel, value, expected, unit, deviation (standard errors, positive = worse), events_used,
     first_seen_on, probability, evidence (list of event ids).
     """
     found = frame(
         store,
-        """
+        f"""
         SELECT indicator, wheel, value, expected, unit, deviation, events_used, first_seen_on, probability, evidence
-        FROM indicators WHERE vehicle_id = ? AND as_of = (SELECT max(as_of) FROM indicators WHERE vehicle_id = ?)
+        FROM indicators WHERE vehicle_id = ? AND as_of = {_NEWEST}
         ORDER BY deviation DESC NULLS LAST, indicator, wheel
-        """,
-        [vehicle_id, vehicle_id],
+        """,  # noqa: S608 - own constants
+        [vehicle_id],
     )
     found["evidence"] = pd.Series([_ids(text) for text in found["evidence"]], index=found.index, dtype=object)
     return found
@@ -159,8 +184,7 @@ def drivers(store: Path, as_of: date | None = None) -> pd.DataFrame:
     """Every column of ``driver_style`` at ``as_of`` (default: the newest), by rank."""
     return frame(
         store,
-        "SELECT * FROM driver_style WHERE as_of = coalesce(CAST(? AS DATE), (SELECT max(as_of) FROM driver_style)) "
-        "ORDER BY rank",
+        f"SELECT * FROM driver_style WHERE as_of = coalesce(CAST(? AS DATE), {_NEWEST}) ORDER BY rank",  # noqa: S608 - own constants
         [as_of],
     )
 
@@ -204,8 +228,8 @@ def store_facts(store: Path) -> StoreFacts:
     """Counts of the store and the assumptions that its missing registers force."""
     row = frame(
         store,
-        """
-        SELECT (SELECT max(as_of) FROM vehicle_health) AS as_of,
+        f"""
+        SELECT {_NEWEST} AS as_of,
                (SELECT count(DISTINCT vehicle_id) FROM events) AS vehicles,
                (SELECT count(DISTINCT driver_id) FROM events) AS drivers,
                (SELECT count(*) FROM events) AS events,
@@ -218,7 +242,7 @@ def store_facts(store: Path) -> StoreFacts:
                (SELECT count(*) FROM vehicles WHERE brake_control IS NULL) AS no_control,
                (SELECT count(*) FROM vehicles WHERE category IS NULL) AS no_category,
                (SELECT count(DISTINCT vehicle_id) FROM events WHERE category IS NULL) AS events_no_category
-        """,
+        """,  # noqa: S608 - own constants
     ).iloc[0]
     return StoreFacts(
         as_of=None if _missing(row["as_of"]) else pd.Timestamp(row["as_of"]).date(),

@@ -22,6 +22,10 @@ _NULLABLE: dict[pa.DataType, Any] = {
     pa.bool_(): pd.BooleanDtype(),
 }
 
+#: Every day that was scored, whatever table it left rows in: one run of scoring fills all three for the same day, so
+#: that a page or file that takes its day from here never mixes two runs.
+SCORED_DAYS = "SELECT as_of FROM vehicle_health UNION SELECT as_of FROM indicators UNION SELECT as_of FROM driver_style"
+
 
 @contextmanager
 def published(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:

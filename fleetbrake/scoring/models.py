@@ -34,10 +34,11 @@ FINDINGS = (
     "int_probabilities",
     "int_vehicle_scores",
     "int_usable_events",
+    "int_lockups",
     "int_open_reports",
     "int_leading",
 )
-DRIVERS = ("int_conditions", "int_driver_events", "int_exposure", "int_driver_expected")
+DRIVERS = ("int_conditions", "int_driver_events", "int_exposure", "int_left_out_trips", "int_driver_expected")
 
 #: Before and after the drivers' posterior, which SciPy computes.
 FIRST_MODELS = STAGING + OBSERVATIONS + FINDINGS + DRIVERS
@@ -84,12 +85,13 @@ def drop_temporary(con: duckdb.DuckDBPyConnection) -> None:
 
 def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors) -> None:
     """Make the parameter tables and macros that the models import."""
-    until = datetime.combine(as_of + timedelta(days=1), time())
-    since = until - timedelta(days=priors.lookback_days)
+    # the first and the last days of the calendar have no day before or after them
+    until = datetime.combine(min(as_of, date.max - timedelta(days=1)) + timedelta(days=1), time())
+    back = min(timedelta(days=priors.lookback_days), until - datetime.min)
     con.execute(
         "create temp table run as select ?::date as as_of, ?::timestamp at time zone 'UTC' as since, "
         "?::timestamp at time zone 'UTC' as until",
-        [as_of, since, until],
+        [as_of, until - back, until],
     )
     _frame(con, "priors", pd.DataFrame([asdict(priors)]).astype(float))
     _frame(con, "indicator_priors", pd.DataFrame([asdict(row) for row in INDICATOR_PRIORS]))

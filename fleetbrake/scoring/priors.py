@@ -63,6 +63,9 @@ class Priors:
     watch_from: float = prior(0.1, "1", "own choice: clearly above every base rate")
     condition_share: float = prior(0.2, "1", "own choice: share of a depot's events that makes the day wet or snowy")
     condition_least: float = prior(2, "1", "own choice: one event makes no snowy day")
+    trip_most_km: float = prior(
+        5000, "km", "own choice: days of driving without a stop; longer is a slip of the register and no exposure"
+    )
     cell_weight: float = prior(5, "1", "own choice: the fleet's rate counts as this many hard stops in each cell")
     shape_default: float = prior(2.0, "1", "own choice: gamma shape between drivers where too few to estimate it")
     shape_least: float = prior(0.5, "1", "own choice: keeps the estimate by moments in a usable range")
@@ -164,7 +167,8 @@ INDICATOR_PRIORS = (
     ),
     _share(
         "lockup_without_modulation", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,
-        "control must not let directly controlled wheels lock but briefly (R13 Annex 13, from memory); own choice",
+        "control must not let directly controlled wheels lock but briefly (R13 Annex 13, from memory), at any demand; "
+        "own choice",
         per_wheel=True,
     ),
     _share(

@@ -108,7 +108,8 @@ def _page(chromium: str) -> Iterator[object]:
 def _ranked(store: Path) -> list[tuple[int, str, str]]:
     """Rank, vehicle and reason as the database has them, asked of it directly."""
     with reading(store) as con:
-        sql = "SELECT rank, vehicle_id, reason FROM vehicle_health ORDER BY rank"
+        newest = "(SELECT max(as_of) FROM vehicle_health)"
+        sql = f"SELECT rank, vehicle_id, reason FROM vehicle_health WHERE as_of = {newest} ORDER BY rank"
         return [(int(r), str(v), str(t)) for r, v, t in con.execute(sql).fetchall()]
 
 

@@ -252,3 +252,60 @@ def test_outside_text_cannot_steer_the_terminal(folder: Path, store: Path) -> No
     assert "[bold]" in result.stderr
     shown = run("score", "--store", store)
     assert "\x1b[2J" not in shown.output
+
+
+def test_the_demo_never_touches_what_it_did_not_make(tmp_path: Path) -> None:
+    own = tmp_path / "recordings" / "own.parquet"
+    own.parent.mkdir()
+    own.write_bytes(b"mine")
+    result = run("demo", "--folder", tmp_path)
+    assert result.exit_code == 2
+    assert "no demo made" in result.stderr
+    assert own.read_bytes() == b"mine"
+    file = tmp_path / "file"
+    file.write_text("mine")
+    assert run("demo", "--folder", file).exit_code == 2
+    assert file.read_text() == "mine"
+
+
+def test_whatever_one_file_does_to_the_reader_the_others_are_in(
+    folder: Path, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from fleetbrake import pipeline
+
+    real = pipeline.open_recording
+
+    def trips(path: Path, *rest: Any, **more: Any) -> Any:
+        if path.name == "odd.parquet":
+            raise RuntimeError("nobody thought of this")
+        return real(path, *rest, **more)
+
+    monkeypatch.setattr(pipeline, "open_recording", trips)
+    pq.write_table(recording(STOP, "odd"), folder / "odd.parquet")
+    result = run("ingest", folder, "--store", store)
+    assert result.exit_code == 1
+    assert "odd.parquet" in result.stderr and "nobody thought of this" in result.stderr
+    assert ask(store, "SELECT event_id FROM events") == [("good",)]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["ingest", "{folder}", "--store", "{file}"],
+        ["ingest", "{folder}", "--store", "{file}/below"],
+        ["ingest", "{folder}", "--store", "/proc/none"],
+        ["ingest", "{long}", "--store", "{store}"],
+        ["ingest", "{folder}", "--store", "{store}", "--mapping", "{long}"],
+        ["ingest", "{folder}", "--store", "{store}", "--registers", "{long}"],
+        ["ingest", "{folder}", "--store", "{long}"],
+        ["score", "--store", "{store}", "--as-of", "0001-01-01"],
+        ["score", "--store", "{store}", "--as-of", "9999-12-31"],
+    ],
+)
+def test_odd_paths_and_days_get_a_sentence(words: list[str], folder: Path, store: Path, tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.write_text("x")
+    filled = [word.format(folder=folder, store=store, file=file, long="x" * 5000) for word in words]
+    result = run(*filled)
+    assert result.exit_code == 2, result.output
+    assert result.stderr.strip() and "Traceback" not in result.output

@@ -151,3 +151,38 @@ def test_drivers_show_both_rates_and_why(open_page: OpenPage) -> None:
     assert table["Driver"].tolist() == list(PLAIN.drivers)
     assert {"Counted (per 1000 km)", "Adjusted (per 1000 km)", "low", "high"} <= set(table)
     assert "not a verdict" in _text(app) and "icy route" in _text(app)
+
+
+def test_higher_than_counted_is_not_told_as_a_pull_towards_the_average(open_page: OpenPage) -> None:
+    text = _text(open_page("drivers", "filled"))
+    assert "Higher than counted" in text and "Lower than counted" in text and "towards the average" not in text
+
+
+def test_the_list_can_be_longer_and_names_what_a_short_one_hides(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    with rebuilding(store) as con:
+        con.execute("UPDATE vehicle_health SET inspection_due_on = DATE '2026-01-02' WHERE rank = 11")
+        con.execute("UPDATE vehicle_health SET open_report = '*lamp* lit' WHERE rank = 12")
+    app = open_page("inspections", store)
+    assert app.selectbox[0].options == ["first 10", "first 25", "first 50", "all flagged", "all"]
+    assert "Overdue and not in this list (1)" in _text(app) and "Open report and not in this list (1)" in _text(app)
+    app.selectbox[0].select("all").run()
+    links = [link.proto.label.replace("\\", "") for link in app.get("page_link")]
+    assert links == list(PLAIN.vehicles) and "not in this list" not in _text(app)
+    assert "**Open report:** \\*lamp\\* lit" in _text(app)
+    app.selectbox[0].select("all flagged").run()
+    links = [link.proto.label.replace("\\", "") for link in app.get("page_link")]
+    assert links == [*PLAIN.vehicles[:5], *PLAIN.vehicles[10:]]
+
+
+def test_what_is_no_brake_application_has_no_classes(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    event = f"{PLAIN.vehicles[0]}/locked-0"
+    with rebuilding(store) as con:
+        con.execute("UPDATE events SET not_braking = 'standstill', brake_source = NULL WHERE event_id = ?", [event])
+    app = open_page("event", store, event=event)
+    text = _text(app)
+    assert "No brake application: standstill" in text and "source of the demand not recorded" in text
+    assert not app.metric and "could not be observed" not in text + app.table[0].value.to_string()
+    other = open_page("event", store, event=f"{PLAIN.vehicles[0]}/plain-0")
+    assert len(other.metric) == 5 and "asked for by driver" in _text(other)

@@ -5,7 +5,7 @@ import pytest
 
 from fleetbrake.core.units import G_MPS2, KMH
 from fleetbrake.features.build import features
-from tests.recordings_made import FOUR, braking, cycling_slip, held, make_batch, pressed, rolling, times
+from tests.recordings_made import FOUR, braking, concat, cycling_slip, held, make_batch, pressed, rolling, times
 
 RATE = 50.0
 TIME = times(8.0, RATE)
@@ -292,9 +292,10 @@ def test_a_gap_while_braking_is_marked_never_bridged():
     keep = (TIME < 3.0) | (TIME > 4.0)
     row = event(make_batch(TIME[keep], speed[keep], rolling(speed[keep]), {"brake_pedal_pct": pressed(TIME)[keep]}))
     assert row["longest_gap_s"] == pytest.approx(1.04, abs=0.02)
-    for name in ("braking_distance_m", "mfdd_mps2"):
-        assert row[name] is None, name
-    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=1e-6)
+    for name in ("braking_distance_m", "mfdd_mps2", "peak_decel_mps2", "friction_used", "lockup", "modulation"):
+        assert row[name] is None, name  # what the missing second hides is not known
+    assert row["peak_decel_at_least_mps2"] == pytest.approx(5.0, rel=1e-6)
+    assert "rows are missing for 1.0 s" in row["notes"]
 
 
 def test_wheels_alone_give_the_speed():
@@ -379,3 +380,37 @@ def test_missing_rows_split_an_application_of_a_drive():
     found = features(drive).events.to_pylist()
     assert len(found) == 2
     assert all(row["braking_s"] < 3.0 for row in found)
+
+
+@pytest.mark.parametrize("hz", [1.0, 2.0, 4.0, 5.0, 10.0, 20.0])
+@pytest.mark.parametrize("phase", [0.0, 0.07])
+def test_held_channels_make_no_slip(hz, phase):
+    """Wheels that turn with the vehicle, both held at a low rate in 50 Hz rows, each at its own instants."""
+    true = braking(TIME, 20.0, 5.0)
+    later = np.concatenate((np.full(round(phase * RATE), 20.0), true))[: len(TIME)]
+    wheel = np.concatenate((held(TIME, true, hz),))
+    speed = held(TIME, later, hz)[np.minimum(np.arange(len(TIME)) + round(phase * RATE), len(TIME) - 1)]
+    row = event(make_batch(TIME, speed, rolling(wheel), {"brake_pedal_pct": pressed(TIME)}))
+    assert row["modulation"] is not True and row["lockup"] is not True
+    assert row["friction_used_up"] is not True
+
+
+def test_figures_do_not_hang_on_the_neighbours_in_the_file():
+    slow = make_batch(TIME, held(TIME, braking(TIME, 20.0, 5.0), 1.0), rolling(braking(TIME, 20.0, 5.0)),
+                      {"brake_pedal_pct": pressed(TIME)}, event_id="slow")  # fmt: skip
+    quick = [stop(event_id=f"q{i}") for i in range(3)]
+    alone = event(slow)
+    among = next(
+        row for row in features(concat([quick[0], slow, *quick[1:]])).events.to_pylist() if row["event_id"] == "slow"
+    )
+    for row in (among, alone):
+        row.pop("row_start"), row.pop("row_stop")
+    assert among == alone
+
+
+def test_a_speed_in_kmh_is_told_not_believed():
+    """A stop at 5 m/s2 whose speeds were recorded in km/h falls at 18 "m/s2"."""
+    row = event(stop(20.0 / KMH, 5.0 / KMH))
+    for name in ("peak_decel_mps2", "peak_decel_at_least_mps2", "mfdd_mps2", "friction_used"):
+        assert row[name] is None, name
+    assert "unit" in row["notes"]

@@ -78,6 +78,11 @@ def lockups(
             unknown = np.array([state[w, i] == UNKNOWN and i not in inside for i in range(len(time_s))], bool)
             for run in _runs_of(unknown, span):
                 doubt = max(doubt, time_s[min(run.stop, span.stop - 1)] - time_s[run.start])
+            # rows that are missing outside a lock hide what happened
+            for a in range(span.start, span.stop - 1):
+                lone = not (a in inside and a + 1 in inside) and state[w, a + 1] is not None
+                if lone and time_s[a + 1] - time_s[a] > gap + TIME_SLACK:
+                    doubt = max(doubt, time_s[a + 1] - time_s[a])
             counted, unended = [], False
             for run in locks:
                 until = min(run.stop, span.stop - 1)
@@ -90,7 +95,10 @@ def lockups(
                     step = max(step, 1.0 / rate_hz[e])
                 if step > 0 and wheel[w, before] - wheel[w, run.start] > fall_most * step:
                     doubt = max(doubt, lasted)
-                elif lasted >= least_s - TIME_SLACK and until - run.start >= 2:
+                elif (
+                    lasted >= max(least_s, 1.5 / rate_hz[e] if rate_hz[e] > 0 else 0) - TIME_SLACK
+                    and until - run.start >= 2
+                ):
                     counted.append((run.start, until))
                     unended = unended or (run.stop < span.stop and state[w, run.stop] == UNKNOWN)
                 elif not rate_hz[e] >= 2.0 / least_s and time_s[until] - time_s[before] >= least_s:

@@ -82,7 +82,7 @@ def centred_mean(values, offsets, points):
 
 
 def unheld(time_s, values, rate_hz, offsets, bridge_s=0.5):
-    """Lines between knots (changes, or all samples seen); a held channel's steps spread over 1.5 periods."""
+    """Lines between knots (changes, or all samples seen); a held channel's steps spread over one period."""
     out = values.copy()
     for e, span in enumerate(spans(offsets)):
         if len(span) < 2:
@@ -96,7 +96,7 @@ def unheld(time_s, values, rate_hz, offsets, bridge_s=0.5):
             knots = [i for k, i in enumerate(seen) if k == 0 or values[i] != values[seen[k - 1]]]
         longest = max(bridge_s, 1.5 * period) if held else bridge_s
         for a, b in itertools.pairwise(knots):
-            ramp = min(time_s[b] - time_s[a], 1.5 * period) if held else time_s[b] - time_s[a]
+            ramp = min(time_s[b] - time_s[a], period) if held else time_s[b] - time_s[a]
             for i in range(a + 1, b):
                 if not known(values[i]):
                     left = max(j for j in seen if j < i)
@@ -308,17 +308,18 @@ def lost(time_s, wheel, speed, braking, offsets, rate_hz, rolling_mps, frozen_s,
                     odd = odd or row[begin - 1] > fall_most * over
                     if end < span.stop and max(over, time_s[end] - time_s[end - 1]) <= quick_s:
                         odd = odd or all(row[i] > free * speed[i] for i in (begin - 1, end))
-                if odd:
+                if odd and speed[begin] > rolling_mps:
                     gone.update(range(begin, end))
             for i in span:
                 since = i
                 while since > span.start and row[since - 1] == row[i]:
                     since -= 1
                 changed = abs(speed[i] - speed[since]) > 0.05 * speed[since]
-                if row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
+                rolls = speed[i] > 2.0 * rolling_mps
+                if rolls and row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
                     gone.update(range(since, i + 1))
             for i in gone:
-                out[w, i] = speed[i] > rolling_mps
+                out[w, i] = True
     return out
 
 

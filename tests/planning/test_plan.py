@@ -12,6 +12,7 @@ from scoring_fleet import Fleet
 from fleetbrake.core.errors import StoreError
 from fleetbrake.planning.calendar import weekday_number
 from fleetbrake.planning.run import PLAN_DAYS, plan
+from fleetbrake.scoring.run import score
 
 AS_OF = date(2026, 3, 8)  # a Sunday: the plan begins on a Monday
 START = date(2026, 3, 9)
@@ -161,8 +162,55 @@ def test_planning_again_replaces_the_plan() -> None:
 
 
 def test_without_scores_there_is_a_clear_sentence() -> None:
-    with pytest.raises(StoreError, match="score"):
-        plan(Fleet().connect())
+    """Given a vehicle but no scores, expect to be told to score first: the register alone, or an event alone."""
+    registered, recorded = Fleet(), Fleet()
+    registered.vehicle("truck")
+    recorded.event("truck")
+    for fleet in (registered, recorded):
+        with pytest.raises(StoreError, match="score the fleet first"):
+            plan(fleet.connect())
+
+
+def test_a_fleet_without_vehicles_has_no_visits() -> None:
+    """Given a store in which nothing is known, expect no visits, no error, and the old plan gone."""
+    fleet = Fleet()
+    fleet.add("inspection_plan", vehicle_id="sold", planned_on=START)
+    con = fleet.connect()
+    assert score(con, today=AS_OF) == AS_OF
+    assert plan(con) == 0
+    assert rows(con) == {}
+
+
+def test_scores_from_before_all_events_plan_the_due_vehicles_only() -> None:
+    """Given scores of a day before every event, expect a plan of the statutory dates and no error."""
+    fleet = Fleet()
+    fleet.vehicle("due", inspection_due_on=START + timedelta(days=2))
+    fleet.event("due", START + timedelta(days=30))
+    fleet.event("stranger", START + timedelta(days=30))
+    con = fleet.connect()
+    score(con, AS_OF)
+    assert plan(con) == 1
+    assert set(rows(con)) == {"due"}
+
+
+def test_the_end_of_the_calendar_is_a_clear_sentence() -> None:
+    """Given scores of the last day there is, expect a sentence instead of an overflow."""
+    fleet = Fleet()
+    fleet.vehicle("truck")
+    con = fleet.connect()
+    score(con, date.max)
+    with pytest.raises(StoreError, match="calendar ends"):
+        plan(con)
+
+
+def test_a_vehicle_to_stop_carries_the_instruction() -> None:
+    """Given a vehicle for inspection before its next trip, expect the note to say what to do and who decides."""
+    fleet = Fleet()
+    flagged(fleet, "danger", 1, "before_next_trip")
+    con = fleet.connect()
+    plan(con)
+    note = rows(con)["danger"]["note"]
+    assert "should not go on the road before it is inspected; a qualified inspector decides" in note
 
 
 @pytest.mark.parametrize(

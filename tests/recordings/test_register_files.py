@@ -118,7 +118,7 @@ def test_other_rows_and_other_registers_go_on(tmp_path):
     assert tables["vehicles"].column("vehicle_id").to_pylist() == ["V1", "V3"]
     assert tables["drivers"].num_rows == 1 and set(tables) == {"vehicles", "drivers"}
     assert problems[0] == "vehicles.csv row 3: axles = 'two': must be a whole number"
-    assert problems[1] == "trips.csv: cannot be read as csv (it is not UTF-8 text)"
+    assert problems[1] == "trips.csv: cannot be read as csv (it is not UTF-8 text: save it as UTF-8)"
     assert problems[2] == "capacity.csv: column bay_hours is missing; found depot, weekday"
     assert problems[3].startswith("repairs.parquet: cannot be read as parquet (")
 
@@ -165,3 +165,99 @@ def test_folders_without_registers(tmp_path):
 def test_many_problems_are_counted(tmp_path):
     _, problems = told_of(tmp_path, "vehicles", "vehicle_id,axles\n" + "V,x\n" * 60)
     assert len(problems) == 51 and problems[-1] == "vehicles.csv: and 10 more problems"
+
+
+TRIP = "trip_id,vehicle_id,started_at,ended_at,distance_km,brake_applications\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "sentence"),
+    [
+        ("trips", TRIP + "T,V,2026-01-01,2026-01-02,," + "9" * 30, "less than or equal to 1000000000"),
+        ("trips", TRIP + "T,V,2026-01-01,2026-01-02,,9223372036854775808", "less than or equal to 1000000000"),
+        ("trips", TRIP + "T,V,2026-01-01,2026-01-02,," + "9" * 5000, "must be a whole number of fewer digits"),
+        ("trips", TRIP + "T,V,2026-01-01,2026-01-02,1e308,", "distance_km = '1e308': Input should be less than"),
+        ("trips", TRIP + "T,V,0001-01-01T00:00:00+05:00,2026-01-02,,", "must lie between the years 1900 and 2200"),
+        ("trips", TRIP + "T,V,2026-01-01,9999-12-31T23:59:59-05:00,,", "must lie between the years 1900 and 2200"),
+        ("vehicles", "vehicle_id,inspection_due_on\nV,0001-01-01\n", "must lie between the years 1900 and 2200"),
+        ("vehicles", "vehicle_id,max_mass_kg\nV,1e9\n", "max_mass_kg = '1e9': Input should be less than"),
+        ("vehicles", "vehicle_id,odometer_km\nV,1e9\n", "odometer_km = '1e9': Input should be less than"),
+        ("capacity", "depot,weekday,bay_hours\nNorth,²,8\n", "weekday = '²': must be a weekday (Mon to Sun)"),
+    ],
+)
+def test_numbers_and_days_out_of_bounds_are_told(tmp_path, name, text, sentence):
+    table, problems = told_of(tmp_path, name, text)
+    assert table.num_rows == 0 and len(problems) == 1 and sentence in problems[0]
+    assert problems[0].startswith(f"{name}.csv row 2: ")
+
+
+def huge(kind, number=2**60):
+    width = pa.int32() if kind == pa.date32() else pa.int64()
+    return pa.array([number], width).cast(kind)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "sentence"),
+    [
+        ("in_service_on", huge(pa.timestamp("us")), f"'{2**60} as timestamp[us]': must be a date such as"),
+        ("in_service_on", huge(pa.date32(), 2**30), f"'{2**30} as date32[day]': must be a date such as"),
+        ("depot", huge(pa.duration("s")), f"'{2**60} as duration[s]': must be text"),
+        ("depot", pa.array([b"\xff"]), "must be text"),
+        ("axles", pa.array([2**64 - 1], pa.uint64()), "less than or equal to 20"),
+    ],
+)
+def test_parquet_values_that_cannot_be_held_are_told(tmp_path, column, value, sentence):
+    pq.write_table(pa.table({"vehicle_id": ["V1"], column: value}), tmp_path / "vehicles.parquet")
+    tables, problems = read_registers(tmp_path)
+    assert tables["vehicles"].num_rows == 0
+    assert problems[0].startswith(f"vehicles.parquet row 1: {column} = ") and sentence in problems[0]
+
+
+def test_parquet_columns_that_are_not_used_do_no_harm(tmp_path):
+    unused = [huge(pa.timestamp("us")), huge(pa.duration("s")), pa.array([1])]
+    table = pa.Table.from_arrays([pa.array(["V1"]), *unused], names=["vehicle_id", "a", "b", "b"])
+    pq.write_table(table, tmp_path / "vehicles.parquet")
+    tables, problems = read_registers(tmp_path)
+    assert tables["vehicles"].num_rows == 1 and problems == []
+
+
+def test_a_column_twice_is_told(tmp_path):
+    assert told_of(tmp_path, "drivers", "driver_id,depot,depot\nD,N,S\n") == (
+        None,
+        ["drivers.csv: column depot is there more than once"],
+    )
+    table = pa.Table.from_arrays([pa.array(["D"])] * 2, names=["driver_id", "driver_id"])
+    pq.write_table(table, tmp_path / "drivers.parquet")
+    assert "drivers.parquet: column driver_id is there more than once" in read_registers(tmp_path)[1]
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ('driver_id,depot\nD1,N\nD2,"North\nD3,S\n', "after row 2: a quotation mark is opened and not closed"),
+        ('driver_id,depot\nD1,"N"orth\n', "after row 1: text after a closing quotation mark"),
+        ("driver_id,depot\nD1," + "x" * 200_000 + "\n", "after row 1: field larger than field limit"),
+    ],
+)
+def test_a_slip_with_quotation_marks_is_told(tmp_path, text, reason):
+    table, problems = told_of(tmp_path, "drivers", text)
+    assert table is None and len(problems) == 1 and f"drivers.csv: cannot be read as csv ({reason}" in problems[0]
+
+
+@pytest.mark.parametrize("text", ["driver_id\tdepot\nD1\tNorth, old\n", 'driver_id,depot\rD1,"North, old"\r'])
+def test_tabs_and_old_line_ends(tmp_path, text):
+    table, problems = told_of(tmp_path, "drivers", text)
+    assert problems == [] and table.to_pylist() == [{"driver_id": "D1", "depot": "North, old"}]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "latin-1"])
+def test_other_encodings_are_told(tmp_path, encoding):
+    table, problems = told_of(tmp_path, "drivers", "driver_id,depot\nD1,Höfe\n", encoding)
+    assert table is None
+    assert problems == ["drivers.csv: cannot be read as csv (it is not UTF-8 text: save it as UTF-8)"]
+
+
+def test_problems_are_fit_to_be_shown(tmp_path):
+    _, problems = told_of(tmp_path, "drivers", "\x1b[31m,depot\nD1,N\n")
+    assert problems[0].isprintable() and "column driver_id is missing" in problems[0]
+    assert read_registers(tmp_path / ("x" * 5000))[1][0].endswith("no such folder of registers")

@@ -17,6 +17,7 @@ from fleetbrake.recordings.reader import open_recording
 
 KMH = 1.0 / 3.6
 ABSENT = 0xFFFF
+START_US = 1_767_600_000_000_000  # 2026-01-05T08:00:00Z
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ def decode(tmp_path):
         rows = 4
         columns: dict[str, Any] = {
             "vehicle_id": ["T1"] * rows,
-            "timestamp": pa.array(np.arange(rows) * 100_000, pa.timestamp("us", tz="UTC")),
+            "timestamp": pa.array(START_US + np.arange(rows) * 100_000, pa.timestamp("us", tz="UTC")),
             "SPN84": [80 * 256 if mapping == "j1939_raw" else 80.0] * rows,
         }
         path = tmp_path / "counts.parquet"
@@ -166,7 +167,7 @@ def test_absolute_wheel_speeds_go_before_differences(decode):
     ],
 )
 def test_physical_values_under_plain_spellings(tmp_path, name, value, column, expected):
-    times = pa.array([0, 100, 200], pa.timestamp("ms", tz="UTC"))
+    times = pa.array(START_US // 1000 + np.array([0, 100, 200]), pa.timestamp("ms", tz="UTC"))
     columns = {"vehicle_id": ["T"] * 3, "timestamp": times, "Front Axle Speed": [36.0] * 3, name: [value] * 3}
     for wheel in ("Left", "Right"):
         columns[f"Relative Speed; Front Axle, {wheel} Wheel"] = [-7.81] * 3  # as loggers round -7.8125

@@ -70,6 +70,20 @@ def test_event_chart_leaves_out_what_was_not_recorded() -> None:
     assert len(spec["vconcat"]) == 1
 
 
+def test_flat_panels_have_a_domain_that_can_be_read() -> None:
+    time = np.arange(0, 2, 0.1)
+    still = traces.Traces(
+        "e",
+        vehicle=pd.DataFrame({"time_s": time, "speed_mps": 0.0}),
+        demand=pd.DataFrame({"time_s": time, "signal": "brake pressure", "value": 700.0, "unit": "kPa"}),
+        decel=pd.DataFrame({"time_s": time, "decel_mps2": 1e-7 * np.sin(time) - 1e-7}),
+    )
+    panels = charts.event_chart(still).to_dict()["vconcat"]
+    domains = [(p["layer"][0] if "layer" in p else p)["encoding"]["y"]["scale"]["domain"] for p in panels]
+    assert domains == [[0.0, 1.0], [650.0, 750.0], [-1.0, 1.0]]
+    assert "0.000000" not in _svg(charts.event_chart(still))
+
+
 def test_thinning_keeps_a_single_low_sample() -> None:
     speed = np.full(60_000, 20.0)
     speed[31_234] = 0.0

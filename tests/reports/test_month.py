@@ -203,10 +203,15 @@ def test_december_ends_with_the_year() -> None:
 
 
 @pytest.mark.parametrize("month", ["2025-07", MONTH])
-def test_a_month_or_store_without_data_says_so(empty_store: Path, tmp_path: Path, month: str) -> None:
-    write_month(empty_store, month, tmp_path)
-    assert "Novehiclewasscored" in _pdf_text(tmp_path / f"brakes-{month}.pdf")
-    assert pq.read_table(tmp_path / "parquet" / "events.parquet").num_rows == 0
+def test_a_month_or_store_without_events_is_nothing_to_report(empty_store: Path, tmp_path: Path, month: str) -> None:
+    with pytest.raises(StoreError, match=f"no events in {month}.*no events at all"):
+        write_month(empty_store, month, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_month_without_events_says_where_there_are_some(store: Path, tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match=r"no events in 2025-02.*2026-01-0\d to 2026-01-2\d"):
+        write_month(store, "2025-02", tmp_path)
 
 
 def test_a_folder_that_cannot_be_made_is_a_sentence(store: Path, tmp_path: Path) -> None:

@@ -150,3 +150,25 @@ def test_published_shrinkage_is_the_closed_form() -> None:
     assert style(con, "a")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 11 / 7, abs=1e-6)
     assert style(con, "b")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 3 / 7, abs=1e-6)
     assert style(con, "a")["style_score"] == pytest.approx(100 * 2 ** (-11 / 7), abs=1e-3)
+
+
+@pytest.mark.parametrize("absurd", [1e308, 5001.0, 0.0, -40.0, float("inf"), float("nan")])
+def test_an_impossible_trip_is_no_exposure(absurd: float) -> None:
+    """Given a trip of no possible length beside sound ones, expect every number as without it, and the note to tell."""
+    with_it, without = Fleet(), Fleet()
+    for fleet in (with_it, without):
+        fleet.vehicle("van")
+        drives(fleet, "a", 1000, 3)
+        drives(fleet, "b", 5000, 9)  # the longest trip that counts
+    at = datetime(DAY.year, DAY.month, DAY.day, 4, tzinfo=UTC)
+    for driver in ("a", "slip"):
+        with_it.add("trips", trip_id=f"odd-{driver}", vehicle_id="van", driver_id=driver, started_at=at,
+                    distance_km=absurd)  # fmt: skip
+    con, plain = scored(with_it), scored(without)
+    for driver in ("a", "b"):
+        assert style(con, driver) | {"note": ""} == style(plain, driver) | {"note": ""}
+    assert "Left out: 1 trip with a distance" in style(con, "a")["note"]
+    assert "Left out" not in style(con, "b")["note"]
+    assert style(con, "slip")["style_score"] is style(con, "slip")["distance_km"] is None
+    assert "above 5000 km" in style(con, "slip")["note"]
+    assert style(con, "slip")["rank"] == 3

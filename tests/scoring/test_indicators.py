@@ -274,6 +274,8 @@ def test_a_fault_that_began_lately_does_not_drown_in_old_sound_events() -> None:
     ("register", "values"),
     [
         ({}, {"surface": "loose"}),  # a locked wheel stops shorter there (NHTSA Task 4, verified)
+        ({}, {"surface": "loose", "emergency_application": False}),
+        ({"abs_fitted": False}, {"emergency_application": False}),
         ({"abs_fitted": False}, {}),  # nothing should have acted
         ({}, {"lockup_above_cutoff": False}),  # control lets go below the cut-off
     ],
@@ -288,6 +290,7 @@ def test_lockups_that_are_no_defect(register: dict[str, Any], values: dict[str, 
     ).fetchone()
     assert hits == (0,)
     assert health(con, "truck")["priority"] in ("no_sign", "too_little_evidence")
+    assert "ocked" not in health(con, "truck")["reason"]
 
 
 def test_what_could_not_be_decided_is_no_observation() -> None:

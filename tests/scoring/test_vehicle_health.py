@@ -126,6 +126,42 @@ def test_as_of_is_the_newest_day_not_after_today_and_later_events_do_not_count()
     assert con.execute("select count(distinct as_of) from vehicle_health").fetchone() == (1,)
 
 
+def test_a_day_before_all_events_ranks_every_vehicle_as_too_little_evidence() -> None:
+    """Given a day before every event, expect registered and recorded vehicles ranked, the reason naming the dates."""
+    fleet = small_fleet(vehicles=3)
+    fleet.event("stranger")
+    fleet.vehicle("trailer", category="O4")
+    con = fleet.connect()
+    day = DAY - timedelta(days=400)
+    assert score(con, day) == day
+    found = con.execute("select vehicle_id, priority, reason from vehicle_health order by rank").fetchall()
+    assert sorted(vehicle for vehicle, _, _ in found) == ["stranger", "trailer", "v00", "v01", "v02"]
+    assert {priority for _, priority, _ in found} == {"too_little_evidence"}
+    reasons = {vehicle: reason for vehicle, _, reason in found}
+    assert reasons["v00"] == f"Too little evidence: no event up to {day}; dated later: 25."
+    assert reasons["trailer"] == "Too little evidence: 0 usable events, 8 needed."
+
+
+def test_events_after_today_only_are_told() -> None:
+    """Given a vehicle whose logger dates everything in the future, expect it ranked last and the reason to say so."""
+    fleet = small_fleet()
+    for _ in range(9):
+        fleet.event("ahead", date(2100, 1, 1), demand_kind="pressure", effectiveness=0.01)
+    con = fleet.connect()
+    score(con, today=LATE)
+    row = only(con, "select * from vehicle_health where vehicle_id = 'ahead'")
+    assert (row["priority"], row["rank"], row["events_used"]) == ("too_little_evidence", 9, 0)
+    assert f"no event up to {DAY + timedelta(days=24)}; dated later: 9" in row["reason"]
+
+
+@pytest.mark.parametrize("day", [date.min, date.max])
+def test_the_ends_of_the_calendar_are_days_like_others(day: date) -> None:
+    """Given the first or last day there is, expect a ranking and no overflow of the look-back."""
+    con = small_fleet(vehicles=2).connect()
+    assert score(con, day) == day
+    assert con.execute("select distinct priority from vehicle_health").fetchall() == [("too_little_evidence",)]
+
+
 def test_report_and_lamp_stand_beside_the_score() -> None:
     plain, reported = small_fleet(), small_fleet()
     at = datetime(2026, 3, 10, tzinfo=UTC)

@@ -272,6 +272,15 @@ def test_continuous_onsets_within_half_a_second_are_one_event(
     assert sum(row[2] for row in log) == 0
 
 
+@pytest.mark.parametrize(("begins", "kept"), [(4.0, ["x"]), (5.9, ["x"]), (6.1, ["x", "y"])])
+def test_a_drive_split_while_braking_is_one_event(tmp_path: Path, begins: float, kept: list[str]) -> None:
+    """The first file ends 3 s after the onset at 2 s; a pause of up to 1 s is merged, as when a drive is cut."""
+    ingest(tmp_path, "b", [event("x", end_s=5.0, samples=200, continuous=True)])
+    ingest(tmp_path, "a", [event("y", started_at=at(begins), onset_s=0.0, end_s=9.0, samples=900, continuous=True)])
+    publish(tmp_path)
+    assert column(tmp_path, "event_id") == kept  # the one that saw the onset, not the longer one
+
+
 def test_merging_is_for_one_vehicle_and_continuous_recordings(tmp_path: Path) -> None:
     ingest(
         tmp_path,

@@ -17,6 +17,9 @@ MOST_POINTS = 1500
 #: Every panel keeps the same room for its left axis, so that titles and plots line up (px).
 _SAME_WIDTH: dict[str, Any] = {"minExtent": 44, "maxExtent": 44}
 
+#: Unit -> the least that a panel shows from bottom to top.
+_LEAST_SPAN = {"m/s": 1.0, "m/s²": 1.0, "%": 10.0, "kPa": 50.0, "on/off": 1.0}
+
 _KINDS = {"lockup": "wheel locked", "modulation": "pressure modulation"}
 
 
@@ -65,6 +68,26 @@ def event_chart(traces: Traces, width: int = 985) -> Any:
     return styled(stacked)
 
 
+def _y_domain(series: pd.Series, least: float) -> list[float] | None:
+    """Domain of a panel whose values hardly move: at least ``least`` wide, so that noise is not drawn as a curve.
+
+    None where the values move more than that: the library then chooses.
+    """
+    known = series[np.isfinite(series.astype(float))]
+    if known.empty or float(known.max() - known.min()) >= least:
+        return None
+    low, high = float(known.min()), float(known.max())
+    if low >= 0.0 and high <= least:
+        return [0.0, least]
+    middle = round((low + high) / 2 / least, 1) * least
+    return [middle - least, middle + least]
+
+
+def _y_scale(series: pd.Series, unit: str) -> alt.Scale:
+    domain = _y_domain(series, _LEAST_SPAN[unit])
+    return alt.Scale(zero=True) if domain is None else alt.Scale(domain=domain, nice=False)
+
+
 def _last(spans: pd.DataFrame) -> float:
     return float(spans["stop_s"].max()) if len(spans) else 0.0
 
@@ -91,15 +114,16 @@ def _present(frame: pd.DataFrame) -> list[str]:
 
 def _speeds(traces: Traces, scale: alt.Scale) -> Any:
     wheels = _present(traces.wheels)
+    y = alt.Y("speed_mps:Q", title="m/s", scale=_y_scale(_all_speeds(traces), "m/s"), axis=alt.Axis(**_SAME_WIDTH))
     layers = []
     if wheels:
         lines = alt.Chart(values(thinned(traces.wheels, "speed_mps", "wheel"))).mark_line(strokeWidth=1.5)
-        layers.append(lines.encode(x=_x(scale), y=_speed_y(), **_wheel_encodings(wheels, legend=True)))
+        layers.append(lines.encode(x=_x(scale), y=y, **_wheel_encodings(wheels, legend=True)))
     if traces.vehicle["speed_mps"].notna().any():
         vehicle = alt.Chart(values(thinned(traces.vehicle, "speed_mps")))
         layers.insert(
             0,
-            vehicle.mark_line(color=look.VEHICLE_COLOUR, strokeWidth=4, opacity=0.35).encode(x=_x(scale), y=_speed_y()),
+            vehicle.mark_line(color=look.VEHICLE_COLOUR, strokeWidth=4, opacity=0.35).encode(x=_x(scale), y=y),
         )
     if not layers:
         return None
@@ -109,8 +133,9 @@ def _speeds(traces: Traces, scale: alt.Scale) -> Any:
     )
 
 
-def _speed_y() -> alt.Y:
-    return alt.Y("speed_mps:Q", title="m/s", scale=alt.Scale(zero=True), axis=alt.Axis(**_SAME_WIDTH))
+def _all_speeds(traces: Traces) -> pd.Series:
+    """Every speed of the panel; with the zero that the axis begins with."""
+    return pd.concat([traces.vehicle["speed_mps"], traces.wheels["speed_mps"], pd.Series([0.0])]).astype(float)
 
 
 def _spans(spans: pd.DataFrame, scale: alt.Scale) -> Any:
@@ -165,7 +190,12 @@ def _demand(demand: pd.DataFrame, scale: alt.Scale) -> list[Any]:
         lines = alt.Chart(values(thinned(part, "value", "signal"))).mark_line(strokeWidth=1.6)
         lines = lines.encode(
             x=_x(scale),
-            y=alt.Y("value:Q", title=str(unit), axis=alt.Axis(tickCount=3, **_SAME_WIDTH)),
+            y=alt.Y(
+                "value:Q",
+                title=str(unit),
+                scale=_y_scale(part["value"], str(unit)),
+                axis=alt.Axis(tickCount=1 if unit == "on/off" else 3, **_SAME_WIDTH),
+            ),
             color=alt.Color(
                 "signal:N",
                 scale=alt.Scale(domain=names, range=(colours * 3)[: len(names)]),
@@ -180,7 +210,12 @@ def _decel(decel: pd.DataFrame, scale: alt.Scale) -> Any:
     if not decel["decel_mps2"].notna().any():
         return None
     lines = alt.Chart(values(thinned(decel, "decel_mps2"))).mark_line(color=look.VEHICLE_COLOUR, strokeWidth=1.4)
-    y = alt.Y("decel_mps2:Q", title="m/s²", axis=alt.Axis(tickCount=4, **_SAME_WIDTH))
+    y = alt.Y(
+        "decel_mps2:Q",
+        title="m/s²",
+        scale=_y_scale(decel["decel_mps2"], "m/s²"),
+        axis=alt.Axis(tickCount=4, **_SAME_WIDTH),
+    )
     return lines.encode(x=_x(scale, last=True), y=y).properties(
         height=95, title="Deceleration of the vehicle (rate of change of the reference speed)"
     )

@@ -29,7 +29,7 @@ def ranked_scores(ranked: pd.DataFrame, most: int = 25, width: int | str = "cont
             alt.Tooltip("health_score:Q", title="score", format=".0f"),
             alt.Tooltip("score_low:Q", title="from", format=".0f"),
             alt.Tooltip("score_high:Q", title="to", format=".0f"),
-            alt.Tooltip("events_used:Q", title="events behind it"),
+            alt.Tooltip("events_used:Q", title="events looked at"),
         ],
     )
     scale = alt.Scale(domain=list(look.PRIORITY_WORDS), range=list(look.PRIORITY_COLOURS))
@@ -45,7 +45,7 @@ def ranked_scores(ranked: pd.DataFrame, most: int = 25, width: int | str = "cont
     points = base.mark_point(filled=True, size=60, color="white", stroke=look.INK, strokeWidth=1.6, opacity=1).encode(
         x=alt.X("health_score:Q", scale=x)
     )
-    words = base.mark_text(align="left", dx=4, fontSize=11, color=look.QUIET).encode(
+    words = base.mark_text(align="left", dx=9, fontSize=11, color=look.QUIET).encode(
         x=alt.X("score_high:Q", scale=x), text="soon:N"
     )
     return styled((bars + points + words).properties(width=width, height=max(40, 22 * len(top))))

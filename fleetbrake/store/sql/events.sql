@@ -10,7 +10,7 @@ cutoffs AS (
 )
 SELECT
     e.* EXCLUDE (
-        piece_key, continuous, onset_at, actuation, abs_cutoff_speed_mps, hard_from_mps2, not_hard_under_mps2,
+        piece_key, continuous, onset_at, end_at, actuation, abs_cutoff_speed_mps, hard_from_mps2, not_hard_under_mps2,
         modulation_seen_hz
     ),
     -- where the rate hides the peak, what was reached at least can make a hard stop but not rule one out

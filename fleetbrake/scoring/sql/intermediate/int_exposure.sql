@@ -1,9 +1,9 @@
--- Grain: one row a driver, category and condition: kilometres driven, from trips.
+-- Grain: one row a driver, category and condition: kilometres driven, from trips of a possible length.
 with
 trips_in as (
-    select t.* from trips as t, run
+    select t.* from trips as t, run, priors as pr
     where t.started_at < run.until and t.started_at >= run.since
-        and t.driver_id is not null and finite(t.distance_km) > 0
+        and t.driver_id is not null and finite(t.distance_km) > 0 and t.distance_km <= pr.trip_most_km
 ),
 vehicles_in as (select * from stg_vehicles),
 conditions as (select * from int_conditions)

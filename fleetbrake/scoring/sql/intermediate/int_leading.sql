@@ -48,8 +48,19 @@ select
             'Braking weakens by {:.0f} % within long applications, {:.0f} % expected from {}, {}.',
             -100 * value, -100 * expected, basis, seen)
         when 'lockup_without_modulation' then format(
-            'Wheel {} locked without anti-lock action in {} of {} emergency applications{}.',
-            wheel, hits, events_used, coalesce(format(' since {}', first_seen_on), ''))
+            'Wheel {} locked without anti-lock action in {}{}{}.',
+            wheel,
+            case
+                when outside_emergency = 0 then format('{} of {} emergency applications', hits, events_used)
+                else format('{} application{}', hits, case when hits = 1 then '' else 's' end)
+            end,
+            coalesce(format(' since {}', first_seen_on), ''),
+            case
+                when outside_emergency = 0 then ''
+                when outside_emergency = events_used then ', none of them an emergency application'
+                else format(', {} of them in {} emergency applications',
+                    hits - outside_emergency, events_used - outside_emergency)
+            end)
         when 'modulation_on_light_braking' then format(
             'Anti-lock control acted in {} of {} light applications, {:.1f} expected from {}{}.',
             hits, events_used, expected * events_used, basis, coalesce(format(', since {}', first_seen_on), ''))

@@ -39,6 +39,7 @@ select
     n as events_used,
     case when deviation >= seen_from then first_hit end as first_seen_on,
     k as hits,
+    outside_emergency,
     case when deviation is not null then ln_lr end as ln_lr,
     case when deviation is not null then ln_lr_less end as ln_lr_less,
     case when deviation is not null then ln_lr_more end as ln_lr_more

@@ -15,6 +15,7 @@ select
     o.indicator, o.vehicle_id, o.wheel, w.parts,
     count(*) as n,
     count_if(o.hit)::bigint as k,
+    count_if(coalesce(o.outside_emergency, false))::bigint as outside_emergency,
     round(avg(o.expected), 9) as e,
     min(o.on_day) filter (o.hit) as first_hit
 from numbered as o

@@ -1,5 +1,5 @@
 -- Grain: one row a light application with an answer about modulation, not on loose or split surface.
--- hit: modulation. expected: share of the depot's other vehicles on the same day and one day either side, so that
+-- hit: modulation; where it could not be told, the vehicle's own anti-lock flag is its word. expected: share of the depot's other vehicles on the same day and one day either side, so that
 -- what the road explains is taken out. A surface told to be snow or ice without such neighbours is left out: the
 -- surface is told from the friction used, which a control that acts too early lowers too.
 with
@@ -7,8 +7,9 @@ dropped as (
     select distinct w.event_id from stg_wheels as w, priors as pr where w.dropout_s > pr.dropout_above_s
 ),
 light as (
-    select e.* from stg_events as e, priors  -- a signal that drops out looks like slip
-    where e.modulation is not null and e.friction_used < priors.light_braking_below
+    select e.* replace (coalesce(e.modulation, e.abs_flag) as modulation)
+    from stg_events as e, priors  -- a signal that drops out looks like slip
+    where coalesce(e.modulation, e.abs_flag) is not null and e.friction_used < priors.light_braking_below
         and e.surface not in ('loose', 'split') and e.abs_fitted
         and not exists (select 1 from dropped as d where d.event_id = e.event_id)
 ),

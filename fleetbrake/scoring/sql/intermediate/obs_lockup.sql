@@ -1,17 +1,21 @@
--- Grain: one row an emergency application and wheel whose lockup and cycles could be decided.
--- hit: locked above the cut-off speed with fewer than two cycles. Loose surface is left out: there a locked wheel
--- stops shorter. Vehicles without anti-lock control are left out: nothing should have acted.
+-- Grain: one row an application and wheel whose lockup and cycles could be decided: every emergency application, and
+-- every hit at any other demand: a lockup above the cut-off speed speaks of health however hard the pedal was pressed.
+-- hit: locked above the cut-off speed with fewer than two cycles; where the wheel's cycles are unknown the event's
+-- answer or the vehicle's own flag counts. Loose surface is left out: there a locked wheel stops shorter. Vehicles
+-- without anti-lock control are left out: nothing should have acted.
 with
 wheels_in as (
-    select * from stg_wheels
-    where emergency_application and surface <> 'loose' and abs_fitted and coalesce(sensed, true)
+    select *, coalesce(emergency_application, false) as emergency
+    from stg_wheels
+    where surface <> 'loose' and abs_fitted and coalesce(sensed, true)
 ),
 judged as (
     select
         *,
         case
             when not lockup or not lockup_above_cutoff or lockup_speed_mps < cutoff_speed_mps then false
-            when lockup and lockup_above_cutoff and lockup_speed_mps is not null then modulation_cycles < 2
+            when lockup and lockup_above_cutoff and lockup_speed_mps is not null
+                then coalesce(modulation_cycles < 2, not coalesce(modulation, abs_flag))
         end as hit
     from wheels_in
 )
@@ -24,7 +28,8 @@ select
     j.started_at,
     j.on_day,
     j.hit,
+    not j.emergency as outside_emergency,
     p.share as expected
 from judged as j
 join indicator_priors as p on p.indicator = 'lockup_without_modulation'
-where j.hit is not null
+where j.hit is not null and (j.emergency or j.hit)

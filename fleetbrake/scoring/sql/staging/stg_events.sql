@@ -32,6 +32,7 @@ select
     coalesce(e.surface, 'unknown') as surface,
     e.hard_stop,
     e.modulation,
+    e.abs_flag,
     e.lockup_above_cutoff,
     e.emergency_application,
     coalesce(e.friction_used_up, false) or coalesce(e.modulation, false) or coalesce(e.lockup, false) as at_the_limit,

@@ -30,6 +30,7 @@ select
     e.abs_fitted,
     e.surface,
     e.modulation,
+    e.abs_flag,
     e.emergency_application,
     e.lockup_above_cutoff,
     e.cutoff_speed_mps

@@ -1,0 +1,164 @@
+"""Lockups above the cut-off speed speak of health at any demand, and no ranking is silent about one.
+
+What a lockup above the cut-off speed means is an edge of this project (``lockup_above_cutoff``); counts are by hand.
+"""
+
+from datetime import date, timedelta
+from typing import Any
+
+import duckdb
+import pytest
+from scoring_fleet import DAY, Fleet, only
+
+from fleetbrake.scoring.run import score
+
+LATE = date(2027, 1, 1)
+
+
+def scored(fleet: Fleet) -> duckdb.DuckDBPyConnection:
+    con = fleet.connect()
+    score(con, today=LATE)
+    return con
+
+
+def health(con: duckdb.DuckDBPyConnection, vehicle: str) -> dict[str, Any]:
+    return only(con, "select * from vehicle_health where vehicle_id = ?", vehicle)
+
+
+def stops(
+    fleet: Fleet, vehicle: str, locked: int, count: int, wheel: dict[str, Any] | None = None, **values: Any
+) -> None:
+    """``count`` stops at half demand, one a day; 2R locks at 14.5 m/s in the first ``locked``, control stays silent."""
+    for i in range(count):
+        lock = i < locked
+        wheels = {
+            "2R": {"lockup": lock, "lockup_speed_mps": 14.5 if lock else None, "modulation_cycles": 0},
+            "2L": {"lockup": False, "modulation_cycles": 0, "dropout_s": 0.0},
+        }
+        wheels["2R"] |= (wheel or {}) if lock else {}
+        defaults = {
+            "hard_stop": True, "emergency_application": False, "lockup": lock, "lockup_above_cutoff": lock,
+            "modulation": False, "cutoff_speed_mps": 4.17,
+        }  # fmt: skip
+        fleet.event(vehicle, DAY + timedelta(days=i), wheels, **defaults | values)
+
+
+@pytest.mark.parametrize("emergency", [False, None])
+@pytest.mark.parametrize("surface", ["dry_paved", "unknown", "split"])
+def test_a_wheel_that_locks_in_every_partial_stop_stops_the_vehicle(emergency: bool | None, surface: str) -> None:
+    """Given lockups in 12 of 12 stops at half demand, expect the wheel named and an inspection before the next trip."""
+    fleet = Fleet()
+    fleet.vehicle("van", category="M1", abs_fitted=True)
+    stops(fleet, "van", 12, 12, emergency_application=emergency, surface=surface)
+    con = scored(fleet)
+    row = health(con, "van")
+    assert (row["rank"], row["priority"]) == (1, "before_next_trip")
+    assert (row["leading_indicator"], row["suspect_wheel"]) == ("lockup_without_modulation", "2R")
+    assert "12 applications since 2026-03-02, none of them an emergency application." in row["reason"]
+    assert row["health_score"] < 10
+
+
+def test_the_denominator_is_emergency_applications_and_hits() -> None:
+    """Given 10 sound and 2 locked emergency applications, 3 locked and 20 sound partial ones, expect 5 of 15."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    stops(fleet, "van", 2, 12, emergency_application=True)
+    stops(fleet, "van", 3, 23)
+    con = scored(fleet)
+    row = only(con, "select * from indicators where indicator = 'lockup_without_modulation' and wheel = '2R'")
+    assert (row["events_used"], row["value"]) == (15, pytest.approx(5 / 15))
+    assert "5 applications since 2026-03-02, 2 of them in 12 emergency applications." in health(con, "van")["reason"]
+    other = only(con, "select * from indicators where indicator = 'lockup_without_modulation' and wheel = '2L'")
+    assert (other["events_used"], other["value"]) == (12, 0.0)  # a sound partial application is no observation
+
+
+@pytest.mark.parametrize(
+    ("wheel", "values"),
+    [
+        ({}, {}),  # decided, but one is too few for the indicator
+        ({"lockup_speed_mps": None}, {}),  # the speed of it could not be told
+        ({"modulation_cycles": None}, {"modulation": None}),  # nor whether control acted
+    ],
+)
+def test_one_lockup_is_never_beside_no_sign(wheel: dict[str, Any], values: dict[str, Any]) -> None:
+    """Given a single lockup among 30 sound stops, expect it watched and counted in the reason."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    stops(fleet, "van", 1, 1, wheel, **values)
+    stops(fleet, "van", 0, 30, emergency_application=True)
+    con = scored(fleet)
+    row = health(con, "van")
+    assert (row["priority"], row["leading_indicator"], row["suspect_wheel"]) == (
+        "watch", "lockup_without_modulation", "2R",
+    )  # fmt: skip
+    assert row["reason"] == (
+        "Locked above the cut-off speed without anti-lock action seen: 1 event (2026-03-02), most often wheel 2R."
+    )
+
+
+def test_too_little_evidence_still_tells_lockups() -> None:
+    """Given three stops, two of them with a lockup, expect too little evidence and the two told."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    stops(fleet, "van", 2, 3)
+    row = health(scored(fleet), "van")
+    assert row["priority"] == "too_little_evidence"
+    assert "2 events (2026-03-02 to 2026-03-03), most often wheel 2R" in row["reason"]
+
+
+@pytest.mark.parametrize(
+    ("wheel", "values"),
+    [
+        ({"modulation_cycles": 3}, {"modulation": True}),  # control let the wheel go again
+        ({"modulation_cycles": None}, {"modulation": True}),
+        ({"modulation_cycles": None}, {"modulation": None, "abs_flag": True}),  # the vehicle's own word
+        ({"lockup_speed_mps": 3.0}, {}),  # this wheel only below the cut-off
+        ({"sensed": False}, {}),
+    ],
+)
+def test_lockups_with_control_at_work_or_below_the_cutoff_are_not_held_against(
+    wheel: dict[str, Any], values: dict[str, Any]
+) -> None:
+    """Given lockups that control answered, or that need none, expect no sign and no word of them."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    stops(fleet, "van", 12, 12, wheel, **values)
+    stops(fleet, "van", 0, 12)
+    row = health(scored(fleet), "van")
+    assert row["priority"] == "no_sign"
+    assert "ocked" not in row["reason"]
+
+
+def test_a_repair_ends_the_telling() -> None:
+    """Given the sensor of that axle repaired after the last lockup, expect the old ones told no more."""
+    fleet = Fleet()
+    for name, wheel in (("mended", "2R"), ("elsewhere", "1L")):
+        fleet.vehicle(name)
+        stops(fleet, name, 1, 20)
+        fleet.add("repairs", vehicle_id=name, repaired_on=DAY + timedelta(days=1), wheel=wheel, work="sensor")
+    con = scored(fleet)
+    assert health(con, "mended")["priority"] == "no_sign"
+    assert health(con, "elsewhere")["priority"] == "watch"
+
+
+def test_the_vehicles_own_flag_answers_where_cycles_could_not_be_seen() -> None:
+    """Given light braking at a rate that hides cycles, expect the anti-lock flag to count; a seen answer beats it."""
+    fleet = Fleet()
+    for name, modulation, flag in (
+        ("flagged", None, True), ("quiet", None, False), ("unknown", None, None), ("seen", False, True),
+    ):  # fmt: skip
+        fleet.vehicle(name, depot=name)
+        for i in range(20):
+            fleet.event(
+                name, DAY + timedelta(days=i), modulation=modulation, abs_flag=flag, friction_used=0.2,
+                surface="unknown",
+            )  # fmt: skip
+    con = scored(fleet)
+    shares = dict(
+        con.execute(
+            "select vehicle_id, value from indicators where indicator = 'modulation_on_light_braking'"
+        ).fetchall()
+    )
+    assert shares == {"flagged": 1.0, "quiet": 0.0, "seen": 0.0}
+    assert health(con, "flagged")["leading_indicator"] == "modulation_on_light_braking"
+    assert health(con, "unknown")["priority"] == "too_little_evidence"
