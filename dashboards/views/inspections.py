@@ -68,8 +68,9 @@ def _list(shown: pd.DataFrame) -> None:
     rows = _of_length(every, str(st.session_state.get("list_length", "first 10")))
     listed = {row["rank"] for row in rows}
     rest = [row for row in every if row["rank"] not in listed]
-    _not_listed("Overdue and not in this list", [row for row in rest if reads.overdue(row)])
-    _not_listed("Open report and not in this list", [row for row in rest if isinstance(row["open_report"], str)])
+    with st.container(horizontal=True, vertical_alignment="center"):
+        _not_listed("Overdue and not in this list", [row for row in rest if reads.overdue(row)])
+        _not_listed("Open report and not in this list", [row for row in rest if isinstance(row["open_report"], str)])
     with st.container(key="head"):
         for column, head in zip(st.columns(_WIDTHS), _HEADS, strict=True):
             column.markdown(head)
@@ -91,12 +92,11 @@ def _not_listed(what: str, rows: list[dict[Any, Any]]) -> None:
     """Links to vehicles that a short list would hide."""
     if not rows:
         return
-    with st.container(horizontal=True, vertical_alignment="center"):
-        st.caption(f"{what} ({len(rows):,}):", width="content")
-        for row in rows[:_MOST_LINKS]:
-            link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
-        if len(rows) > _MOST_LINKS:
-            st.caption(f"and {len(rows) - _MOST_LINKS:,} more", width="content")
+    st.caption(f"{what} ({len(rows):,}):", width="content")
+    for row in rows[:_MOST_LINKS]:
+        link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
+    if len(rows) > _MOST_LINKS:
+        st.caption(f"and {len(rows) - _MOST_LINKS:,} more", width="content")
 
 
 def _row(row: dict[Any, Any]) -> None:

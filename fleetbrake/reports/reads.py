@@ -79,7 +79,7 @@ def reason_of(row: dict[Any, Any]) -> str:
 
 def judged_by_date_only(row: dict[Any, Any]) -> bool:
     """Whether the row is a trailer (categories O1 to O4) that no event of its own speaks for."""
-    used = row.get("events_used")
+    used: Any = row.get("events_used")
     trailer = str(row.get("category")) in ("O1", "O2", "O3", "O4")
     return trailer and row["priority"] == "too_little_evidence" and not (pd.notna(used) and used > 0)
 

@@ -45,7 +45,7 @@ def indicator_deviations(indicators: pd.DataFrame, most: int = 12, width: int | 
             alt.Tooltip("value:Q", format=".4g"),
             alt.Tooltip("expected:Q", format=".4g"),
             alt.Tooltip("unit:N"),
-            alt.Tooltip("events_used:Q", title="events behind it"),
+            alt.Tooltip("events_used:Q", title="events looked at"),
         ],
     )
     numbers = (
