@@ -13,7 +13,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -335,9 +335,9 @@ def _number(value: Any) -> str:
 
 
 def _day(moment: datetime | None) -> date | None:
-    """The day asked for; FleetbrakeError for one that no fleet has seen."""
-    if moment is not None and not 1980 <= moment.year <= 2200:
-        raise FleetbrakeError(f"--as-of {moment:%Y-%m-%d}: a day between 1980 and 2200 is expected.")
+    """The day asked for; FleetbrakeError for one that no fleet has seen: scores of a day to come would stay the newest."""
+    if moment is not None and not date(1980, 1, 1) <= moment.date() <= datetime.now(UTC).date():
+        raise FleetbrakeError(f"--as-of {moment:%Y-%m-%d}: a day from 1980 up to today is expected.")
     return moment.date() if moment else None
 
 

@@ -148,7 +148,7 @@ DRIVER_STYLE = (
     Column("driver_id", T, "driver"),
     Column("as_of", D, "evidence up to and with this day"),
     Column("rank", I, "1 = coach first"),
-    Column("style_score", F, "0 to 100, 100 = smoothest; NULL without exposure"),
+    Column("style_score", F, "0 to 100, 100 = smoothest; NULL with too little exposure"),
     Column("score_low", F, "lower end of the interval"),
     Column("score_high", F, "upper end of the interval"),
     Column("distance_km", F, "distance driven, from trips"),

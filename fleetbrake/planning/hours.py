@@ -21,6 +21,7 @@ INDICATOR_HOURS = {
     "lockup_without_modulation": 1.5,  # sensor, modulator, wiring of one wheel
     "modulation_on_light_braking": 1.0,  # sensor gaps, tone rings
     "wheel_speed_dropout": 0.5,  # one sensor and its wiring
+    "open_report": 1.0,  # what a driver or the warning lamp told
 }
 INDICATOR_HOURS_ELSE = 1.0
 

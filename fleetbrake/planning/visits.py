@@ -12,6 +12,8 @@ from fleetbrake.planning.hours import bay_hours
 
 FLAGGED = ("before_next_trip", "this_week", "next_service")
 WEEK_DAYS = 7
+#: What is looked at where no indicator but a report or a lamp asks for the visit.
+REPORT = "open_report"
 
 _READ = """
 select
@@ -62,7 +64,7 @@ def _visit(row: dict[str, Any], start: date, last: date) -> Visit:
     due_on = row["due_on"]
     overdue = due_on is not None and due_on < start
     due = due_on is not None and start <= due_on <= last
-    flagged = row["priority"] in FLAGGED
+    flagged = row["priority"] in FLAGGED or (row["priority"] == "watch" and bool(row["open_report"]))
     return Visit(
         vehicle_id=row["vehicle_id"],
         depot=row["depot"],
@@ -70,7 +72,7 @@ def _visit(row: dict[str, Any], start: date, last: date) -> Visit:
         priority=row["priority"],
         rank=row["rank"] or 0,
         reason=_reason(row, overdue, due, flagged),
-        hours=bay_hours(row["category"], row["leading_indicator"] if flagged else None, overdue or due),
+        hours=bay_hours(row["category"], (row["leading_indicator"] or REPORT) if flagged else None, overdue or due),
         overdue=overdue,
         due=due,
         flagged=flagged,
@@ -84,11 +86,18 @@ def _reason(row: dict[str, Any], overdue: bool, due: bool, flagged: bool) -> str
     if due:
         parts.append(f"Statutory inspection due on {row['due_on']}.")
     if flagged:
-        where = f"wheel {row['suspect_wheel']}" if row["suspect_wheel"] else "the brakes"
-        parts.append(f"Look at {where}: {row['reason'] or INDICATORS.get(row['leading_indicator'], 'no reason given')}")
-    if row["open_report"]:
+        parts.append(
+            f"Look at {_where(row)}: {row['reason'] or INDICATORS.get(row['leading_indicator'], 'no reason given')}"
+        )
+    if row["open_report"] and not (flagged and row["leading_indicator"] is None and row["reason"]):
         parts.append(f"Open report: {row['open_report']}")
     return " ".join(parts)
+
+
+def _where(row: dict[str, Any]) -> str:
+    if row["suspect_wheel"]:
+        return f"wheel {row['suspect_wheel']}"
+    return "the report" if row["open_report"] and row["leading_indicator"] is None else "the brakes"
 
 
 def row_of(visit: Visit, bays: Bays) -> dict[str, Any]:

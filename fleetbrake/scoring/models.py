@@ -37,8 +37,16 @@ FINDINGS = (
     "int_lockups",
     "int_open_reports",
     "int_leading",
+    "int_verdicts",
 )
-DRIVERS = ("int_conditions", "int_driver_events", "int_exposure", "int_left_out_trips", "int_driver_expected")
+DRIVERS = (
+    "int_conditions",
+    "int_driver_events",
+    "int_exposure",
+    "int_left_out_trips",
+    "int_driver_vehicles",
+    "int_driver_expected",
+)
 
 #: Before and after the drivers' posterior, which SciPy computes.
 FIRST_MODELS = STAGING + OBSERVATIONS + FINDINGS + DRIVERS
@@ -63,9 +71,12 @@ MACROS = (
     "- ln_beta(mean * conc, (1 - mean) * conc)",
     "ln_share_ratio(k, n, sound, conc, defect, defect_conc) as "
     "ln_share(k, n, defect, defect_conc) - ln_share(k, n, sound, conc)",
+    "logit(p) as ln(p / (1 - p))",
+    "from_logit(x) as 1 / (1 + exp(-x))",
     # least and greatest pass over NULL, hence the case
-    "posterior(base, ln_lr, lowest, highest, ceiling) as case when ln_lr is not null then least(ceiling, "
-    "1 / (1 + (1 - base) / base * exp(-least(greatest(ln_lr, lowest), highest)))) end",
+    "log_odds(base, ln_lr, lowest) as case when ln_lr is not null then logit(base) + greatest(ln_lr, lowest) end",
+    # slope 1 at the knee, then ever flatter towards the top: order is kept, the top never reached
+    "bounded(x, knee, top) as case when x > knee then knee + (x - knee) / (1 + (x - knee) / (top - knee)) else x end",
 )
 
 

@@ -10,9 +10,19 @@ errors, ``LR = N(z; d, 1 + s^2) / N(z; 0, 1)``: a sound vehicle scatters as N(0,
 Below ``z = -d / s^2`` the ratio of two normals of unequal width would rise again; ``z`` is held there. For a *share*
 (``k`` of ``n`` events) both are beta-binomial: sound with mean ``e`` (what was expected) and ``concentration``,
 defective with mean ``e + (1 - e) * defect_lift`` and ``defect_concentration``; all events, their newer half and their
-newest quarter are looked at and the most telling counts (a part pays ln 3). ``ln LR`` and the probability are
-capped. With fewer than ``least_events`` the probability stays the base rate. The base rate of a wheel's indicator
-holds for the vehicle and is shared among its observed wheels.
+newest quarter are looked at and the most telling counts (a part pays ln 3). ``ln LR`` has a floor. From
+``bounded_from`` on the log odds are bent towards the ceiling, which keeps their order; the order within a priority
+uses them unbent (``int_vehicle_scores``). The interval is that of ``z`` +- ``interval_z`` standard errors (of a
+share: of ``k``), joined in squares with ``interval_z * prior_doubt`` for the priors themselves. With fewer than
+``least_events`` the probability stays the base rate. The base rate of a wheel's indicator holds for the vehicle and
+is shared among its observed wheels.
+
+What is expected of a driver
+----------------------------
+``sum over vehicles of km * cell rate * vehicle factor``. A cell is a vehicle category in a depot-day condition. The
+vehicle factor is ``(vehicle_weight + O) / (vehicle_weight + E)`` with ``O`` the hard stops of the vehicle's *other*
+drivers and ``E`` those expected of them from the cells and from their own ratio on all vehicles: a steep round weighs
+on every driver who has it, a hard driver neither excuses himself nor his colleagues. Without another driver it is 1.
 """
 
 from dataclasses import dataclass, field, fields
@@ -42,8 +52,11 @@ class Priors:
     seen_from: float = prior(2.0, "1", "own choice: standard errors from which a deviation has a first day")
     interval_z: float = prior(1.6449, "1", "two-sided 90 % of the normal distribution (computed)")
     lr_floor: float = prior(-4.0, "1", "own choice: least ln LR; recordings never rule a defect out")
-    lr_ceiling: float = prior(11.5, "1", "own choice: greatest ln LR, 1 : 100 000")
-    probability_ceiling: float = prior(0.97, "1", "own choice: model doubt; only an inspection is sure")
+    bounded_from: float = prior(0.9, "1", "own choice: above it a probability grows ever slower with the evidence")
+    probability_ceiling: float = prior(0.995, "1", "own choice: model doubt, never reached; only an inspection is sure")
+    prior_doubt: float = prior(
+        0.7, "1", "own choice: standard error of the prior log odds; base rates hold within a factor 3"
+    )
     unobserved_factor: float = prior(3.0, "1", "own choice: interval of an indicator that could not be observed")
     least_slip: float = prior(0.003, "1", "own choice: below it a wheel's slip is within wheel-speed resolution")
     negative_slip: float = prior(0.01, "1", "own choice: a braked wheel cannot slip below zero by more than its noise")
@@ -67,6 +80,15 @@ class Priors:
         5000, "km", "own choice: days of driving without a stop; longer is a slip of the register and no exposure"
     )
     cell_weight: float = prior(5, "1", "own choice: the fleet's rate counts as this many hard stops in each cell")
+    vehicle_weight: float = prior(
+        2.0, "1", "own choice: gamma shape between vehicles of a category, as between drivers; rounds differ as much"
+    )
+    driver_least_km: float = prior(
+        500, "km", "own choice: a few working days; a driver with less distance and fewer expected stops has no score"
+    )
+    driver_least_expected: float = prior(
+        0.5, "1", "own choice: with fewer expected hard stops one by chance doubles the rate; either amount is enough"
+    )
     shape_default: float = prior(2.0, "1", "own choice: gamma shape between drivers where too few to estimate it")
     shape_least: float = prior(0.5, "1", "own choice: keeps the estimate by moments in a usable range")
     shape_greatest: float = prior(50.0, "1", "own choice: as above; 50 is nearly no difference between drivers")

@@ -24,7 +24,10 @@ def score(
     today: date | None = None,
     priors: Priors = DEFAULT,
 ) -> date:
-    """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the three tables' rows.
+    """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the rows of that day.
+
+    Rows of other days stay: the three tables hold one set of rows for each day scored. Readers who want the present
+    state take the newest ``as_of``.
 
     Parameters
     ----------
@@ -46,7 +49,7 @@ def score(
         models.build(con, models.MARTS)
         models.check(con)
         for table, mart in _OUTPUTS.items():
-            _replace(con, table, mart)
+            _replace(con, table, mart, day)
     finally:
         models.drop_temporary(con)
     return day
@@ -80,7 +83,7 @@ def _driver_posterior(con: duckdb.DuckDBPyConnection, priors: Priors) -> pd.Data
     return frame
 
 
-def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str) -> None:
+def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str, day: date) -> None:
     columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
-    con.execute(f"delete from {table}")  # noqa: S608 - own table names
+    con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608 - own table names
     con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608

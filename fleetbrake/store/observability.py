@@ -57,7 +57,12 @@ def _classes(c: Criteria) -> list[_Row]:
             f"{_NO_BRAKING}; demand or friction cannot be told and the other does not decide it; pressure between the "
             "full application of air and of hydraulic brakes on a vehicle of unknown actuation",
         ),
-        ("surface", f"{_SPEED}; {_WHEELS}; road_surface", None, "NULL only where it is no brake application; unknown where friction was not used up"),
+        (
+            "surface",
+            f"{_SPEED}; {_WHEELS}; road_surface",
+            None,
+            "NULL only where it is no brake application; unknown where friction was not used up",
+        ),
     ]
 
 

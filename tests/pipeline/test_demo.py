@@ -52,8 +52,8 @@ def test_every_faulty_vehicle_is_flagged_and_hardly_any_other(demo: tuple[Path, 
     faulty = {fault["vehicle_id"] for fault in truth["faults"]}
     flagged = {v for (v,) in rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE priority IN {FLAGGED}")}
     assert faulty <= flagged
-    # one in forty sound vehicles may be looked at for nothing
-    assert len(flagged - faulty) <= 1
+    # one in forty sound vehicles may be looked at for nothing; the bus with the open report is looked at for that
+    assert len(flagged - faulty - {truth["lamp_but_sound"]}) <= 1
     first = {v for (v,) in rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE rank <= {len(faulty)}")}
     assert len(first & faulty) >= len(faulty) - 1
 
@@ -72,9 +72,9 @@ def test_the_scenes_of_the_bus_depot(demo: tuple[Path, str]) -> None:
         v: (p, s, r)
         for v, p, s, r in rows(folder, "SELECT vehicle_id, priority, health_score, open_report FROM vehicle_health")
     }
-    # a lamp and a driver's report stand beside a good score, not in it
+    # a lamp and a driver's report stand beside a good score, not in it, and are looked at all the same
     priority, score, report = health[truth["lamp_but_sound"]]
-    assert priority == "no_sign" and score > 80 and report
+    assert priority == "watch" and score > 80 and report
     # the spare bus that hardly ran is not called good
     assert health[truth["hardly_ran"]][:2] == ("too_little_evidence", None)
     # the polished stop: many buses modulate on its side only, and none is flagged for it
@@ -82,7 +82,7 @@ def test_the_scenes_of_the_bus_depot(demo: tuple[Path, str]) -> None:
     split = rows(folder, f"SELECT count(DISTINCT vehicle_id) FROM events WHERE depot = '{depot}' AND surface = 'split'")
     assert split[0][0] >= 8
     flagged = rows(folder, f"SELECT vehicle_id FROM vehicle_health WHERE depot = '{depot}' AND priority IN {FLAGGED}")
-    assert {v for (v,) in flagged} <= {f["vehicle_id"] for f in truth["faults"]}
+    assert {v for (v,) in flagged} <= {f["vehicle_id"] for f in truth["faults"]} | {truth["lamp_but_sound"]}
 
 
 def test_snow_and_gravel_are_the_road_not_the_vehicle(demo: tuple[Path, str]) -> None:
@@ -109,6 +109,7 @@ def test_drivers(demo: tuple[Path, str]) -> None:
         f"WHERE driver_id = '{truth['smooth_driver_on_snow']}'",
     )
     assert adjusted < raw
+    assert ranks[truth["smooth_driver_on_snow"]] > 10
 
 
 def test_hold_and_automatic_stops_are_not_the_drivers(demo: tuple[Path, str]) -> None:

@@ -213,6 +213,33 @@ def test_a_vehicle_to_stop_carries_the_instruction() -> None:
     assert "should not go on the road before it is inspected; a qualified inspector decides" in note
 
 
+def test_an_older_day_scored_again_leaves_the_plan_as_it_was() -> None:
+    """Given the plan made, an older day scored and the plan made again, expect the same plan."""
+    fleet = Fleet()
+    flagged(fleet, "truck", 1, "this_week")
+    con = fleet.connect()
+    plan(con)
+    first = rows(con)
+    score(con, AS_OF - timedelta(days=30))
+    assert con.execute("select count(distinct as_of) from vehicle_health").fetchone() == (2,)
+    plan(con)
+    assert rows(con) == first and first["truck"]["planned_on"] == START
+
+
+def test_an_open_report_brings_a_visit() -> None:
+    """Given a vehicle watched for a report only, expect a visit that looks at the report; watched without, none."""
+    fleet = Fleet()
+    for name, rank, report in (("reported", 1, "pulls to the left"), ("watched", 2, None)):
+        fleet.vehicle(name)
+        reason = f"No sign found in 20 events, but an open report of 2026-03-01: {report}"
+        healthy(fleet, name, rank, "watch", reason=reason, open_report=report)
+    con = fleet.connect()
+    assert plan(con) == 1
+    assert rows(con)["reported"]["reason"] == (
+        "Look at the report: No sign found in 20 events, but an open report of 2026-03-01: pulls to the left"
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "number"), [("Mon", 1), ("friday", 5), ("7", 7), (" SUN ", 7), ("8", None), ("x", None)]
 )

@@ -47,10 +47,10 @@ def test_automatic_braking_is_not_the_drivers(source: str) -> None:
 
 
 def test_few_kilometres_do_not_make_the_worst_driver() -> None:
-    """One stop in 20 km (50 a 1000 km) against 60 in 3000 km (20 a 1000 km); the fleet has about 5."""
+    """Three stops in 130 km (23 a 1000 km) against 60 in 3000 km (20 a 1000 km); the fleet has about 5."""
     fleet = Fleet()
     fleet.vehicle("van", category="N1")
-    drives(fleet, "few", 20, 1)
+    drives(fleet, "few", 130, 3)
     drives(fleet, "many", 3000, 60)
     for number in range(6):
         drives(fleet, f"usual{number}", 3000, 4 + number % 3)
@@ -61,6 +61,75 @@ def test_few_kilometres_do_not_make_the_worst_driver() -> None:
     assert few["adjusted_hard_stops_per_1000km"] < many["adjusted_hard_stops_per_1000km"]
     assert few["score_high"] - few["score_low"] > many["score_high"] - many["score_low"]
     assert "from the fleet" in few["note"]
+
+
+def test_next_to_no_driving_has_no_score() -> None:
+    """Given one stop in 20 km, expect no score, the last rank, and the note to say what is missing."""
+    fleet = Fleet()
+    fleet.vehicle("van", category="N1")
+    drives(fleet, "few", 20, 1)
+    drives(fleet, "calm", 500, 0)  # enough by distance alone
+    for number in range(6):
+        drives(fleet, f"usual{number}", 3000, 4 + number % 3)
+    con = scored(fleet)
+    few = style(con, "few")
+    assert few["style_score"] is few["score_low"] is few["score_high"] is None
+    assert (few["rank"], few["hard_stops"], few["distance_km"]) == (8, 1, 20.0)
+    assert "Too little driven for a score: 20 km and 0." in few["note"]
+    assert style(con, "calm")["style_score"] is not None
+
+
+def steep(fleet: Fleet) -> None:
+    """Vehicle ``steep`` brings 20 stops a 1000 km to all, the others 2; ``hard`` has 20 everywhere."""
+    for vehicle in ("steep", "flat0", "flat1"):
+        fleet.vehicle(vehicle)
+    drives(fleet, "smooth", 2000, 40, "steep")
+    drives(fleet, "smooth", 1000, 1, "flat0")
+    for number in range(6):
+        drives(fleet, f"usual{number}", 500, 10, "steep")
+        drives(fleet, f"usual{number}", 1500, 3, "flat0")
+        drives(fleet, f"usual{number}", 1500, 3, "flat1")
+    drives(fleet, "hard", 2000, 40, "flat1")
+
+
+def test_the_vehicle_is_taken_out() -> None:
+    """Given a driver most of whose stops are those that everybody has on a steep round, expect him not blamed."""
+    fleet = Fleet()
+    steep(fleet)
+    con = scored(fleet)
+    smooth, hard, usual = style(con, "smooth"), style(con, "hard"), style(con, "usual0")
+    assert hard["rank"] == 1
+    assert smooth["hard_stops_per_1000km"] > 2.5 * usual["hard_stops_per_1000km"]
+    assert smooth["adjusted_hard_stops_per_1000km"] < 0.5 * smooth["hard_stops_per_1000km"]
+    assert smooth["adjusted_hard_stops_per_1000km"] < 1.5 * usual["adjusted_hard_stops_per_1000km"]
+    assert smooth["adjusted_hard_stops_per_1000km"] < 0.5 * hard["adjusted_hard_stops_per_1000km"]
+
+
+def test_a_hard_driver_does_not_excuse_himself() -> None:
+    """Given more stops of the same driver on his vehicle, expect its factor for him to stand: by hand."""
+    fleet = Fleet()
+    fleet.vehicle("own")
+    fleet.vehicle("other")
+    drives(fleet, "hard", 1000, 30, "own")
+    drives(fleet, "usual", 1000, 2, "other")
+    con = scored(fleet)
+    # one cell: 32 stops in 2000 km, 16 expected of each; without another driver the factor is 1
+    assert style(con, "hard")["expected_hard_stops"] == pytest.approx(16.0)
+    assert style(con, "usual")["expected_hard_stops"] == pytest.approx(16.0)
+
+
+@pytest.mark.parametrize(("stops", "adjusted_higher"), [(0, True), (12, False)])
+def test_the_note_explains_the_direction(stops: int, adjusted_higher: bool) -> None:
+    """Given fewer or more stops than the fleet in the same vehicle, expect the note to say what that did."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    for number in range(6):
+        drives(fleet, f"usual{number}", 1000, 4)
+    drives(fleet, "odd", 1000, stops)
+    row = style(scored(fleet), "odd")
+    higher = row["adjusted_hard_stops_per_1000km"] > row["hard_stops_per_1000km"]
+    assert higher == adjusted_higher
+    assert f"the rest from the fleet's rate: that {'raises' if adjusted_higher else 'lowers'} it." in row["note"]
 
 
 def test_vehicle_category_is_taken_out() -> None:
@@ -122,7 +191,7 @@ def test_a_fleet_without_hard_stops_has_no_worse_driver() -> None:
     fleet = Fleet()
     fleet.vehicle("van")
     drives(fleet, "a", 1000, 2, hard_stop=False)
-    drives(fleet, "b", 10, 1, hard_stop=False)
+    drives(fleet, "b", 500, 1, hard_stop=False)
     con = scored(fleet)
     assert style(con, "a")["style_score"] == style(con, "b")["style_score"] == 50.0  # ratio 1: 100 * 2^-1
     assert style(con, "a")["adjusted_hard_stops_per_1000km"] == 0.0
@@ -142,14 +211,39 @@ def test_published_shrinkage_is_the_closed_form() -> None:
     """Two drivers use the default prior Gamma(2, 2) on observed over expected: (2 + O) / (2 + E), by hand."""
     fleet = Fleet()
     fleet.vehicle("van")
+    fleet.vehicle("other")
     drives(fleet, "a", 1000, 9)
-    drives(fleet, "b", 1000, 1)
+    drives(fleet, "b", 1000, 1, "other")
     con = scored(fleet)
     # one cell: 10 stops in 2000 km, fleet 5 a 1000 km, expected 5 each; ratios 11/7 and 3/7
     assert style(con, "a")["expected_hard_stops"] == pytest.approx(5.0)
     assert style(con, "a")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 11 / 7, abs=1e-6)
     assert style(con, "b")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 3 / 7, abs=1e-6)
     assert style(con, "a")["style_score"] == pytest.approx(100 * 2 ** (-11 / 7), abs=1e-3)
+
+
+def test_the_vehicle_factor_is_the_closed_form() -> None:
+    """Two drivers share a vehicle: its factor is (2 + O) / (2 + E) of the other driver, his own ratio in E, by hand."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "a", 1000, 9)
+    drives(fleet, "b", 1000, 1)
+    con = scored(fleet)
+    # expected from the cell 5 each, ratios 11/7 and 3/7: factors (2 + 1) / (2 + 15/7) and (2 + 9) / (2 + 55/7)
+    assert style(con, "a")["expected_hard_stops"] == pytest.approx(5 * 21 / 29, abs=1e-6)
+    assert style(con, "b")["expected_hard_stops"] == pytest.approx(5 * 77 / 69, abs=1e-6)
+
+
+def test_trips_without_a_vehicle_make_no_vehicle() -> None:
+    """Given kilometres in vehicles not named, expect them as exposure and no factor from others' unnamed vehicles."""
+    fleet = Fleet()
+    fleet.vehicle("van", category=None)
+    for driver, stops in (("a", 9), ("b", 1)):
+        drives(fleet, driver, 0, stops)
+        fleet.add("trips", trip_id=driver, driver_id=driver, distance_km=1000.0,
+                  started_at=datetime(DAY.year, DAY.month, DAY.day, 5, tzinfo=UTC))  # fmt: skip
+    con = scored(fleet)
+    assert style(con, "a")["expected_hard_stops"] == style(con, "b")["expected_hard_stops"] == pytest.approx(5.0)
 
 
 @pytest.mark.parametrize("absurd", [1e308, 5001.0, 0.0, -40.0, float("inf"), float("nan")])

@@ -10,6 +10,7 @@ from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.scoring import models
+from fleetbrake.scoring.priors import DEFAULT
 from fleetbrake.scoring.run import score
 
 LATE = date(2027, 1, 1)
@@ -118,12 +119,29 @@ def test_as_of_is_the_newest_day_not_after_today_and_later_events_do_not_count()
     fleet.event("v00", date(2031, 1, 1))  # a logger with a wrong clock
     con = fleet.connect()
     assert score(con, today=LATE) == last
-    full = only(con, "select events_used, last_event_at from vehicle_health where vehicle_id = 'v00'")
-    assert full["events_used"] == 25
+    newest = "select events_used, as_of from vehicle_health where vehicle_id = 'v00' and as_of = ?"
+    assert only(con, newest, last)["events_used"] == 25
     assert score(con, DAY + timedelta(days=9)) == DAY + timedelta(days=9)
-    early = only(con, "select events_used, as_of from vehicle_health where vehicle_id = 'v00'")
-    assert (early["events_used"], early["as_of"]) == (10, DAY + timedelta(days=9))
-    assert con.execute("select count(distinct as_of) from vehicle_health").fetchone() == (1,)
+    assert only(con, newest, DAY + timedelta(days=9))["events_used"] == 10
+
+
+def test_each_day_scored_keeps_its_own_rows() -> None:
+    """Given two days scored, expect both sets as each alone would be, ranks 1 to n in each; again replaces one."""
+    fleet = small_fleet()
+    late, early = DAY + timedelta(days=24), DAY + timedelta(days=9)
+    con, alone = fleet.connect(), {day: fleet.connect() for day in (late, early)}
+    for day in (late, early, late):
+        score(con, day)
+    for day, single in alone.items():
+        score(single, day)
+    for table, rows in contents(con).items():
+        assert rows == sorted(contents(alone[late])[table] + contents(alone[early])[table], key=repr), table
+    ranks = con.execute("select as_of, list(rank order by rank) from vehicle_health group by all order by 1").fetchall()
+    assert ranks == [(early, list(range(1, 9))), (late, list(range(1, 9)))]
+    con.execute("delete from events where vehicle_id = 'v00'")
+    score(con, early)
+    found = con.execute("select as_of, events_used from vehicle_health where vehicle_id = 'v00' order by 1").fetchall()
+    assert found == [(early, 0), (late, 25)]
 
 
 def test_a_day_before_all_events_ranks_every_vehicle_as_too_little_evidence() -> None:
@@ -177,6 +195,91 @@ def test_report_and_lamp_stand_beside_the_score() -> None:
     assert notes["v00"] == "pulls to the left"
     assert notes["v01"] is None
     assert "warning lamp" in notes["v02"]
+
+
+@pytest.mark.parametrize(
+    ("severity", "priority"),
+    [(0, "no_sign"), (None, "watch"), (1, "watch"), (2, "next_service"), (3, "before_next_trip")],
+)
+def test_an_open_report_is_never_beside_no_sign(severity: int | None, priority: str) -> None:
+    """Given a report on a sound vehicle, expect the priority its severity asks for, the score as it was."""
+    plain, fleet = small_fleet(), small_fleet()
+    at = datetime(2026, 3, 10, tzinfo=UTC)
+    fleet.add("defect_reports", vehicle_id="v03", reported_at=at, text="pulls to the left", severity=severity)
+    fleet.add("defect_reports", vehicle_id="v03", reported_at=at + timedelta(days=1), text="dirty", severity=0)
+    query = "select * from vehicle_health where vehicle_id = 'v03'"
+    before, after = plain.connect(), fleet.connect()
+    score(before, today=LATE)
+    score(after, today=LATE)
+    sound, row = only(before, query), only(after, query)
+    assert (sound["priority"], row["priority"]) == ("no_sign", priority)
+    assert [row[c] for c in ("health_score", "score_low", "score_high", "leading_indicator")] == [
+        sound[c] for c in ("health_score", "score_low", "score_high", "leading_indicator")
+    ]
+    assert (row["rank"] == 1) == (priority != "no_sign")
+    told = "in 25 events; 5 of the indicators could not be observed, but an open report of 2026-03-10: pulls"
+    assert (told in row["reason"]) == (priority != "no_sign")
+
+
+def test_a_lit_lamp_is_watched_until_it_goes_out() -> None:
+    """Given lamps lit in the newest event that has the signal, expect watch; gone out since, expect no sign."""
+    fleet = small_fleet()
+    fleet.event("v01", DAY + timedelta(days=20), abs_warning_lamp=True)
+    fleet.event("v01", DAY + timedelta(days=21), abs_warning_lamp=None)
+    fleet.event("v02", DAY + timedelta(days=20), abs_warning_lamp=True)
+    fleet.event("v02", DAY + timedelta(days=21), abs_warning_lamp=False)
+    con = fleet.connect()
+    score(con, today=LATE)
+    found = dict(con.execute("select vehicle_id, priority from vehicle_health").fetchall())
+    assert (found["v01"], found["v02"]) == ("watch", "no_sign")
+    reason = only(con, "select reason from vehicle_health where vehicle_id = 'v01'")["reason"]
+    assert reason.endswith(", but a lit anti-lock warning lamp on 2026-03-22.")
+
+
+def test_a_dangerous_report_outranks_too_little_evidence() -> None:
+    """Given a spare vehicle without events and a report of severity 3, expect it first, and still without a score."""
+    fleet = small_fleet()
+    fleet.vehicle("spare")
+    fleet.add("defect_reports", vehicle_id="spare", reported_at=datetime(2026, 3, 10, tzinfo=UTC), severity=3)
+    con = fleet.connect()
+    score(con, today=LATE)
+    row = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
+    assert (row["rank"], row["priority"], row["health_score"]) == (1, "before_next_trip", None)
+    assert row["reason"] == (
+        "Too little evidence: 0 usable events, 8 needed, but an open report of 2026-03-10: no text given"
+    )
+
+
+def test_more_evidence_ranks_first_within_a_priority_and_no_interval_is_a_point() -> None:
+    """Given brakes 60 and 70 % weaker over many events, expect the weaker first, scores apart, intervals open."""
+    fleet = small_fleet()
+    for vehicle, effectiveness in (("a_weak", 0.004), ("z_weaker", 0.003)):
+        fleet.vehicle(vehicle)
+        for i in range(60):
+            fleet.event(vehicle, DAY + timedelta(days=i % 25), demand_kind="pressure", effectiveness=effectiveness)
+    con = fleet.connect()
+    score(con, today=LATE)
+    rows = con.execute(
+        "select vehicle_id, priority, health_score, score_low, score_high from vehicle_health order by rank limit 2"
+    ).fetchall()
+    assert [row[:2] for row in rows] == [("z_weaker", "before_next_trip"), ("a_weak", "before_next_trip")]
+    assert rows[0][2] < rows[1][2]
+    for _, _, middle, low, high in rows:
+        # doubt about the priors alone is a factor exp(1.64 * 0.7) = 3.2 of the odds
+        assert low < 0.7 * middle and high > 1.5 * middle
+
+
+def test_bounding_keeps_order_and_never_reaches_the_ceiling() -> None:
+    con = duckdb.connect()
+    models.load_parameters(con, DAY, DEFAULT)
+    rows = con.execute(
+        "select from_logit(bounded(x, logit(bounded_from), logit(probability_ceiling))), from_logit(x) "
+        "from (select unnest(range(-60, 600)) / 10.0 as x), priors"
+    ).fetchall()
+    shown = [row[0] for row in rows]
+    assert shown == sorted(set(shown))
+    assert max(shown) < DEFAULT.probability_ceiling
+    assert all(a == b for a, b in rows if b < DEFAULT.bounded_from)
 
 
 def test_identifiers_are_opaque() -> None:

@@ -6,7 +6,7 @@ events_in as (select * from stg_events where driver_id is not null),
 conditions as (select * from int_conditions)
 
 select
-    e.event_id, e.driver_id, e.category, e.incident,
+    e.event_id, e.driver_id, e.vehicle_id, e.category, e.incident,
     coalesce(c.condition, 'dry') as condition,
     e.by_driver and coalesce(e.hard_stop, false) as counts
 from events_in as e

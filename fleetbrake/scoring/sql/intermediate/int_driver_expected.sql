@@ -1,48 +1,45 @@
--- Grain: one row a driver: hard stops, and those an average driver would have had in the same cells
--- (indirect standardisation). A cell's rate is drawn towards the fleet's where it has few kilometres.
+-- Grain: one row a driver: hard stops, and those an average driver would have had in the same vehicles and
+-- conditions (indirect standardisation). On top of the cells a factor for each vehicle: hard stops of its other
+-- drivers over what was expected of them, their own habits included, drawn towards 1 (gamma-Poisson). A driver's own
+-- stops are left out, so that nobody excuses himself; a vehicle without another driver therefore has the factor 1.
 with
-exposure as (select * from int_exposure),
-events_in as (select * from int_driver_events),
-exposed as (select distinct driver_id from exposure),
-cell_km as (select category, condition, sum(km order by driver_id) as km from exposure group by all),
-cell_stops as (
-    select category, condition, count_if(counts) as stops from events_in semi join exposed using (driver_id) group by all
-),
-fleet as (
-    select (select sum(stops) from cell_stops) / (select sum(km order by category, condition) from cell_km) as rate
-),
-rates as (
+pairs as (select * from int_driver_vehicles),
+others as (
     select
-        k.category, k.condition,
-        case when fleet.rate > 0
-            then (coalesce(s.stops, 0) + pr.cell_weight) / (k.km + pr.cell_weight / fleet.rate) else 0 end as rate
-    from cell_km as k
-    left join cell_stops as s using (category, condition)
-    cross join fleet
-    cross join priors as pr
+        *,
+        sum(stops) over by_vehicle - stops as stops_of_others,
+        sum(expected * ratio) over by_vehicle - expected * ratio as expected_of_others
+    from pairs
+    window by_vehicle as (
+        partition by vehicle_id order by driver_id rows between unbounded preceding and unbounded following
+    )
 ),
 driven as (
     select
-        e.driver_id, sum(e.km order by e.category, e.condition) as km,
-        sum(e.km * r.rate order by e.category, e.condition) as expected
-    from exposure as e
-    join rates as r using (category, condition)
-    group by all
+        o.driver_id,
+        sum(o.km order by o.vehicle_id) as km,
+        sum(o.expected * case when o.vehicle_id is null then 1 else (pr.vehicle_weight + o.stops_of_others)
+            / (pr.vehicle_weight + greatest(0, o.expected_of_others)) end order by o.vehicle_id) as expected,
+        any_value(o.fleet_rate) as fleet_rate
+    from others as o
+    cross join priors as pr
+    group by o.driver_id
 ),
 braked as (
     select
         driver_id, count(*) as applications, count_if(counts) as stops,
         count(distinct incident) filter (counts and incident is not null)
         + count_if(counts and incident is null) as incidents
-    from events_in
+    from int_driver_events
     group by all
 )
 
 select
     coalesce(d.driver_id, b.driver_id) as driver_id,
-    d.km, d.expected, 1000 * fleet.rate as fleet_rate_per_1000km,
+    d.km, d.expected, 1000 * d.fleet_rate as fleet_rate_per_1000km,
+    coalesce(d.km >= pr.driver_least_km or d.expected >= pr.driver_least_expected, false) as enough,
     coalesce(b.applications, 0) as applications, coalesce(b.stops, 0) as stops, coalesce(b.incidents, 0) as incidents
 from driven as d
 full join braked as b using (driver_id)
-cross join fleet
+cross join priors as pr
 order by driver_id

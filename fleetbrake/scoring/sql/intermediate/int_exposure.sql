@@ -1,4 +1,4 @@
--- Grain: one row a driver, category and condition: kilometres driven, from trips of a possible length.
+-- Grain: one row a driver, vehicle, category and condition: kilometres driven, from trips of a possible length.
 with
 trips_in as (
     select t.* from trips as t, run, priors as pr
@@ -10,6 +10,7 @@ conditions as (select * from int_conditions)
 
 select
     t.driver_id,
+    t.vehicle_id,
     coalesce(v.category, 'unknown') as category,
     coalesce(c.condition, 'dry') as condition,
     sum(t.distance_km order by t.started_at, t.trip_id) as km

@@ -1,21 +1,38 @@
 -- Grain: one row a vehicle with an uncleared defect report, or a warning lamp lit in its newest event that has one.
+-- open_report: the worst of them, the newest of equals. least_priority: what it asks for whatever the recordings say;
+-- severity unknown counts as minor, a lit lamp as well, severity 0 asks for nothing.
 with
-reports as (
-    select r.vehicle_id, arg_max(r.text, {'at': r.reported_at, 'text': r.text}) as text
+open_ones as (
+    select
+        r.vehicle_id, coalesce(r.severity, 1) as severity, r.reported_at, coalesce(r.text, 'no text given') as text
     from defect_reports as r, run
     where r.reported_at < run.until and (r.cleared_at is null or r.cleared_at >= run.until)
-    group by all
 ),
-lamps as (
+reports as (
+    select * from open_ones
+    qualify row_number() over (partition by vehicle_id order by severity desc, reported_at desc, text desc) = 1
+),
+newest_lamps as (
     select vehicle_id, arg_max(abs_warning_lamp, {'at': started_at, 'id': event_id}) as lit, max(on_day) as on_day
     from stg_events
     where abs_warning_lamp is not null
     group by all
-)
+),
+lamps as (from newest_lamps where lit)
 
 select
     coalesce(r.vehicle_id, l.vehicle_id) as vehicle_id,
     concat_ws(' ', r.text, case when l.lit then format('Anti-lock warning lamp lit on {}.', l.on_day) end)
-        as open_report
+        as open_report,
+    case
+        when r.severity >= 3 then 'before_next_trip'
+        when r.severity = 2 then 'next_service'
+        when r.severity = 1 or l.lit then 'watch'
+    end as least_priority,
+    concat_ws(' ',
+        case when r.severity >= 1
+            then format('an open report of {}: {}', (r.reported_at at time zone 'UTC')::date, r.text) end,
+        case when r.severity >= 1 and l.lit then 'And' end,
+        case when l.lit then format('a lit anti-lock warning lamp on {}.', l.on_day) end) as told
 from reports as r
-full join (from lamps where lit) as l using (vehicle_id)
+full join lamps as l using (vehicle_id)

@@ -1,13 +1,16 @@
 -- Grain: one row a vehicle: P(any) = 1 - prod(1 - p) over all indicators, with a 90 % interval.
 -- An indicator that could not be observed keeps its base rate and a wide interval: never scored as good. Only where
 -- no anti-lock control is fitted its two indicators do not apply. Errors of ln(1 - p) add in squares.
+-- strength orders what the bounded probabilities cannot: the greatest ln(1 + odds) of each indicator before they are
+-- bounded, times its weight, summed. Light modulation explains low effectiveness away, as in int_leading.
 with
 observed as (
-    select vehicle_id, indicator, probability as p, probability_low as low, probability_high as high
+    select vehicle_id, indicator, probability as p, probability_low as low, probability_high as high, log_odds
     from int_probabilities
 ),
 missing as (
-    select v.vehicle_id, p.indicator, p.base_rate as p, 0.0 as low, pr.unobserved_factor * p.base_rate as high
+    select v.vehicle_id, p.indicator, p.base_rate as p, 0.0 as low, pr.unobserved_factor * p.base_rate as high,
+        logit(p.base_rate) as log_odds
     from stg_vehicles as v
     cross join indicator_priors as p
     cross join priors as pr
@@ -18,6 +21,24 @@ together as (
     select *, true as seen from observed
     union all
     select *, false from missing
+),
+strengths as (
+    select
+        t.vehicle_id, t.indicator,
+        any_value(i.weight) * max(greatest(t.log_odds, 0) + ln(1 + exp(-abs(t.log_odds)))) as strength,
+        max(t.p) filter (t.indicator = 'modulation_on_light_braking') as explains
+    from together as t
+    join indicator_priors as i using (indicator)
+    group by all
+),
+explained as (
+    select
+        *, case when indicator = 'low_brake_effectiveness'
+            then 1 - coalesce(max(explains) over (partition by vehicle_id), 0) else 1 end as left_over
+    from strengths
+),
+totals as (
+    select vehicle_id, sum(strength * left_over order by indicator) as strength from explained group by all
 ),
 sums as (
     select
@@ -36,5 +57,7 @@ select
     round(100 * exp(log_sound), 3) as score,
     round(100 * exp(log_sound - down), 3) as score_low,
     round(100 * least(1, exp(log_sound + up)), 3) as score_high,
-    indicators_missing
+    indicators_missing,
+    round(strength, 9) as strength
 from sums
+join totals using (vehicle_id)

@@ -1,0 +1,46 @@
+-- Grain: one row a vehicle of the register or with events: what its recordings say, in a priority and a reason.
+-- A lockup without anti-lock action is always told, and is at least watched where there is enough evidence.
+with
+vehicles_in as (select * from stg_vehicles),
+scores as (select * from int_vehicle_scores),
+usable as (select * from int_usable_events),
+foremost as (select * from int_leading),
+locks as (select * from int_lockups)
+
+select
+    v.*, s.* exclude (vehicle_id), u.last_event_at,
+    coalesce(u.events_used, 0) as events_used,
+    coalesce(u.events_used, 0) >= pr.least_events as enough,
+    enough and l.priority = 'no_sign' and k.lockups is not null as only_locks,
+    case
+        when not enough then 'too_little_evidence' when only_locks then 'watch' else l.priority
+    end as own_priority,
+    enough and own_priority <> 'no_sign' as flagged,
+    case when only_locks then 'lockup_without_modulation' else l.indicator end as chosen,
+    case when only_locks then k.lockup_wheel else l.wheel end as suspect,
+    -- the leading reason tells the lockups itself
+    case when k.lockups is not null and (only_locks or not flagged or chosen <> 'lockup_without_modulation')
+        then format(
+            'Locked above the cut-off speed without anti-lock action seen: {} event{} ({}), most often wheel {}.',
+            k.lockups, case when k.lockups = 1 then '' else 's' end,
+            concat_ws(' to ', k.first_on::varchar, nullif(k.last_on, k.first_on)::varchar), k.lockup_wheel)
+    end as lock_text,
+    case
+        when v.events_until = 0 and v.events_after > 0 then format(
+            'Too little evidence: no event up to {}; dated later: {}.', run.as_of, v.events_after)
+        when not enough then format(
+            'Too little evidence: {} usable events, {:.0f} needed.', coalesce(u.events_used, 0), pr.least_events)
+        when only_locks then null
+        when flagged then l.reason
+        else format('No sign found in {} events', u.events_used)
+            || case when s.indicators_missing > 0
+                then format('; {} of the indicators could not be observed.', s.indicators_missing) else '.' end
+    end as first_text,
+    concat_ws(' ', first_text, lock_text) as reason
+from vehicles_in as v
+join scores as s using (vehicle_id)
+left join usable as u using (vehicle_id)
+left join foremost as l using (vehicle_id)
+left join locks as k using (vehicle_id)
+cross join priors as pr
+cross join run
