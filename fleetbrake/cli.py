@@ -335,7 +335,7 @@ def _number(value: Any) -> str:
 
 
 def _day(moment: datetime | None) -> date | None:
-    """The day asked for; FleetbrakeError for one that no fleet has seen: scores of a day to come would stay the newest."""
+    """The day asked for; FleetbrakeError for a day to come, whose scores would stay the newest, or one long gone."""
     if moment is not None and not date(1980, 1, 1) <= moment.date() <= datetime.now(UTC).date():
         raise FleetbrakeError(f"--as-of {moment:%Y-%m-%d}: a day from 1980 up to today is expected.")
     return moment.date() if moment else None
