@@ -52,7 +52,8 @@ StoreOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="End with one line of JSON for other programs.")]
 
 _talk = Console(stderr=True, highlight=False)
-_out = Console(highlight=False)
+#: Elsewhere than on a terminal lines are not folded to the width of one.
+_out = Console(highlight=False, width=None if sys.stdout.isatty() else 160)
 
 
 def _example(line: str) -> str:
@@ -284,7 +285,7 @@ def _print_ranking(store: Path, day: date | None) -> int:
         line.append(f"{_visible(str(row['vehicle_id'])):<{wide}}", style="bold")
         line.append(f"  {PRIORITY_TEXT[row['priority']]:<16}  {score}, {row['events_used']} events{where}")
         _out.print(line, soft_wrap=True)
-        _out.print(Padding(Text(_visible(_words(row["reason"]))), (0, 0, 0, 6)))
+        _out.print(Padding(Text(_visible(_words(row["reason"]))), (0, 0, 0, 6), expand=False))
     if flagged.empty:
         _out.print("      no vehicle shows a sign")
     rest = ranked[~ranked["priority"].isin(FLAGGED)]["priority"].value_counts()
@@ -307,7 +308,7 @@ def _print_plan(store: Path) -> None:
         due = f", due {_words(row['due_on'])}" if _words(row["due_on"]) else ""
         line = f"{_words(row['vehicle_id'])} ({_words(row['depot']) or 'no depot'}{due}): {_words(row['reason'])}"
         note = f" [{_words(row['note'])}]" if _words(row["note"]) else ""
-        _out.print(Padding(Text(_visible(line + note)), (0, 0, 0, 2)))
+        _out.print(Padding(Text(_visible(line + note)), (0, 0, 0, 2), expand=False))
     if day is None:
         _out.print("No visit is needed in the coming two weeks by what was seen.")
     _out.print(Text(CAUTION, style="italic"))
