@@ -84,9 +84,6 @@ class Criteria:
     cutoff_speed_mps: float = criterion(
         15.0 / 3.6, "m/s", "15 km/h: FMVSS 135 (verified), UN R13 / R13-H (from memory)"
     )
-    cutoff_speed_us_heavy_mps: float = criterion(
-        20.0 * 0.44704, "m/s", "20 mph: FMVSS 121 S5.3.1 (verified); information only"
-    )
 
     wheel_fall_most_mps2: float = criterion(
         500.0,

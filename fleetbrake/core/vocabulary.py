@@ -26,7 +26,6 @@ SURFACES: Final = ("dry_paved", "wet_paved", "snow_or_ice", "loose", "split", "u
 #: UNECE vehicle categories.
 CATEGORIES: Final = ("M1", "M2", "M3", "N1", "N2", "N3", "O1", "O2", "O3", "O4")
 LIGHT_CATEGORIES: Final = ("M1", "N1")
-TRAILER_CATEGORIES: Final = ("O1", "O2", "O3", "O4")
 
 ACTUATIONS: Final = ("hydraulic", "air", "air_over_hydraulic", "electromechanical")
 BRAKE_CONTROLS: Final = ("conventional", "load_sensing", "ebs", "by_wire")
@@ -63,15 +62,11 @@ INDICATORS: Final = {
     "wheel_speed_dropout": "a wheel-speed signal drops out or freezes",
 }
 
-#: Inspection findings and how bad they are.
+#: Inspection findings: an indicator, something else, or nothing.
 FINDINGS: Final = (*INDICATORS, "other", "none")
-SEVERITIES: Final = {0: "none", 1: "minor", 2: "major: needs repair", 3: "dangerous: must not be driven"}
 
 TEST_METHODS: Final = ("roller", "plate", "decelerometer")
 REPAIR_WORK: Final = ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment", "sensor", "tyre", "other")
-
-#: What happened to an input file.
-FILE_STATUSES: Final = ("loaded", "rejected", "unchanged", "partly_loaded")
 
 #: Shown wherever a score or a list is shown.
 CAUTION: Final = (

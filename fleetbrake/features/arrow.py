@@ -27,7 +27,7 @@ def event_table(
     continuous: bool,
 ) -> pa.Table:
     """One row an event."""
-    braked = np.array([reason is None for reason in facts.not_braking], dtype=np.bool_)
+    braked = facts.braked
     modulation = _modulation(wheels, braked)
     columns: dict[str, pa.Array] = {
         "event_id": _text(batch.event_id),
@@ -56,7 +56,7 @@ def event_table(
         "wheels_modulated": _names(batch.wheels, wheels.modulated == 1, braked),
         "wheels_locked": _names(batch.wheels, wheels.lockups.verdict == 1, braked),
         "speed_source": _speed_source(batch, signals),
-        "demand_kind": _code(facts_kind(signals), DEMAND_KINDS),
+        "demand_kind": _code(signals.demand.kind, DEMAND_KINDS),
         "demand_peak": _floats(facts.demand_peak),
         "onset_s": _floats(_times(batch, phases.start)),
         "end_s": _floats(_times(batch, np.where(phases.start >= 0, phases.stop - 1, -1))),
@@ -76,7 +76,7 @@ def event_table(
         "longest_gap_s": _floats(facts.longest_gap),
         "not_braking": _text(facts.not_braking),
         "notes": _notes(batch, phases, facts),
-        "source_path": pa.array([batch.path] * batch.events, pa.string()),
+        "source_path": pa.repeat(pa.scalar(batch.path, pa.string()), batch.events),
         "row_start": pa.array(batch.row_start),
         "row_stop": pa.array(batch.row_stop),
         "continuous": pa.array(np.full(batch.events, continuous)),
@@ -87,7 +87,7 @@ def event_table(
 def wheel_table(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Table:
     """One row an event and wheel, wheels of an event together in the order of their names."""
     count = len(batch.wheels)
-    braked = np.array([reason is None for reason in facts.not_braking], dtype=np.bool_)
+    braked = facts.braked
     ok = np.repeat(braked, count)
     locks = wheels.lockups
 
@@ -125,11 +125,6 @@ def wheel_table(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: Ev
             "modulation_seen_hz": _floats(flat(wheels.seen_hz), ok & seen_cycles),
         }
     )
-
-
-def facts_kind(signals: Signals) -> Array:
-    """Demand kind codes, -1 for none."""
-    return signals.demand.kind
 
 
 def _floats(values: Array, valid: Array | None = None) -> pa.Array:

@@ -1,6 +1,6 @@
 """``features(batch)``: the one way from samples to rows."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -10,10 +10,9 @@ from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.detection import applications
 from fleetbrake.features.arrow import event_table, wheel_table
 from fleetbrake.features.event_facts import event_facts
-from fleetbrake.features.phases import phases
-from fleetbrake.features.signals import derive
-from fleetbrake.features.wheels import wheel_facts
-from fleetbrake.kinematics import deceleration
+from fleetbrake.features.phases import Phases, phases
+from fleetbrake.features.signals import Signals, derive
+from fleetbrake.features.wheels import WheelFacts, wheel_facts
 from fleetbrake.recordings.batch import EventBatch
 
 Ints = npt.NDArray[np.int64]
@@ -47,18 +46,19 @@ def cut_applications(batch: EventBatch, criteria: Criteria = DEFAULT) -> EventBa
     return events
 
 
+def judge(batch: EventBatch, criteria: Criteria, *, cut: bool) -> tuple[Signals, Phases, WheelFacts]:
+    """What is derived per sample, the phases, and the wheels' facts: the steps that rows and views share."""
+    signals = derive(batch, criteria, cut=cut)
+    found = phases(batch, signals, criteria)
+    return signals, found, wheel_facts(batch, signals, found, criteria)
+
+
 def features(batch: EventBatch, criteria: Criteria = DEFAULT) -> FeatureTables:
     """Feature rows of a batch: cut recordings as they are, drives after their brake applications were cut out."""
     drive = batch.continuous
     if drive and batch.samples:
         batch = cut_applications(batch, criteria)
-    signals = derive(batch, criteria, cut=not drive)
-    found = phases(batch, signals, criteria)
-    # counted from the onset: a hole in the lead-in says nothing against the braking distance
-    known = np.where(signals.supported, signals.speed, np.nan)
-    covered = deceleration.travelled(batch.time_s, known, found.start, found.stop)
-    signals = replace(signals, distance=covered)
-    wheels = wheel_facts(batch, signals, found, criteria)
+    signals, found, wheels = judge(batch, criteria, cut=not drive)
     facts = event_facts(batch, signals, found, wheels, criteria)
     return FeatureTables(
         event_table(batch, signals, found, wheels, facts, continuous=drive),

@@ -56,6 +56,11 @@ class EventFacts:
     beyond: Bools
     not_braking: npt.NDArray[np.object_]
 
+    @property
+    def braked(self) -> Bools:
+        """Which events are brake applications ``(E,)``."""
+        return np.equal(self.not_braking, np.array(None, dtype=object)).astype(np.bool_)
+
 
 def event_facts(
     batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, criteria: Criteria
@@ -70,15 +75,17 @@ def event_facts(
     final = _at(speed, end, known_end)
     lasted = _at(time_s, end, known_end) - _at(time_s, begin, braked)
     whole = braked & ~phases.gapped
-    covered = _at(signals.distance, end, braked) - _at(signals.distance, begin, braked)
+    covered = _at(phases.distance, end, braked) - _at(phases.distance, begin, braked)
     reversing, reasons = _not_braking(batch, signals, phases)
-    mfdd = deceleration.mean_fully_developed(time_s, speed, signals.distance, begin, end + 1)
+    mfdd = deceleration.mean_fully_developed(time_s, speed, phases.distance, begin, end + 1)
     mass = rates.event_median(batch.channel("gross_mass_kg"), batch.offsets[:-1], batch.offsets[1:])
     grade = rates.event_median(batch.channel("grade"), begin, end + 1)
     peak, at_least = _peak(batch, signals, phases, criteria)
     # no road vehicle brakes so: the speed is in another unit, or broken, and so is all that follows from it
     beyond = np.fmax(peak, at_least) > criteria.decel_most_mps2
-    peak, at_least, mfdd = (np.where(beyond, np.nan, figure) for figure in (peak, at_least, mfdd))
+    peak, at_least = np.where(beyond, np.nan, peak), np.where(beyond, np.nan, at_least)
+    initial, final = np.where(beyond, np.nan, initial), np.where(beyond, np.nan, final)
+    whole &= ~beyond
     friction = np.where(beyond, np.nan, _friction(batch, signals, phases, criteria))
     used_up, kind = _road(batch, phases, wheels, friction, criteria)
     answer = _answer(batch, signals, phases, wheels, criteria)
@@ -86,7 +93,7 @@ def event_facts(
     return EventFacts(
         demand_hz=_demand_rate(batch, signals),
         initial_speed=initial,
-        final_speed=np.where(known_end, np.maximum(final, 0.0), np.nan),
+        final_speed=np.maximum(final, 0.0),
         braking_s=lasted,
         distance=np.where(whole, covered, np.nan),
         peak_decel=peak,

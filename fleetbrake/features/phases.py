@@ -27,6 +27,7 @@ class Phases:
     """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
 
     ``judged`` ``(E,)`` is one past the last sample in which a wheel may still be braked: the force outlives it.
+    ``distance`` ``(N,)`` is what was travelled since the onset, NaN where the speed rests on nothing.
     ``longest_gap`` ``(E,)`` is the longest time between rows while braking, ``gapped`` whether it hides something.
     ``held`` is the demand against which a release of pressure is judged: NaN where the demand channel itself
     may carry the modulation (pressure) or follows the vehicle (deceleration).
@@ -36,6 +37,7 @@ class Phases:
     stop: Ints
     release: Ints
     judged: Ints
+    distance: Floats
     longest_gap: Floats
     gapped: Bools
     braking: Bools
@@ -64,6 +66,8 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
     after = began & (let_go >= 0) & (position > let_go) & (since >= criteria.release_look_s)
     # the first samples of the deceleration can come before a coarse demand channel: keep clear of the onset
     before = began & (batch.time_s < batch.time_s[np.maximum(at_start, 0)] - 0.1)
+    # counted from the onset: a hole in the lead-in says nothing against the braking distance
+    known = np.where(signals.supported, signals.speed, np.nan)
     gap = deceleration.longest_step(batch.time_s, np.maximum(start, 0), np.where(start >= 0, stop, 0))
     outlived = began & (position >= at_stop) & (let_go >= 0) & (since < criteria.release_look_s)
     counted = np.add.reduceat(outlived, batch.offsets[:-1]) if batch.events else np.zeros(0, np.int64)
@@ -87,6 +91,7 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         stop=stop,
         release=release,
         judged=stop + counted,
+        distance=deceleration.travelled(batch.time_s, known, start, stop),
         longest_gap=np.where(start >= 0, gap, np.nan),
         gapped=gap > np.fmax(criteria.gap_s, 2.5 / signals.row_hz),
         braking=braking,

@@ -44,7 +44,6 @@ class Signals:
     from_channel: Bools
     wheel: Floats
     slip: Floats
-    distance: Floats
     decel: Floats
     slope_extra: Floats
     demand: applications.Demand
@@ -91,7 +90,6 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
         from_channel=from_channel,
         wheel=wheel,
         slip=slip.brake_slip(lines, speed, criteria.moving_mps),
-        distance=deceleration.travelled(time_s, speed, first, last),
         decel=decel,
         slope_extra=-G_MPS2 * climb_rate(grade),
         demand=_demand(batch, decel, criteria, cut=cut),

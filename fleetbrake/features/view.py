@@ -6,9 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
-from fleetbrake.features.phases import phases
-from fleetbrake.features.signals import derive
-from fleetbrake.features.wheels import wheel_facts
+from fleetbrake.features.build import judge
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -49,8 +47,7 @@ def event_view(batch: EventBatch, criteria: Criteria = DEFAULT, *, continuous: b
     """
     if batch.events != 1:
         raise ValueError(f"a view needs one event, not {batch.events}")
-    signals = derive(batch, criteria, cut=not continuous)
-    wheels = wheel_facts(batch, signals, phases(batch, signals, criteria), criteria)
+    signals, _, wheels = judge(batch, criteria, cut=not continuous)
     runs = wheels.lockups.spans
     names = batch.wheels
     locked = [

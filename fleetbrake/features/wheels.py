@@ -58,20 +58,7 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
     if batch.wheel_saturated is not None:  # a saturated wheel is sensed, only not measured
         dead &= ~np.logical_or.reduceat(batch.wheel_saturated, offsets[:-1], axis=1)
     gone = dead[:, signals.event_of]
-    late = phases.braking | phases.outlived
-    lost = signal_loss.lost(
-        time_s,
-        np.where(gone, np.nan, batch.wheel_speed_mps),
-        signals.speed,
-        late,
-        offsets,
-        signals.wheel_seen_hz,
-        criteria.moving_mps,
-        FROZEN_S,
-        criteria.wheel_fall_most_mps2,
-        criteria.free_wheel_share,
-        criteria.quick_row_s,
-    )
+    lost = _lost(batch, signals, phases, gone, criteria)
     reading = np.where(gone | lost, np.nan, batch.wheel_speed_mps)
     slips = np.where(gone | lost, np.nan, signals.slip)
     found = lockup.lockups(
@@ -81,7 +68,7 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         stop=phases.judged,
         speed_mps=signals.speed,
         supported=signals.supported,
-        distance_m=signals.distance,
+        distance_m=phases.distance,
         wheel_mps=reading,
         ceiling=batch.wheel_saturated,
         rate_hz=signals.wheel_seen_hz,
@@ -113,6 +100,23 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
             dead, np.nan, signal_loss.marked_time(time_s, lost & (signals.speed > FREE_ROLL_ABOVE_MPS), offsets)
         ),
         peak_pressure_kpa=slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop),
+    )
+
+
+def _lost(batch: EventBatch, signals: Signals, phases: Phases, gone: Bools, criteria: Criteria) -> Bools:
+    """Samples ``(W, N)`` at which a wheel's signal is lost; ``gone`` marks wheels that say nothing at all."""
+    return signal_loss.lost(  # type: ignore[no-any-return]
+        batch.time_s,
+        np.where(gone, np.nan, batch.wheel_speed_mps),
+        signals.speed,
+        phases.braking | phases.outlived,
+        batch.offsets,
+        signals.wheel_seen_hz,
+        criteria.moving_mps,
+        FROZEN_S,
+        criteria.wheel_fall_most_mps2,
+        criteria.free_wheel_share,
+        criteria.quick_row_s,
     )
 
 

@@ -133,6 +133,7 @@ def test_figures_do_not_hang_on_the_neighbours_in_the_file():
 def test_a_speed_in_kmh_is_told_not_believed():
     """A stop at 5 m/s2 whose speeds were recorded in km/h falls at 18 "m/s2"."""
     row = event(stop(20.0 / KMH, 5.0 / KMH))
-    for name in ("peak_decel_mps2", "peak_decel_at_least_mps2", "mfdd_mps2", "friction_used"):
+    for name in ("peak_decel_mps2", "peak_decel_at_least_mps2", "mfdd_mps2", "friction_used", "initial_speed_mps",
+                 "braking_distance_m", "mean_decel_mps2"):  # fmt: skip
         assert row[name] is None, name
     assert "unit" in row["notes"]
