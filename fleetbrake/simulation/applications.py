@@ -27,6 +27,9 @@ APPLICATION: Final = np.dtype(
         ("grip", "f8"),  # factor on the tyre curve: tyre compound, temperature, polish
         ("surface_left", "i8"),
         ("surface_right", "i8"),
+        ("jump_m", "f8"),  # the road changes to the next surfaces this far after the onset; 0: it does not
+        ("next_left", "i8"),
+        ("next_right", "i8"),
         ("limit_s", "f8"),  # recording ends at the latest this long after the onset
         # demand: ramp, hold, release; pumped if pump_hz > 0
         ("pedal_pct", "f8"),
@@ -38,6 +41,11 @@ APPLICATION: Final = np.dtype(
         ("friction_share", "f8"),  # share of the demand given to the friction brakes
         ("endurance_force_n", "f8"),  # retarder or recuperation at the driven axle
         ("endurance_axle", "i8"),
+        ("endurance_slip_off", "f8"),  # slip of that axle at which it is let go; 0: nobody watches it
+        # stability control: pressure at single wheels without the pedal, swelling own_hz times a second if > 0
+        ("own_kpa", "f8", (WHEELS,)),
+        ("own_s", "f8"),
+        ("own_hz", "f8"),
         # body
         ("mass_kg", "f8"),
         ("air_drag_kg_per_m", "f8"),

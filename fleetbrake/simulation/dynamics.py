@@ -23,7 +23,7 @@ Counts = npt.NDArray[np.int64]
 # rows of the wheel state (each with six wheels)
 OMEGA, PRESSURE, MODE, MODE_TIME, LOCK_PRESSURE, HEAT, SEEN, RATE, TURN, TORQUE = range(10)
 # entries of the body state
-V, X, ACC, SMOOTH_ACC, YAW, LINE, RELEASED, ENDED, RETARD, PEDAL = range(10)
+V, X, ACC, SMOOTH_ACC, YAW, LINE, RELEASED, ENDED, RETARD, PEDAL, RETARD_BACK, X_ONSET = range(12)
 # columns of the sample output
 OUT_SPEED, OUT_ACCEL, OUT_PEDAL, OUT_LINE, OUT_ACTIVE, OUT_YAW, OUT_DISTANCE, OUT_RETARD = range(8)
 # columns of the totals
@@ -34,6 +34,7 @@ NORMAL, DUMP, HOLD, BUILD = 0, 1, 2, 3
 ROLLING_RESISTANCE = 0.009
 SPEED_FLOOR = 0.3  # m/s, smallest denominator of the slip
 STANDSTILL = 0.02  # m/s
+RETARD_PAUSE_S = 3.0  # an endurance brake that made its axle slip comes back after this long (own choice)
 COAST_S = 0.4  # the accelerator is let go this long before the pedal
 SLIP_ON, SLIP_BACK = 0.18, 0.07
 DECEL_ON, SLIP_WITH_DECEL = 40.0, 0.11  # m/s2 of the wheel's rim
@@ -104,12 +105,23 @@ def _pressure(app: Record, wheel: Array, w: int, demand: float, dt: float) -> No
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _control(app: Record, wheel: Array, v: float, demand: float, dt: float) -> bool:
+def _own_demand(app: Record, w: int, t: float) -> float:
+    """Pressure in kPa that a stability control asks of wheel ``w`` by itself, without the pedal."""
+    if app["own_kpa"][w] <= 0.0 or t <= 0.0 or t > app["own_s"]:
+        return 0.0
+    if app["own_hz"] <= 0.0:
+        return app["own_kpa"][w]
+    return app["own_kpa"][w] * (0.5 - 0.5 * math.cos(2.0 * math.pi * app["own_hz"] * t))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _control(app: Record, wheel: Array, v: float, asked: float, t: float, dt: float) -> bool:
     """Anti-lock control and pressure of all wheels for one step; True while any wheel is under control."""
     active = False
     for w in range(6):
         if app["load_n"][w] <= 0.0:
             continue
+        demand = max(asked, _own_demand(app, w, t))
         mate = w ^ 1
         low = app["select_low"][w // 2] * app["abs_on"][w] * app["abs_on"][mate] > 0
         if low and w % 2 == 1 and wheel[MODE, mate] != NORMAL:  # the left wheel has decided for both
@@ -184,6 +196,8 @@ def _wheels(app: Record, curves: Array, wheel: Array, body: Array, dt: float, to
         load = static - transfer * 0.5 if w < 2 else static + transfer * static / rear
         retard = body[RETARD] * 0.5 * app["radius_m"][w] if w // 2 == app["endurance_axle"] else 0.0
         surface = app["surface_left"] if w % 2 == 0 else app["surface_right"]
+        if app["jump_m"] > 0.0 and body[X] - body[X_ONSET] > app["jump_m"] and body[X_ONSET] > 0.0:
+            surface = app["next_left"] if w % 2 == 0 else app["next_right"]
         force = _turn(app, curves[surface], wheel, w, body[V], max(load, 0.0), retard, dt, tot)
         if w % 2 == 0:
             left += force
@@ -219,7 +233,19 @@ def _move(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _demand(app: Record, body: Array, t: float, dt: float) -> float:
+def _endurance(app: Record, body: Array, wheel: Array, t: float, dt: float) -> None:
+    """Endurance force at ``t``; let go for a while when its axle slips too much, if the vehicle watches that."""
+    if app["endurance_slip_off"] > 0.0 and body[V] > 2.5 and body[RETARD] > 1.0:
+        for w in range(2 * app["endurance_axle"], 2 * app["endurance_axle"] + 2):
+            if 1.0 - wheel[SEEN, w] / body[V] > app["endurance_slip_off"]:
+                body[RETARD_BACK] = t + RETARD_PAUSE_S
+    on = t > 0.0 and t < body[RELEASED] and t >= body[RETARD_BACK]
+    goal = app["endurance_force_n"] * min(1.0, body[V] / 4.0) if on else 0.0
+    body[RETARD] += (goal - body[RETARD]) * dt / (0.2 if t >= body[RETARD_BACK] else 0.04)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _demand(app: Record, body: Array, wheel: Array, t: float, dt: float) -> float:
     """Pedal, line pressure and endurance force at ``t``; returns the pressure asked of the wheels in kPa."""
     if body[RELEASED] > 1e8 and (t > app["ramp_s"] + app["hold_s"] or (t > 0.0 and body[V] < app["release_speed_mps"])):
         body[RELEASED] = t
@@ -227,9 +253,7 @@ def _demand(app: Record, body: Array, t: float, dt: float) -> float:
     asked = 0.01 * _pedal(app, t - app["delay_s"], body[RELEASED]) * app["full_pressure_kpa"] * app["friction_share"]
     tau = app["build_tau_s"] if asked > body[LINE] else app["release_tau_s"][0]
     body[LINE] += (asked - body[LINE]) * dt / tau
-    on = t > 0.0 and t < body[RELEASED]
-    goal = app["endurance_force_n"] * min(1.0, body[V] / 4.0) if on else 0.0
-    body[RETARD] += (goal - body[RETARD]) * dt / 0.2
+    _endurance(app, body, wheel, t, dt)
     return asked
 
 
@@ -251,12 +275,14 @@ def _write(app: Record, body: Array, wheel: Array, active: bool, out: Array, whe
         wheel_out[0, w] = wheel[SEEN, w]
         wheel_out[1, w] = wheel[PRESSURE, w]
         wheel_out[2, w] = app["load_n"][w] > 0.0 and wheel[OMEGA, w] <= 0.0 and body[V] > 0.0
+        wheel_out[3, w] = app["load_n"][w] > 0.0 and wheel[MODE, w] != NORMAL
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _start(app: Record, body: Array, wheel: Array) -> None:
     """Rolling at the initial speed, no pressure."""
     body[V], body[RELEASED], body[ENDED] = app["initial_speed_mps"], 1e9, 1e9
+    body[RETARD_BACK] = -1e9
     for w in range(6):
         if app["load_n"][w] > 0.0:
             wheel[OMEGA, w] = body[V] / app["radius_m"][w]
@@ -277,24 +303,24 @@ def _run_one(
     tot: Array,
 ) -> int:
     """One application from ``before`` s ahead of the onset to ``after`` s past its end; returns samples written."""
-    body, wheel = np.zeros(10), np.zeros((10, 6))
+    body, wheel = np.zeros(12), np.zeros((10, 6))
     _start(app, body, wheel)
     tot[TOT_ENERGY_START] = _energy(app, body, wheel)
-    samples, step, active, x_onset = 0, 0, False, 0.0
+    samples, step, active = 0, 0, False
     while samples < out.shape[0]:
         t = step * dt - before
-        asked = _demand(app, body, t, dt)
+        asked = _demand(app, body, wheel, t, dt)
         if step % every == 0:
-            _write(app, body, wheel, active, out[samples], wheel_out[samples])
+            _write(app, body, wheel, active or t < body[RETARD_BACK], out[samples], wheel_out[samples])
             samples += 1
         if t < 0.5 * dt:
-            x_onset = body[X]
+            body[X_ONSET] = body[X]
         if body[ENDED] > 1e8 and t > 0.0 and (body[V] <= 0.0 or (t > body[RELEASED] and body[PEDAL] <= 0.0)):
             body[ENDED] = t
-            tot[TOT_END], tot[TOT_DISTANCE] = t, body[X] - x_onset
+            tot[TOT_END], tot[TOT_DISTANCE] = t, body[X] - body[X_ONSET]
         if t >= min(body[ENDED] + after, app["limit_s"]):
             break
-        active = _control(app, wheel, body[V], asked, dt)
+        active = _control(app, wheel, body[V], asked, t, dt)
         if t < -COAST_S:
             tot[TOT_BRAKE_HEAT] = tot[TOT_SLIP_HEAT] = 0.0  # the engine pays for what happens before
         left, right = _wheels(app, curves, wheel, body, dt, tot)
@@ -321,7 +347,7 @@ def run_many(
 ) -> None:
     """All applications of a chunk.
 
-    Fills ``out (n, S, 8)``, ``wheel_out (n, S, 3, 6)``, ``totals (n, 7)`` and the samples written, ``counts (n,)``.
+    Fills ``out (n, S, 8)``, ``wheel_out (n, S, 4, 6)``, ``totals (n, 7)`` and the samples written, ``counts (n,)``.
     """
     for e in range(len(apps)):
         counts[e] = _run_one(

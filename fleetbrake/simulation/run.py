@@ -24,7 +24,8 @@ class Simulated:
 
     ``offsets (E + 1,)``; per sample ``(N,)``: time from the onset of the demand, speed, acceleration (rate of change
     of speed), pedal, line pressure, anti-lock activity, yaw rate, distance, endurance-brake force; per wheel
-    ``(6, N)``: speed as the control unit sees it, pressure, true lock. Per application ``(E,)``: end of braking (s
+    ``(6, N)``: speed as the control unit sees it, pressure, true lock, whether the anti-lock control
+    governs it. Per application ``(E,)``: end of braking (s
     from the onset; 0 if the limit came first), distance from onset to end, heat of brakes and of tyre slip, work of
     the resistances, kinetic energy at start and end (J).
     """
@@ -44,6 +45,7 @@ class Simulated:
     wheel_speed_mps: Floats
     wheel_pressure_kpa: Floats
     wheel_locked: Bools
+    wheel_controlled: Bools
     braking_end_s: Floats
     braking_distance_m: Floats
     brake_heat_j: Floats
@@ -62,10 +64,10 @@ Piece = tuple[Floats, Floats, Floats, npt.NDArray[np.int64]]
 
 
 def _run_chunk(apps: Applications, dt: float, every: int, before: float, after: float) -> Piece:
-    """Samples ``(n, 8)``, wheel samples ``(n, 3, 6)``, totals and counts of one chunk."""
+    """Samples ``(n, 8)``, wheel samples ``(n, 4, 6)``, totals and counts of one chunk."""
     longest = int((apps["limit_s"].max() + before) / (dt * every)) + 2
     out = np.empty((len(apps), longest, 8))
-    wheel_out = np.empty((len(apps), longest, 3, WHEELS))
+    wheel_out = np.empty((len(apps), longest, 4, WHEELS))
     totals, counts = np.zeros((len(apps), 7)), np.zeros(len(apps), dtype=np.int64)
     limits = trailer_limit_n(apps)
     dyn.run_many(apps, BURCKHARDT, limits, dt, every, before, after, out, wheel_out, totals, counts)
@@ -102,7 +104,7 @@ def simulate(
 
 def _assemble(apps: Applications, pieces: list[Piece], rate: float, before: float) -> Simulated:
     out = np.concatenate([p[0] for p in pieces]).T.copy() if pieces else np.empty((8, 0))
-    wheels = np.concatenate([p[1] for p in pieces]).transpose(1, 2, 0).copy() if pieces else np.empty((3, WHEELS, 0))
+    wheels = np.concatenate([p[1] for p in pieces]).transpose(1, 2, 0).copy() if pieces else np.empty((4, WHEELS, 0))
     totals = np.concatenate([p[2] for p in pieces]).T if pieces else np.empty((7, 0))
     counts = np.concatenate([p[3] for p in pieces]) if pieces else np.empty(0, dtype=np.int64)
     offsets = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
@@ -123,6 +125,7 @@ def _assemble(apps: Applications, pieces: list[Piece], rate: float, before: floa
         wheel_speed_mps=wheels[0],
         wheel_pressure_kpa=wheels[1],
         wheel_locked=wheels[2] > 0.5,
+        wheel_controlled=wheels[3] > 0.5,
         braking_end_s=totals[dyn.TOT_END],
         braking_distance_m=totals[dyn.TOT_DISTANCE],
         brake_heat_j=totals[dyn.TOT_BRAKE_HEAT],
