@@ -73,6 +73,16 @@ def _decel_on(time_s: Floats, decel: Floats, offsets: Ints, high: float, low: fl
     return on
 
 
+def above_rest(pressure_kpa: Floats, offsets: Ints, criteria: Criteria) -> tuple[Floats, Floats]:
+    """Pressure above its rest ``(N,)`` and the least of it that is a demand ``(E,)``, both in kPa."""
+    lowest, highest = _lowest_highest(pressure_kpa, offsets)
+    # a sensor's zero may be off by a little, never by a brake application
+    rest = np.clip(np.nan_to_num(lowest), 0.0, 2.0 * criteria.pressure_on_kpa)
+    above = pressure_kpa - np.repeat(rest, np.diff(offsets))
+    least = np.maximum(criteria.pressure_on_kpa, criteria.pressure_on_share * np.nan_to_num(highest - rest))
+    return above, least
+
+
 def demand(
     *,
     time_s: Floats,
@@ -116,11 +126,7 @@ def demand(
         offer(PEDAL, pedal_pct, pedal_pct >= criteria.pedal_on_pct)
     if pressure_kpa is not None:
         note_recorded(pressure_kpa)
-        lowest, highest = _lowest_highest(pressure_kpa, offsets)
-        # a sensor's zero may be off by a little, never by a brake application
-        rest = np.clip(np.nan_to_num(lowest), 0.0, 2.0 * criteria.pressure_on_kpa)
-        above = pressure_kpa - np.repeat(rest, lengths)
-        least = np.maximum(criteria.pressure_on_kpa, criteria.pressure_on_share * np.nan_to_num(highest - rest))
+        above, least = above_rest(pressure_kpa, offsets, criteria)
         offer(PRESSURE, above, above >= np.repeat(least, lengths))
     if switch is not None:
         note_recorded(switch)
@@ -130,6 +136,49 @@ def demand(
     braking = _decel_on(time_s, decel_mps2, offsets, high, criteria.decel_onset_mps2, criteria.decel_hold_s)
     offer(DECELERATION, decel_mps2, braking & silent)
     return Demand(kind, level, on)
+
+
+@kernel
+def reach_back(time_s: Floats, on: Bools, decel: Floats, offsets: Ints, period_s: Floats, least_mps2: float) -> Bools:
+    """Demand ``(N,)`` that a slow channel shows late, taken back to where the vehicle began to slow.
+
+    At each beginning of ``on``, back for no more than ``period_s`` ``(E,)`` while the deceleration is ``least_mps2`` or
+    more: between two readings of a slow channel the demand may have begun at any time.
+    """
+    out = on.copy()
+    for e in range(offsets.size - 1):
+        if not period_s[e] > 0.0:
+            continue
+        for i in range(offsets[e] + 1, offsets[e + 1]):
+            if on[i] and not on[i - 1]:
+                j = i - 1
+                while j >= offsets[e] and not on[j] and time_s[i] - time_s[j] <= period_s[e] and decel[j] >= least_mps2:
+                    out[j] = True
+                    j -= 1
+    return out
+
+
+@kernel
+def onset_lead(time_s: Floats, level: Floats, start: Ints, offsets: Ints, coarse_s: float) -> Floats:
+    """How long before its first reading the demand began ``(E,)``, s: its first rise, traced back to the rest.
+
+    One that rises too slowly for the step before began half-way into it; so did, between rows ``coarse_s`` or more
+    apart, a demand that is at its height with its first reading. 0 without an onset.
+    """
+    out = np.zeros(start.size)
+    for e in range(start.size):
+        i = start[e]
+        if i <= offsets[e] or i + 1 >= offsets[e + 1]:
+            continue
+        rest = level[i - 1] if level[i - 1] > 0.0 else 0.0
+        first, then = level[i] - rest, level[i + 1] - rest
+        step = time_s[i] - time_s[i - 1]
+        if first > 0.0 and not then > 1.02 * first and step >= coarse_s:
+            out[e] = 0.5 * step
+        elif first > 0.0 and then > 1.02 * first:
+            lead = first * (time_s[i + 1] - time_s[i]) / (then - first)
+            out[e] = lead if lead <= step else 0.5 * step
+    return out
 
 
 @kernel

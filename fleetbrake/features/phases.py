@@ -22,20 +22,26 @@ HELD_WITHIN = 0.10
 SETTLE_S = 0.6
 
 
+#: Rows this far apart hide where between them a sudden demand began, s (own choice: 0.5 m at 20 m/s).
+COARSE_S = 0.035
+
+
 @dataclass(frozen=True)
 class Phases:
     """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
 
+    ``lead`` ``(E,)`` is how long before the sample ``start`` the demand began, s.
     ``judged`` ``(E,)`` is one past the last sample in which a wheel may still be braked: the force outlives it.
     ``distance`` ``(N,)`` is what was travelled since the onset, NaN where the speed rests on nothing.
     ``longest_gap`` ``(E,)`` is the longest time between rows while braking, ``gapped`` whether it hides something.
-    ``held`` is the demand against which a release of pressure is judged: NaN where the demand channel itself
-    may carry the modulation (pressure) or follows the vehicle (deceleration).
+    ``held`` is the demand against which a release of pressure is judged: NaN where it follows the vehicle
+    (deceleration).
     """
 
     start: Ints
     stop: Ints
     release: Ints
+    lead: Floats
     judged: Ints
     distance: Floats
     longest_gap: Floats
@@ -85,11 +91,11 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         criteria.modulation_least_speed_mps,
         HELD_WITHIN,
     )
-    follows = (kind == applications.PEDAL) | (kind == applications.SWITCH)
     return Phases(
         start=start,
         stop=stop,
         release=release,
+        lead=_lead(batch, signals, start),
         judged=stop + counted,
         distance=deceleration.travelled(batch.time_s, known, start, stop),
         longest_gap=np.where(start >= 0, gap, np.nan),
@@ -99,5 +105,13 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         before=before,
         steady=steady,
         after=after,
-        held=np.where(follows, signals.demand.level, np.nan),
+        held=np.where(kind == applications.DECELERATION, np.nan, signals.demand.level),
     )
+
+
+def _lead(batch: EventBatch, signals: Signals, start: Ints) -> Floats:
+    """How long before its first reading a measured demand began ``(E,)``, s."""
+    kind = signals.demand.kind
+    measured = (kind == applications.PEDAL) | (kind == applications.PRESSURE)
+    lead = applications.onset_lead(batch.time_s, signals.demand.level, start, batch.offsets, COARSE_S)
+    return np.where(measured, lead, 0.0)

@@ -1,15 +1,15 @@
 """What every decision needs per sample: rates, reference speed, slip, distance, deceleration, demand."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.units import G_MPS2
-from fleetbrake.core.vocabulary import BRAKE_SOURCES, DEPENDENT_SPEED_SOURCES
 from fleetbrake.detection import applications
-from fleetbrake.kinematics import deceleration, rates, reference_speed, slip
+from fleetbrake.features.motion import SYSTEMS, Motion, line_pressure, motion
+from fleetbrake.kinematics import deceleration, rates, slip
 from fleetbrake.kinematics.energy import climb_rate
 from fleetbrake.recordings.batch import EventBatch
 
@@ -17,19 +17,30 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-#: Systems that brake without the driver's foot.
-_SYSTEMS = tuple(BRAKE_SOURCES.index(name) for name in ("aeb", "acc", "esc"))
+
+#: Above this rate the smoother averages several readings, Hz (own choice).
+MANY_HZ = 40.0
+
+
+#: A demand channel slower than this share of the rows is held in them; it is traced back for no longer than this, s.
+SLOW_SHARE, SLOWEST_S = 0.5, 1.5
+
+#: Brakes answer within this time, s (FMVSS 121 S5.3.3, verified, rounded up); a traced onset: share of a row.
+ANSWER_S, ROW_DOUBT = 0.6, 0.25
 
 
 @dataclass(frozen=True)
 class Signals:
     """Per-sample and per-event signals of one batch; shapes as in ``EventBatch`` (``N``, ``(W, N)``, ``(E,)``).
 
-    ``speed`` reference speed, ``measured`` the same with NaN where no reading carries it; ``supported`` whether it
-    rests on something that does not slip; ``from_channel`` ``(E,)`` whether that is the speed channel; ``speed_hz`` and
-    ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few
-    changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``slope_extra`` the slope's
-    share to add to get a level road.
+    ``speed`` reference speed, ``speed_se`` its standard error (``level_se`` without that of the moment), ``supported``
+    whether it rests on something that does not slip, ``measured`` the speed with NaN where it does not;
+    ``from_channel`` ``(E,)`` whether a speed over ground carries it, ``channel`` that channel as a line, ``delay_s``
+    ``(E,)`` its age, ``has_accel`` ``(E,)`` whether an accelerometer does; ``radius`` ``(W, E)`` what makes a wheel's
+    speed the vehicle's; ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz``
+    the wheels' rate, cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests
+    on; ``wheel`` believable wheel speeds as recorded; ``slope_extra`` the slope's share to add to get a level road;
+    ``onset_doubt_s`` ``(E,)`` how sure the onset of the demand is; ``mean_error`` ``(E,)`` noise of a 0.2 s mean.
     """
 
     event_of: Ints
@@ -39,103 +50,90 @@ class Signals:
     wheel_seen_hz: Floats
     carrier_hz: Floats
     speed: Floats
+    speed_se: Floats
+    level_se: Floats
     supported: Bools
     measured: Floats
     from_channel: Bools
+    channel: Floats
+    delay_s: Floats
+    mean_error: Floats
+    has_accel: Bools
+    radius: Floats
     wheel: Floats
     slip: Floats
     decel: Floats
     slope_extra: Floats
     demand: applications.Demand
+    onset_doubt_s: Floats
 
 
 def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
     """Derive the signals of a batch; ``cut`` False for whole drives."""
-    offsets, time_s = batch.offsets, batch.time_s
-    first, last = offsets[:-1], offsets[1:]
-    row_hz = rates.row_rate(time_s, offsets)
-    channel = batch.channel("speed_mps")
-    speed_hz = rates.effective_rate(time_s, channel[None, :], offsets)
-    wheel_hz = rates.effective_rate(time_s, batch.wheel_speed_mps, offsets)
-    speed_seen_hz = _seen(speed_hz, time_s, channel[None, :], offsets, row_hz)
-    wheel_seen_hz = _seen(wheel_hz, time_s, batch.wheel_speed_mps, offsets, row_hz)
-    noise = rates.white_noise(channel, first, last)
-    lines = _lines(batch, wheel_seen_hz)
-    wheel = lines if batch.wheel_saturated is None else np.where(batch.wheel_saturated, np.nan, lines)
-    speed, supported, from_channel, measured = reference_speed.reference_speed(
-        time_s,
-        channel,
-        speed_seen_hz,
-        np.nan_to_num(noise),
-        wheel,
-        offsets,
-        independent=_usable_alone(batch, speed_seen_hz, criteria),
-    )
-    carrier_hz = np.where(from_channel, speed_seen_hz, wheel_seen_hz)
-    smoothed = np.where(carrier_hz >= 40.0, np.nan_to_num(noise) / np.sqrt(5.0), np.nan_to_num(noise))
-    # a window in which the speed's noise is 0.15 m/s2, but no finer than the channel and no wider than 0.4 s
-    window = np.fmax(np.fmax(2.0 / row_hz, 1.0 / carrier_hz), np.minimum(0.4, smoothed * np.sqrt(2.0) / 0.15))
-    decel = deceleration.slope(time_s, speed, window, offsets)
-    grade = np.nan_to_num(batch.channel("grade"))
+    moved = motion(batch, criteria)
+    known = moved.reference
+    saturated = batch.wheel_saturated
+    lines = moved.lines
+    decel = _decel(batch, moved)
+    wanted, onset_doubt = _demand(batch, decel, known.has_accel, criteria, cut=cut)
+    # between the readings of a slow channel the smoother guesses: what was reached at least is read off the line
+    slow = np.repeat(known.has_channel & (moved.carrier_hz < criteria.least_rate_peak_hz), np.diff(batch.offsets))
     return Signals(
-        event_of=np.repeat(np.arange(batch.events), np.diff(offsets)),
-        row_hz=row_hz,
-        speed_hz=speed_hz,
-        wheel_hz=wheel_hz,
-        wheel_seen_hz=wheel_seen_hz,
-        carrier_hz=carrier_hz,
-        speed=speed,
-        supported=supported,
-        measured=np.where(measured, speed, np.nan),
-        from_channel=from_channel,
-        wheel=wheel,
-        slip=slip.brake_slip(lines, speed, criteria.moving_mps),
+        event_of=np.repeat(np.arange(batch.events), np.diff(batch.offsets)),
+        row_hz=moved.row_hz,
+        speed_hz=moved.speed_hz,
+        wheel_hz=moved.wheel_hz,
+        wheel_seen_hz=moved.wheel_seen_hz,
+        carrier_hz=moved.carrier_hz,
+        speed=known.speed,
+        speed_se=known.error,
+        level_se=known.level_error,
+        supported=known.supported,
+        measured=np.where(slow, known.line, np.where(known.supported, known.speed, np.nan)),
+        from_channel=known.has_channel,
+        channel=known.line,
+        delay_s=known.delay,
+        mean_error=known.mean_error,
+        has_accel=known.has_accel,
+        radius=known.radius,
+        wheel=lines if saturated is None else np.where(saturated, np.nan, lines),
+        slip=slip.brake_slip(_scaled(lines, known.radius, batch.offsets), known.speed, criteria.moving_mps),
         decel=decel,
-        slope_extra=-G_MPS2 * climb_rate(grade),
-        demand=_demand(batch, decel, criteria, cut=cut),
+        slope_extra=-G_MPS2 * climb_rate(np.nan_to_num(batch.channel("grade"))),
+        demand=wanted,
+        onset_doubt_s=onset_doubt,
     )
 
 
-def _seen(rate_hz: Floats, time_s: Floats, values: Floats, offsets: Ints, row_hz: Floats) -> Floats:
-    """The effective rate; where few changes were seen what they show, and the rows' rate where the channel never moved.
+def _decel(batch: EventBatch, moved: Motion) -> Floats:
+    """Deceleration ``(N,)``: the smoother's own where an accelerometer shows it, else the speed's mean fall.
 
-    A 1 Hz speed that changes three times in 50 Hz rows must not pass for a 50 Hz speed.
+    The window is one in which the channel's noise makes 0.15 m/s2, no finer than the channel, no wider than 0.4 s.
     """
-    few = np.where(np.isnan(rate_hz), rates.seen_rate(time_s, values, offsets), rate_hz)
-    return np.where(np.isnan(few), row_hz, few)
+    offsets = batch.offsets
+    noise = np.nan_to_num(rates.white_noise(batch.channel("speed_mps"), offsets[:-1], offsets[1:]))
+    noise = np.where(moved.carrier_hz >= MANY_HZ, noise / np.sqrt(5.0), noise)  # the smoother has taken its share
+    wide = np.minimum(0.4, noise * np.sqrt(2.0) / 0.15)
+    window = np.fmax(np.fmax(2.0 / moved.row_hz, 1.0 / moved.carrier_hz), wide)
+    fall = deceleration.slope(batch.time_s, moved.reference.speed, window, offsets)
+    return np.where(np.repeat(moved.reference.has_accel, np.diff(offsets)), -moved.reference.accel, fall)
 
 
-def _usable_alone(batch: EventBatch, speed_hz: Floats, criteria: Criteria) -> Bools:
-    """Where the speed channel can be the reference ``(E,)``: not carried by the wheels, not too slow beside them."""
-    if batch.speed_source in DEPENDENT_SPEED_SOURCES or not batch.has("speed_mps") or not batch.events:
-        return np.zeros(batch.events, np.bool_)
-    wheels = np.logical_or.reduceat(~np.isnan(batch.wheel_speed_mps), batch.offsets[:-1], axis=1).sum(axis=0)
-    # a rate is told from time stamps: a hundredth under the least is the least
-    return (speed_hz >= 0.99 * criteria.least_rate_peak_hz) | (wheels < 2)
+def _scaled(lines: Floats, radius: Floats, offsets: Ints) -> Floats:
+    """Wheel speeds ``(W, N)`` with each wheel's own rolling radius."""
+    return lines * np.repeat(radius, np.diff(offsets), axis=1)
 
 
-def _lines(batch: EventBatch, rate_hz: Floats) -> Floats:
-    """Wheel speeds ``(W, N)`` as lines through their changes, as the reference is: held steps beside it are no slip."""
-    rows = [reference_speed.unheld(batch.time_s, row, rate_hz, batch.offsets) for row in batch.wheel_speed_mps]
-    return np.array(rows) if rows else batch.wheel_speed_mps
-
-
-def line_pressure(batch: EventBatch) -> Floats | None:
-    """Service pressure ``(N,)``, or the greatest wheel pressure where only those were recorded; None without either."""
-    if batch.has("brake_pressure_kpa"):
-        return batch.channel("brake_pressure_kpa")
-    if batch.wheels and not np.isnan(batch.wheel_pressure_kpa).all():
-        return np.fmax.reduce(batch.wheel_pressure_kpa, axis=0)  # type: ignore[no-any-return]
-    return None
-
-
-def _demand(batch: EventBatch, decel: Floats, criteria: Criteria, *, cut: bool) -> applications.Demand:
+def _demand(
+    batch: EventBatch, decel: Floats, has_accel: Bools, criteria: Criteria, *, cut: bool
+) -> tuple[applications.Demand, Floats]:
+    """The demand, and how sure its onset is ``(E,)``, s."""
     source = batch.brake_source
     if source is None or not batch.events:
         by_system = np.zeros(batch.events, np.bool_)
     else:
-        by_system = np.logical_or.reduceat(np.isin(source, _SYSTEMS), batch.offsets[:-1])
-    return applications.demand(
+        by_system = np.logical_or.reduceat(np.isin(source, SYSTEMS), batch.offsets[:-1])
+    wanted = applications.demand(
         time_s=batch.time_s,
         offsets=batch.offsets,
         pedal_pct=batch.channels.get("brake_pedal_pct"),
@@ -146,3 +144,27 @@ def _demand(batch: EventBatch, decel: Floats, criteria: Criteria, *, cut: bool) 
         cut=cut,
         criteria=criteria,
     )
+    # a held channel may show the demand a whole period late
+    shown_hz = _seen_demand(batch, wanted, has_accel)
+    period = np.where(shown_hz < SLOW_SHARE * rates.row_rate(batch.time_s, batch.offsets), 1.0 / shown_hz, 0.0)
+    on = applications.reach_back(
+        batch.time_s, wanted.on, decel, batch.offsets, np.fmin(period, SLOWEST_S), criteria.decel_onset_mps2
+    )
+    rows_s = 1.0 / rates.row_rate(batch.time_s, batch.offsets)
+    # between rows the onset is traced back; in a slow channel the vehicle answers first, some tenths after the demand
+    late = np.logical_or.reduceat(on & ~wanted.on, batch.offsets[:-1]) if batch.events else np.zeros(0, np.bool_)
+    doubt = np.where(late, np.fmin(ANSWER_S, period) / 2.0, ROW_DOUBT * rows_s)
+    return replace(wanted, on=on), doubt
+
+
+def _seen_demand(batch: EventBatch, wanted: applications.Demand, has_accel: Bools) -> Floats:
+    """Rate of the demand channel that speaks in each event ``(E,)``, Hz; infinite where nothing tells it.
+
+    Few changes may be a slow channel or a steady foot: an accelerometer tells the onsets of the two apart.
+    """
+    level = wanted.level[None, :]
+    rate = rates.effective_rate(batch.time_s, level, batch.offsets)
+    few = np.where(has_accel, rates.seen_rate(batch.time_s, level, batch.offsets), np.nan)
+    rate = np.where(np.isnan(rate), few, rate)
+    measured = (wanted.kind == applications.PEDAL) | (wanted.kind == applications.PRESSURE)
+    return np.where(measured & ~np.isnan(rate), rate, np.inf)

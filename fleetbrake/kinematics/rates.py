@@ -7,6 +7,7 @@ from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 #: Fewer changes than this say nothing about a rate (own choice: two intervals have no middle).
 LEAST_CHANGES = 4
@@ -25,8 +26,20 @@ def row_rate(time_s: Floats, offsets: Ints) -> Floats:
 
 
 @kernel
+def _usual(waits: Floats) -> float:
+    """Mean of the waits up to 1.6 of their median: 2 and 3 rows are 2.5; a value that came again is left out."""
+    middle = np.median(waits)
+    total, count = 0.0, 0
+    for wait in waits:
+        if wait <= 1.6 * middle:
+            total += wait
+            count += 1
+    return total / count
+
+
+@kernel
 def effective_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
-    """Effective rate of a channel, Hz ``(E,)``: one over the median time between changes of value.
+    """Effective rate of a channel, Hz ``(E,)``: one over the usual time between changes of value.
 
     ``values`` is ``(rows, N)``; of several rows (wheels) the liveliest counts. A value held in a faster row grid has
     the rate at which it changes. NaN where fewer than ``LEAST_CHANGES`` changes were seen.
@@ -51,7 +64,7 @@ def effective_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
                     since = time_s[i]
                 held = x
             if found + 1 >= LEAST_CHANGES:
-                rate = 1.0 / np.median(waits[:found])
+                rate = 1.0 / _usual(waits[:found])
                 if np.isnan(out[e]) or rate > out[e]:
                     out[e] = rate
     return out
@@ -79,6 +92,67 @@ def seen_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
                 held, seen = x, time_s[i]
             if changes > 0 and not (changes / (seen - began) <= out[e]):
                 out[e] = changes / (seen - began)
+    return out
+
+
+@kernel
+def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Bools:
+    """Samples ``(N,)`` at which the channel was updated: a new value, or 1.5 of its shortest waits for one are over.
+
+    What is held in a faster row grid is one reading, not many; an update may bring the same value again. A channel that
+    changed no more than once waits for a period of ``rate_hz`` ``(E,)``; one that changed from row to row has a reading
+    in each.
+    """
+    out = np.zeros(values.size, np.bool_)
+    for e in range(offsets.size - 1):
+        if offsets[e] == offsets[e + 1]:
+            continue
+        span = time_s[offsets[e + 1] - 1] - time_s[offsets[e]]
+        step = span / max(offsets[e + 1] - offsets[e] - 1, 1)
+        shortest, changed, held = np.inf, np.nan, np.nan
+        for i in range(offsets[e], offsets[e + 1]):
+            if np.isnan(values[i]):
+                continue
+            if not np.isnan(held) and values[i] != held:
+                if not np.isnan(changed):
+                    shortest = min(shortest, time_s[i] - changed)
+                changed = time_s[i]
+            held = values[i]
+        if shortest == np.inf:
+            shortest = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
+        if shortest < 1.5 * step:
+            shortest = 0.0
+        last = -1
+        for i in range(offsets[e], offsets[e + 1]):
+            if np.isnan(values[i]):
+                continue
+            if last < 0 or values[i] != values[last] or time_s[i] - time_s[last] >= 1.5 * shortest:
+                out[i] = True
+                last = i
+    return out
+
+
+@kernel
+def update_noise(values: Floats, use: Bools, offsets: Ints) -> Floats:
+    """Standard deviation of a channel's noise ``(E,)`` from second differences of its marked updates.
+
+    As :func:`white_noise`, with only the updates in a row. NaN under eight usable differences.
+    """
+    out = np.full(offsets.size - 1, np.nan)
+    for e in range(offsets.size - 1):
+        bends = np.empty(max(offsets[e + 1] - offsets[e], 1))
+        found = 0
+        older, old = np.nan, np.nan
+        for i in range(offsets[e], offsets[e + 1]):
+            if not use[i]:
+                continue
+            bend = older - 2.0 * old + values[i]
+            older, old = old, values[i]
+            if not np.isnan(bend):
+                bends[found] = abs(bend)
+                found += 1
+        if found >= 8:
+            out[e] = np.median(bends[:found]) / 0.6745 / np.sqrt(6.0)
     return out
 
 

@@ -1,0 +1,334 @@
+"""What is the same in all recordings of a vehicle: rolling radii, gain of its accelerometer, age of its speed.
+
+Events are pooled by ``group`` ``(E,)``, a number 0 to G - 1 for each vehicle of the batch; results are ``(G,)``. What
+the events do not show stays at its prior: nothing is made up from a single weak event.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.kinematics.kernel import kernel
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+#: Prior of the accelerometer's gain: a body that dives under braking shows some per cent too much (own choice).
+GAIN, GAIN_SE = 1.0, 0.05
+
+#: The gain is never known better: dive differs with load (own choice).
+GAIN_LEAST_SE = 0.01
+
+#: Prior of a speed channel's age, s (satellite receivers: 0.1 to 0.3 s, common practice, no source), and its most.
+DELAY, DELAY_SE, DELAY_MOST = 0.0, 0.3, 0.6
+
+#: Residuals stay alike for a while: so many samples count as one (own choice).
+ALIKE = 8.0
+
+#: Rolling radii differ by up to 2 % (worn or odd tyres): prior standard deviation; a bend in one event makes as much.
+RADIUS_SE = 0.01
+
+#: Brake slip per deceleration of rolling wheels, s2/m, and how far tyres differ (own choice: Burckhardt's dry curve has
+#: 1/296, computed; heavy tyres up to twice that); told only where the vehicle slows gently, m/s2.
+SLIP_PER_DECEL, SLIP_PER_DECEL_SE, GENTLE_MPS2 = 1.0 / 250.0, 0.0015, 4.0
+
+#: From so good a fit on no other valley is looked for.
+SURELY_EXPLAINED = 0.95
+
+#: A speed that moves by less than this standard deviation within events says nothing of the accelerometer, m/s.
+LEAST_MOVEMENT_MPS = 0.3
+
+
+@kernel
+def running_integral(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
+    """Integral from each event's first sample ``(N,)`` by trapezoids; NaN from the first hole on."""
+    out = np.full(time_s.size, np.nan)
+    for e in range(offsets.size - 1):
+        total = 0.0
+        for i in range(offsets[e], offsets[e + 1]):
+            if i > offsets[e]:
+                total += 0.5 * (values[i] + values[i - 1]) * (time_s[i] - time_s[i - 1])
+            elif np.isnan(values[i]):
+                total = np.nan
+            out[i] = total
+    return out
+
+
+@kernel
+def row_median(rows: Floats) -> Floats:
+    """Median of the known values of each column of ``(W, N)``; NaN without any."""
+    out = np.full(rows.shape[1], np.nan)
+    some = np.empty(rows.shape[0])
+    for i in range(rows.shape[1]):
+        found = 0
+        for w in range(rows.shape[0]):
+            if not np.isnan(rows[w, i]):
+                at = found  # a handful of values: sorted as they come
+                while at > 0 and some[at - 1] > rows[w, i]:
+                    some[at] = some[at - 1]
+                    at -= 1
+                some[at] = rows[w, i]
+                found += 1
+        if found > 0:
+            out[i] = 0.5 * (some[(found - 1) // 2] + some[found // 2])
+    return out
+
+
+@kernel
+def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int) -> Floats:
+    """Ratio of the sums of each row and of ``base`` over the marked samples ``(W, E)``; NaN under ``least`` of them."""
+    out = np.full((rows.shape[0], offsets.size - 1), np.nan)
+    for w in range(rows.shape[0]):
+        for e in range(offsets.size - 1):
+            top, bottom, found = 0.0, 0.0, 0
+            for i in range(offsets[e], offsets[e + 1]):
+                if use[i] and not np.isnan(rows[w, i]) and not np.isnan(base[i]):
+                    top += rows[w, i]
+                    bottom += base[i]
+                    found += 1
+            if found >= least and bottom > 0.0:
+                out[w, e] = top / bottom
+    return out
+
+
+@kernel
+def group_radius(ratio: Floats, group: Ints, groups: int) -> Floats:
+    """Correction of each wheel ``(W, G)`` from the ratios ``(W, E)`` of its speed to what the vehicle does: 1 / radius.
+
+    The median over the vehicle's events, drawn towards 1 as if one more event had shown no difference: a bend in a
+    single event must not pass for a worn tyre.
+    """
+    out = np.ones((ratio.shape[0], groups))
+    order = np.argsort(group)
+    for w in range(ratio.shape[0]):
+        at = 0
+        while at < order.size:
+            g, kept, found = group[order[at]], np.empty(order.size - at), 0
+            while at < order.size and group[order[at]] == g:
+                if not np.isnan(ratio[w, order[at]]):
+                    kept[found] = ratio[w, order[at]]
+                    found += 1
+                at += 1
+            if found > 0:
+                middle = np.median(kept[:found]) - 1.0
+                if abs(middle) <= 4.0 * RADIUS_SE:
+                    out[w, g] = 1.0 / (1.0 + middle * found / (found + 1.0))
+    return out
+
+
+@kernel
+def _at(time_s: Floats, values: Floats, first: int, last: int, near: int, moment: float) -> float:
+    """Value at a moment, on the line between rows; ``near`` is a row not far from it. NaN outside the event."""
+    if moment < time_s[first] or moment > time_s[last - 1]:
+        return np.nan
+    i = min(max(near, first), last - 1)
+    while i > first and time_s[i] > moment:
+        i -= 1
+    while i < last - 2 and time_s[i + 1] < moment:
+        i += 1
+    if i + 1 >= last:
+        return values[i]
+    share = (moment - time_s[i]) / (time_s[i + 1] - time_s[i])
+    return values[i] + share * (values[i + 1] - values[i])
+
+
+@kernel
+def _event_sums(
+    time_s: Floats,
+    first: int,
+    last: int,
+    accel: Floats,
+    integral: Floats,
+    speed: Floats,
+    use: Bools,
+    gain: float,
+    delay: float,
+) -> tuple[float, Floats]:
+    """One event's share of the normal equations, level and slope of time taken out.
+
+    Returns the number of samples and ``(II, IA, AA, Iy, Ay, yy, zz)`` of the gain's regressor I (integral of the
+    sensor), the delay's regressor A (falling with the sensor), the residual y and the speed z.
+    """
+    middle = 0.5 * (time_s[first] + time_s[last - 1])
+    n, st, stt = 0.0, 0.0, 0.0
+    one, by_t, cross = np.zeros(4), np.zeros(4), np.zeros((4, 4))
+    row = np.empty(4)
+    for i in range(first, last):
+        if not use[i] or np.isnan(speed[i]):
+            continue
+        moment = time_s[i] - delay
+        row[0] = _at(time_s, integral, first, last, i, moment)
+        row[1] = -gain * _at(time_s, accel, first, last, i, moment)
+        if np.isnan(row[0]) or np.isnan(row[1]):
+            continue
+        row[2] = speed[i] - gain * row[0]
+        row[3] = speed[i]
+        t = moment - middle
+        n += 1.0
+        st += t
+        stt += t * t
+        for j in range(4):
+            one[j] += row[j]
+            by_t[j] += t * row[j]
+            for k in range(j, 4):
+                cross[j, k] += row[j] * row[k]
+    out = np.zeros(7)
+    d = n * stt - st * st
+    if n < 5.0 or d <= 0.0:
+        return 0.0, out
+    for place, (j, k) in enumerate(((0, 0), (0, 1), (1, 1), (0, 2), (1, 2), (2, 2), (3, 3))):
+        level = (one[j] * stt - by_t[j] * st) / d
+        slope = (by_t[j] * n - one[j] * st) / d
+        out[place] = cross[j, k] - level * one[k] - slope * by_t[k]
+    return n - 2.0, out
+
+
+@kernel
+def _fit(
+    time_s: Floats,
+    offsets: Ints,
+    accel: Floats,
+    integral: Floats,
+    speed: Floats,
+    use: Bools,
+    group: Ints,
+    late: bool,
+    rounds: int,
+    gain: Floats,
+    delay: Floats,
+    spread: Floats,
+    error: Floats,
+    explained: Floats,
+) -> None:
+    """Rounds of Gauss-Newton from where ``gain`` and ``delay`` ``(G,)`` stand; all results in place."""
+    groups = gain.size
+    for _ in range(rounds):
+        sums, count = np.zeros((groups, 7)), np.zeros(groups)
+        for e in range(offsets.size - 1):
+            g = group[e]
+            n, part = _event_sums(time_s, offsets[e], offsets[e + 1], accel, integral, speed, use, gain[g], delay[g])
+            count[g] += n
+            sums[g] += part
+        for g in range(groups):
+            if count[g] <= 2.0:
+                gain[g], delay[g] = GAIN, DELAY
+                continue
+            s = sums[g]
+            weight = 1.0 / (spread[g] ** 2 * ALIKE)
+            a = s[0] * weight + 1.0 / GAIN_SE**2
+            b = s[1] * weight if late else 0.0
+            c = s[2] * weight + 1.0 / DELAY_SE**2
+            p = s[3] * weight - (gain[g] - GAIN) / GAIN_SE**2
+            q = s[4] * weight - (delay[g] - DELAY) / DELAY_SE**2 if late else 0.0
+            d = a * c - b * b
+            move_gain = (c * p - b * q) / d
+            to = delay[g] + (a * q - b * p) / d if late else delay[g]
+            move_delay = min(max(to, 0.0), DELAY_MOST) - delay[g]
+            left = s[5] - 2.0 * (move_gain * s[3] + move_delay * s[4])
+            left += move_gain**2 * s[0] + 2.0 * move_gain * move_delay * s[1] + move_delay**2 * s[2]
+            gain[g] += move_gain
+            delay[g] += move_delay
+            spread[g] = max(np.sqrt(max(left, 0.0) / count[g]), 0.01)
+            error[g] = max(np.sqrt(c / d), GAIN_LEAST_SE)
+            explained[g] = 1.0 - left / s[6] if s[6] > count[g] * LEAST_MOVEMENT_MPS**2 else np.nan
+
+
+@kernel
+def gain_and_delay(
+    time_s: Floats,
+    offsets: Ints,
+    accel: Floats,
+    speed: Floats,
+    use: Bools,
+    group: Ints,
+    groups: int,
+    late: bool,
+    rounds: int,
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Accelerometer gain, its standard error, age of the speed and share explained ``(G,)``: least squares.
+
+    Model of every event: ``speed(t) = level + slope t + gain * integral(accel)(t - delay)``; level and slope (start
+    speed; bias and grade) are the event's own, gain and delay the vehicle's. ``use`` ``(N,)`` marks the samples of
+    ``speed`` that count; ``late`` False fixes the delay at zero. Gauss-Newton with priors, from several delays, since
+    a few readings of a slow channel have more than one valley. The share explained is NaN where the speed hardly
+    moved; low values say that the sensor does not show this vehicle's motion.
+    """
+    integral = running_integral(time_s, accel, offsets)
+    best = np.full((5, groups), np.nan)
+    for start in (0.05, 0.25, 0.45) if late else (0.0, 0.0, 0.0):
+        found = np.empty((5, groups))  # gain, delay, spread, error, explained
+        found[0], found[1], found[2], found[3], found[4] = GAIN, start, 0.05, GAIN_SE, np.nan
+        _fit(
+            time_s, offsets, accel, integral, speed, use, group, late, rounds, found[0], found[1], found[2], found[3],
+            found[4],
+        )  # fmt: skip
+        for g in range(groups):
+            if not (found[2, g] >= best[2, g]):
+                best[:, g] = found[:, g]
+        if not late or not (best[4] < SURELY_EXPLAINED).any():
+            break
+    return best[0].copy(), best[3].copy(), best[1].copy(), best[4].copy()
+
+
+@kernel
+def mean_fall(time_s: Floats, speed: Floats, offsets: Ints, half_s: float) -> Floats:
+    """Deceleration ``(N,)`` as the fall from ``half_s`` before to ``half_s`` after each sample; NaN beside a hole."""
+    out = np.full(time_s.size, np.nan)
+    for e in range(offsets.size - 1):
+        low, high = offsets[e], offsets[e]
+        for i in range(offsets[e], offsets[e + 1]):
+            while time_s[low] < time_s[i] - half_s:
+                low += 1
+            while high < offsets[e + 1] - 1 and time_s[high + 1] <= time_s[i] + half_s:
+                high += 1
+            if high > low:
+                out[i] = (speed[low] - speed[high]) / (time_s[high] - time_s[low])
+    return out
+
+
+@kernel
+def _shift(matrix: Floats, right: Floats, count: float, delay: float) -> float:
+    """Next delay from the normal equations of one vehicle, with the priors; the prior's own without enough samples."""
+    if count < 20.0:
+        return DELAY
+    weight = 1.0 / (0.05**2 * ALIKE)  # m/s: receivers and wheels differ by about so much
+    m, r = matrix * weight, right * weight
+    m[0, 0] += 1.0 / RADIUS_SE**2
+    m[1, 1] += 1.0 / DELAY_SE**2
+    m[2, 2] += 1.0 / SLIP_PER_DECEL_SE**2
+    r[1] -= (delay - DELAY) / DELAY_SE**2
+    r[2] += SLIP_PER_DECEL / SLIP_PER_DECEL_SE**2
+    return min(max(delay + np.linalg.solve(m, r)[1], 0.0), DELAY_MOST)
+
+
+@kernel
+def delay_by_wheels(
+    time_s: Floats, offsets: Ints, wheel: Floats, speed: Floats, use: Bools, group: Ints, groups: int, rounds: int
+) -> Floats:
+    """Age of the speed channel ``(G,)`` against rolling wheels, where there is no accelerometer.
+
+    Model: ``speed(t) = wheel (1 + radius + slip_per_decel * decel)`` at ``t - delay``, pooled over the vehicle's marked
+    samples; ``wheel`` ``(N,)`` the vehicle's speed by its wheels, to be marked only where they agree. Deceleration is
+    the wheels' own, over about 0.3 s.
+    """
+    falling = mean_fall(time_s, wheel, offsets, 0.15)
+    delay = np.full(groups, 0.1)
+    row = np.empty(3)
+    for _ in range(rounds):
+        matrix, right, count = np.zeros((groups, 3, 3)), np.zeros((groups, 3)), np.zeros(groups)
+        for e in range(offsets.size - 1):
+            g, first, last = group[e], offsets[e], offsets[e + 1]
+            for i in range(first, last):
+                w = _at(time_s, wheel, first, last, i, time_s[i] - delay[g]) if use[i] else np.nan
+                d = _at(time_s, falling, first, last, i, time_s[i] - delay[g]) if use[i] else np.nan
+                if np.isnan(w + speed[i]) or not abs(d) < GENTLE_MPS2:
+                    continue
+                row[0], row[1], row[2] = w, d, w * max(d, 0.0)
+                for j in range(3):
+                    right[g, j] += row[j] * (speed[i] - w)
+                    for k in range(3):
+                        matrix[g, j, k] += row[j] * row[k]
+                count[g] += 1.0
+        for g in range(groups):
+            delay[g] = _shift(matrix[g], right[g], count[g], delay[g])
+    return delay
