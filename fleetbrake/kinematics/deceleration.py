@@ -112,29 +112,57 @@ def longest_step(time_s: Floats, start: Ints, stop: Ints) -> Floats:
 
 
 @kernel
-def mean_fully_developed(time_s: Floats, speed_mps: Floats, distance_m: Floats, start: Ints, stop: Ints) -> Floats:
+def _falls_to(time_s: Floats, speed_mps: Floats, distance_m: Floats, i: int, level: float) -> float:
+    """Distance at which the speed comes down to ``level`` in the step that ends at ``i``; NaN if it does not."""
+    before, now = speed_mps[i - 1], speed_mps[i]
+    if not (before > level >= now):
+        return np.nan
+    step = time_s[i] - time_s[i - 1]
+    return distance_m[i - 1] + 0.5 * (before + level) * step * (before - level) / (before - now)
+
+
+@kernel
+def mean_fully_developed(
+    time_s: Floats, speed_mps: Floats, distance_m: Floats, start: Ints, stop: Ints, slack_share: float
+) -> Floats:
     """Mean fully developed deceleration ``(E,)``: from 80 % to 10 % of the speed at ``start``, over distance.
 
     ``(vb^2 - ve^2) / (2 (se - sb))`` with speeds in m/s, which is the regulation's 25.92 form in km/h. NaN unless the
-    speed falls through the whole band. Source: UN Regulation 13 Annex 4, 1.1.2 (verified).
+    speed falls through the whole band. The band ends where the speed first comes down to 10 % and begins where it came
+    down to 80 % for the last time before: a speed that rose above the band again counts from its last fall. A noisy
+    speed passes an edge several times; the middle between the first and the last passing counts, as long as it stays
+    within ``slack_share`` of the initial speed of the edge in between. Source: UN Regulation 13 Annex 4, 1.1.2
+    (verified).
     """
     out = np.full(start.size, np.nan)
     for e in range(start.size):
         first, last = start[e], stop[e]
         if last - first < 3 or not (speed_mps[first] > 0.0):
             continue
-        v_b = 0.8 * speed_mps[first]
-        v_e = 0.1 * speed_mps[first]
-        s_b = np.nan
-        s_e = np.nan
-        for i in range(first + 1, last):
-            before, now = speed_mps[i - 1], speed_mps[i]
-            step = time_s[i] - time_s[i - 1]
-            if np.isnan(s_b) and before > v_b >= now:
-                s_b = distance_m[i - 1] + 0.5 * (before + v_b) * step * (before - v_b) / (before - now)
-            if not np.isnan(s_b) and before > v_e >= now:
-                s_e = distance_m[i - 1] + 0.5 * (before + v_e) * step * (before - v_e) / (before - now)
-                break
-        if s_e > s_b:
-            out[e] = (v_b * v_b - v_e * v_e) / (2.0 * (s_e - s_b))
+        v_b, v_e, slack = 0.8 * speed_mps[first], 0.1 * speed_mps[first], slack_share * speed_mps[first]
+        low = first + 1
+        while low < last and not (speed_mps[low - 1] > v_e >= speed_mps[low]):
+            low += 1
+        high = low
+        while high > first and not (speed_mps[high - 1] > v_b >= speed_mps[high]):
+            high -= 1
+        if low >= last or high <= first:
+            continue
+        begin = _falls_to(time_s, speed_mps, distance_m, high, v_b)
+        earliest, i = begin, high - 1
+        while i > first and speed_mps[i] < v_b + slack:
+            passed = _falls_to(time_s, speed_mps, distance_m, i, v_b)
+            if not np.isnan(passed):
+                earliest = passed
+            i -= 1
+        end = _falls_to(time_s, speed_mps, distance_m, low, v_e)
+        latest, i = end, low + 1
+        while i < last and speed_mps[i - 1] > v_e - slack:
+            passed = _falls_to(time_s, speed_mps, distance_m, i, v_e)
+            if not np.isnan(passed):
+                latest = passed
+            i += 1
+        covered = 0.5 * (end + latest) - 0.5 * (begin + earliest)
+        if covered > 0.0:
+            out[e] = (v_b * v_b - v_e * v_e) / (2.0 * covered)
     return out

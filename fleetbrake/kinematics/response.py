@@ -1,4 +1,4 @@
-"""How the vehicle answers the demand: effectiveness, its change within an application, and build-up time."""
+"""How the vehicle answers the demand: effectiveness, its change within an application, build-up and release time."""
 
 import numpy as np
 import numpy.typing as npt
@@ -89,29 +89,115 @@ def effectiveness(
 
 
 @kernel
-def build_up(time_s: Floats, level: Floats, decel: Floats, start: Ints, stop: Ints, share: float) -> Floats:
+def _first_at(time_s: Floats, values: Floats, first: int, last: int, limit: float) -> float:
+    """Time at which the values first reach ``limit`` in ``[first, last)``, on a line between neighbours; NaN: never."""
+    for i in range(first, last):
+        if values[i] >= limit:
+            if i > first and values[i - 1] < limit:
+                share = (limit - values[i - 1]) / (values[i] - values[i - 1])
+                return time_s[i - 1] + share * (time_s[i] - time_s[i - 1])
+            return time_s[i]
+    return np.nan
+
+
+@kernel
+def _last_at(time_s: Floats, values: Floats, first: int, last: int, limit: float) -> float:
+    """Time at which the values fall under ``limit`` for good in ``[first, last)``; NaN: never above, or to the end."""
+    for i in range(last - 1, first - 1, -1):
+        if values[i] >= limit:
+            if i == last - 1:
+                return np.nan
+            if values[i + 1] < limit:
+                share = (values[i] - limit) / (values[i] - values[i + 1])
+                return time_s[i] + share * (time_s[i + 1] - time_s[i])
+            return time_s[i]
+    return np.nan
+
+
+@kernel
+def _most(values: Floats, first: int, last: int) -> float:
+    """Greatest value in ``[first, last)``; NaN where nothing is known."""
+    most = np.nan
+    for i in range(first, last):
+        if not np.isnan(values[i]) and not (values[i] <= most):
+            most = values[i]
+    return most
+
+
+@kernel
+def build_up(
+    time_s: Floats, level: Floats, decel: Floats, rest_mps2: Floats, start: Ints, stop: Ints, share: float
+) -> Floats:
     """Time from the demand reaching ``share`` of its greatest to the deceleration doing so ``(E,)``, s.
 
-    Both are looked for from the onset, so a slow foot does not count as a slow brake. May be negative by a sample;
-    NaN where either is unknown. 75 % is common practice, no source.
+    Both are looked for from the onset, so a slow foot does not count as a slow brake. ``rest_mps2`` ``(E,)`` is the
+    deceleration that was there before the demand (drag, engine, slope); only what comes on top of it counts. Moments
+    are read on the line between two samples. May be negative by a sample; NaN where either is unknown. 75 % is common
+    practice, no source.
     """
     out = np.full(start.size, np.nan)
     for e in range(start.size):
         if start[e] < 0:
             continue
-        most_level, most_decel = 0.0, 0.0
-        for i in range(start[e], stop[e]):
-            most_level = max(most_level, level[i])
-            most_decel = max(most_decel, decel[i])
-        asked, given = np.nan, np.nan
-        for i in range(start[e], stop[e]):
-            if np.isnan(asked) and level[i] >= share * most_level:
-                asked = time_s[i]
-            if np.isnan(given) and decel[i] >= share * most_decel:
-                given = time_s[i]
-        if most_level > 0.0 and most_decel > 0.0:
-            out[e] = given - asked
+        most_level, most_decel = _most(level, start[e], stop[e]), _most(decel, start[e], stop[e])
+        if most_level > 0.0 and most_decel > max(rest_mps2[e], 0.0):
+            limit = rest_mps2[e] + share * (most_decel - rest_mps2[e])
+            given = _first_at(time_s, decel, start[e], stop[e], limit)
+            out[e] = given - _first_at(time_s, level, start[e], stop[e], share * most_level)
     return out
+
+
+@kernel
+def release_time(
+    time_s: Floats,
+    level: Floats,
+    decel: Floats,
+    release: Ints,
+    first: Ints,
+    last: Ints,
+    share: float,
+    look_s: float,
+    rest_after_s: float,
+    rest_least_s: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Time from the demand losing ``share`` of its level for good to the deceleration doing so ``(E,)``, s.
+
+    Also returns the deceleration that was lost and what remained of it ``(E,)``. The levels are the greatest within
+    ``look_s`` before ``release`` (``(E,)``, where the demand is gone; -1: never) but not before ``first``; what remains
+    of the deceleration is its mean from ``rest_after_s`` after the release up to ``last`` ``(E,)``. NaN with less than
+    ``rest_least_s`` of that, and where the deceleration never falls so far. The mirror image of the build-up time, so
+    that a slow foot is no slow brake. May be negative by a sample.
+    """
+    out = np.full(release.size, np.nan)
+    lost = np.full(release.size, np.nan)
+    rest = np.full(release.size, np.nan)
+    for e in range(release.size):
+        gone = release[e]
+        if gone < 0:
+            continue
+        begin = gone
+        while begin > first[e] and time_s[begin - 1] >= time_s[gone] - look_s - 1e-9:
+            begin -= 1
+        after = gone
+        while after < last[e] and time_s[after] < time_s[gone] + rest_after_s - 1e-9:
+            after += 1
+        if after >= last[e] or time_s[last[e] - 1] - time_s[after] < rest_least_s - 1e-9:
+            continue
+        total, known = 0.0, 0
+        for i in range(after, last[e]):
+            if not np.isnan(decel[i]):
+                total += decel[i]
+                known += 1
+        most_level, most_decel = _most(level, begin, gone + 1), _most(decel, begin, gone + 1)
+        if known == 0 or not (most_level > 0.0) or np.isnan(most_decel):
+            continue
+        rest[e] = total / known
+        lost[e] = most_decel - rest[e]
+        if lost[e] > 0.0:
+            asked = _last_at(time_s, level, begin, gone + 1, (1.0 - share) * most_level)
+            given = _last_at(time_s, decel, begin, after + 1, rest[e] + (1.0 - share) * lost[e])
+            out[e] = given - asked
+    return out, lost, rest
 
 
 @kernel
