@@ -23,6 +23,12 @@ DEMAND_KINDS: Final = ("pedal", "pressure", "switch", "deceleration")
 
 SURFACES: Final = ("dry_paved", "wet_paved", "snow_or_ice", "loose", "split", "unknown")
 
+#: Which wheels modulated, from one to all that were looked at.
+MODULATION_PATTERNS: Final = ("one_wheel", "one_axle", "one_side", "several_wheels", "all_wheels")
+
+#: What the vehicle's own anti-lock flag and the wheels say of modulation.
+FLAG_AND_WHEELS: Final = ("both", "flag_only", "wheels_only", "neither")
+
 #: UNECE vehicle categories.
 CATEGORIES: Final = ("M1", "M2", "M3", "N1", "N2", "N3", "O1", "O2", "O3", "O4")
 LIGHT_CATEGORIES: Final = ("M1", "N1")

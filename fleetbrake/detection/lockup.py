@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.detection.lock_edges import bounds, value_at
 from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
@@ -18,12 +19,17 @@ ROLLING, LOCKED, UNKNOWN, NEAR = 0, 1, 2, 3
 
 @dataclass(frozen=True)
 class LockSpans:
-    """The lockups that count, one row each: wheel and event number, sample positions ``[start, stop)``."""
+    """The lockups that count, one row each: wheel and event number, sample positions ``[start, stop)``.
+
+    ``begin_s`` and ``end_s`` are the times between rows, from the event's first sample.
+    """
 
     wheel: Ints
     event: Ints
     start: Ints
     stop: Ints
+    begin_s: Floats
+    end_s: Floats
 
 
 @dataclass(frozen=True)
@@ -33,8 +39,11 @@ class Lockups:
     verdict : int8, 1 locked, 0 not locked, -1 could not be decided.
     total_s, longest_s, onset_s, onset_speed_mps, slide_m, held_speed_mps : NaN without a lockup. ``onset_s`` counts
     from the event's first sample; ``held_speed_mps`` is the greatest vehicle speed at which a wheel had been locked
-    for the shortest duration that counts. Total, longest and slide are NaN too where a lockup runs into samples that
-    say nothing: it is certain, its length is not. ``spans`` are the single lockups.
+    for the shortest duration that counts. Total, longest and slide are NaN too where a lockup comes out of samples
+    that say nothing or missing rows, or runs into them: it is certain, its length is not.
+    open_speed_mps : the greatest vehicle speed at which a lockup could not be decided, infinite where the rate decides
+    nothing, NaN where all was decided.
+    spans : the single lockups.
     """
 
     verdict: npt.NDArray[np.int8]
@@ -44,6 +53,7 @@ class Lockups:
     onset_speed_mps: Floats
     slide_m: Floats
     held_speed_mps: Floats
+    open_speed_mps: Floats
     spans: LockSpans
 
 
@@ -57,18 +67,20 @@ def lock_state(
     moving: float,
     lock: float,
     unlock: float,
-    floor: float,
+    floor: Floats,
 ) -> npt.NDArray[np.int8]:
     """State of each wheel's sample ``(W, N)``: rolling, locked, near to it, or unknown.
 
     ``ceiling`` ``(W, N)`` marks readings that are only an upper bound of the wheel's speed. A reading at or under
-    ``floor`` proves a wheel speed of at most the floor, no less. Within an event, samples after a lock stay ``NEAR``
-    while the ratio lies between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
+    ``floor`` ``(W, E)`` proves a wheel speed of at most the floor, no less; after a lock it proves that the wheel has
+    not come back, so the lock goes on. Within an event, samples after a lock stay ``NEAR`` while the ratio lies
+    between ``lock`` and ``unlock``. Standstill is rolling: nothing can lock there.
     """
     out = np.empty(wheel.shape, np.int8)
     for w in range(wheel.shape[0]):
         for e in range(offsets.size - 1):
             before = ROLLING
+            least = floor[w, e]
             for i in range(offsets[e], offsets[e + 1]):
                 v = speed[i]
                 x = wheel[w, i]
@@ -79,10 +91,10 @@ def lock_state(
                     if np.isnan(x):
                         state = UNKNOWN
                     else:
-                        bound = max(x, floor) / v
-                        if bound < lock:
+                        bound = max(x, least) / v
+                        if bound < lock or (x <= least and before == LOCKED):
                             state = LOCKED
-                        elif x <= floor or ceiling[w, i]:
+                        elif x <= least or ceiling[w, i]:
                             state = UNKNOWN
                         elif bound < unlock and before in (LOCKED, NEAR):
                             state = NEAR
@@ -94,20 +106,11 @@ def lock_state(
 @kernel
 def _next_lock(
     time_s: Floats, state: npt.NDArray[np.int8], first: int, last: int, merge_s: float, gap_s: float
-) -> tuple[int, int, int, float]:
-    """Next locked run from ``first``: begin, one past its end, where to go on, longest unknown time before it."""
-    unknown_s = 0.0
+) -> tuple[int, int]:
+    """Next locked run from ``first``: its begin and one past its end; both ``last`` where there is none."""
     i = first
     while i < last and state[i] != LOCKED:
-        if i > first and time_s[i] - time_s[i - 1] > gap_s + 1e-9:
-            unknown_s = max(unknown_s, time_s[i] - time_s[i - 1])  # what missing rows hide is unknown
-        if state[i] == UNKNOWN:
-            begin = i
-            while i < last and state[i] == UNKNOWN:
-                i += 1
-            unknown_s = max(unknown_s, time_s[min(i, last - 1)] - time_s[begin])
-        else:
-            i += 1
+        i += 1
     begin, end, seen = i, i, i
     # two runs with less than merge_s between them are one, and so are runs that a wheel near its lock connects;
     # neighbouring samples belong together unless rows are missing between them
@@ -121,7 +124,7 @@ def _next_lock(
         if state[i] == LOCKED:
             end = i + 1
         i += 1
-    return begin, end, end, unknown_s
+    return begin, end
 
 
 @kernel
@@ -148,26 +151,117 @@ def _went(time_s: Floats, wheel: Floats, before: int, begin: int, rate_hz: float
 
 @kernel
 def _add_lock(
-    facts: Floats, time_s: Floats, speed: Floats, distance: Floats, begin: int, until: int, least_s: float
+    facts: Floats,
+    time_s: Floats,
+    speed: Floats,
+    distance: Floats,
+    first: int,
+    until: int,
+    began: float,
+    ended: float,
+    least_s: float,
 ) -> None:
     """Add one lockup to a wheel's facts: total, longest, onset, onset speed, slide, held speed."""
-    lasted = time_s[until] - time_s[begin]
+    lasted = ended - began
     if np.isnan(facts[2]):
         facts[0], facts[1], facts[4] = 0.0, 0.0, 0.0
-        facts[2] = time_s[begin]
-        facts[3] = speed[begin]
+        facts[2] = began
+        facts[3] = value_at(time_s, speed, began, until, first)
     facts[0] += lasted
     facts[1] = max(facts[1], lasted)
-    facts[4] += distance[until] - distance[begin]
-    at = begin
-    while at < until and time_s[at] - time_s[begin] < least_s - 1e-9:
-        at += 1
-    if not (speed[at] <= facts[5]):
-        facts[5] = speed[at]
+    facts[4] += value_at(time_s, distance, ended, until, first) - value_at(time_s, distance, began, until, first)
+    held = value_at(time_s, speed, min(began + least_s, ended), until, first)
+    if not (held <= facts[5]):
+        facts[5] = held
 
 
 @kernel
-def _lockups(  # noqa: PLR0912 - one walk along one wheel, each branch a reason to doubt
+def _open(
+    facts: Floats,
+    time_s: Floats,
+    state: npt.NDArray[np.int8],
+    speed: Floats,
+    start: int,
+    first: int,
+    last: int,
+    stop: int,
+    gap_s: float,
+    least_s: float,
+) -> None:
+    """Note the speed at which pieces of ``[first, last)`` begin that could hide a lockup; infinite if not known."""
+    i = first
+    while i < last:
+        begin = i
+        while i < last and state[i] == UNKNOWN:
+            i += 1
+        if i == begin:
+            i += 1
+        elif time_s[min(i, stop - 1)] - time_s[begin] >= least_s - 1e-9:
+            facts[6] = np.fmax(facts[6], speed[begin] if speed[begin] >= 0.0 else np.inf)
+    for i in range(max(first - 1, start), min(last, stop - 1)):
+        if time_s[i + 1] - time_s[i] > gap_s + 1e-9:  # what missing rows hide is unknown
+            facts[6] = np.fmax(facts[6], speed[i] if speed[i] >= 0.0 else np.inf)
+
+
+@kernel
+def _one_wheel(
+    facts: Floats,
+    spans: list[Floats],
+    w: int,
+    e: int,
+    time_s: Floats,
+    speed: Floats,
+    distance: Floats,
+    state: npt.NDArray[np.int8],
+    wheel: Floats,
+    earliest: int,
+    start: int,
+    stop: int,
+    rate_hz: float,
+    least_s: float,
+    merge_s: float,
+    gap_s: float,
+    fall_most: float,
+    moving: float,
+    lock: float,
+) -> tuple[bool, bool]:
+    """Walk along one wheel of one event: add its lockups, tell whether one counts and whether its length is open.
+
+    ``facts[6]`` becomes the greatest speed at which a piece that could hide a lockup began.
+    """
+    counted, unended = False, False
+    longest = max(gap_s, 2.5 / rate_hz) if rate_hz > 0.0 else gap_s
+    i = start
+    while i < stop:
+        begin, end = _next_lock(time_s, state, i, stop, merge_s, longest)
+        _open(facts, time_s, state, speed, start, i, begin, stop, longest, least_s)
+        i = end
+        if begin == end:
+            break
+        until = min(end, stop - 1)
+        if time_s[until] - time_s[end - 1] > longest + 1e-9:
+            until = end - 1  # rows are missing: what happened there is not known
+        before = max(begin - 1, earliest)
+        if _went(time_s, wheel, before, begin, rate_hz, fall_most):
+            if time_s[until] - time_s[begin] >= least_s - 1e-9:
+                facts[6] = np.fmax(facts[6], speed[begin])
+            continue
+        counts = _counts(time_s, before, begin, until, rate_hz, least_s)
+        if counts == 1:
+            counted = True
+            began, ended = bounds(time_s, wheel, speed, start, begin, end, until, stop, rate_hz, longest, moving, lock)
+            _add_lock(facts, time_s, speed, distance, start, until, began, ended, least_s)
+            unended = unended or (end < stop and (state[end] == UNKNOWN or until < end))
+            hidden = begin > start and time_s[begin] - time_s[begin - 1] > longest + 1e-9
+            unended = unended or hidden or (begin > start and state[begin - 1] == UNKNOWN)
+            spans.append(np.array([w, e, begin, until, began, ended]))
+        elif counts == -1:
+            facts[6] = np.fmax(facts[6], speed[begin])
+    return counted, unended
+
+
+@kernel
+def _lockups(
     time_s: Floats,
     speed: Floats,
     distance: Floats,
@@ -182,48 +276,48 @@ def _lockups(  # noqa: PLR0912 - one walk along one wheel, each branch a reason 
     gap_s: float,
     least_rate: float,
     fall_most: float,
-) -> tuple[npt.NDArray[np.int8], Floats, Ints]:
+    moving: float,
+    lock: float,
+) -> tuple[npt.NDArray[np.int8], Floats, Floats]:
+    """Verdict ``(W, E)``, seven facts of each wheel and event, and the lockups as rows of six."""
     wheels, events = state.shape[0], start.size
     verdict = np.zeros((wheels, events), np.int8)
-    facts = np.full((wheels, events, 6), np.nan)
-    spans = [(np.int64(0), np.int64(0), np.int64(0), np.int64(0)) for _ in range(0)]
+    facts = np.full((wheels, events, 7), np.nan)
+    spans = [np.zeros(6) for _ in range(0)]
     for w in range(wheels):
         for e in range(events):
             if start[e] < 0:
                 verdict[w, e] = -1
                 continue
-            undecided, unended = 0.0, False
-            longest = max(gap_s, 2.5 / rate_hz[e]) if rate_hz[e] > 0.0 else gap_s
-            i = start[e]
-            while i < stop[e]:
-                begin, end, i, unknown_s = _next_lock(time_s, state[w], i, stop[e], merge_s, longest)
-                undecided = max(undecided, unknown_s)
-                if begin == end:
-                    break
-                until = min(end, stop[e] - 1)
-                if time_s[until] - time_s[end - 1] > longest + 1e-9:
-                    until = end - 1  # rows are missing: what happened there is not known
-                before = max(begin - 1, offsets[e])
-                if _went(time_s, wheel[w], before, begin, rate_hz[e], fall_most):
-                    undecided = max(undecided, time_s[until] - time_s[begin])
-                    continue
-                counts = _counts(time_s, before, begin, until, rate_hz[e], least_s)
-                if counts == 1:
-                    verdict[w, e] = 1
-                    _add_lock(facts[w, e], time_s, speed, distance, begin, until, least_s)
-                    unended = unended or (end < stop[e] and state[w, end] == UNKNOWN)
-                    spans.append((np.int64(w), np.int64(e), np.int64(begin), np.int64(until)))
-                elif counts == -1:
-                    undecided = max(undecided, least_s)
-            unsure = undecided >= least_s - 1e-9 or not (rate_hz[e] >= least_rate)
-            if verdict[w, e] == 0 and unsure:
-                verdict[w, e] = -1
+            counted, unended = _one_wheel(
+                facts[w, e],
+                spans,
+                w,
+                e,
+                time_s,
+                speed,
+                distance,
+                state[w],
+                wheel[w],
+                offsets[e],
+                start[e],
+                stop[e],
+                rate_hz[e],
+                least_s,
+                merge_s,
+                gap_s,
+                fall_most,
+                moving,
+                lock,
+            )
+            if not (rate_hz[e] >= least_rate):
+                facts[w, e, 6] = np.inf
+            verdict[w, e] = 1 if counted else (0 if np.isnan(facts[w, e, 6]) else -1)
             if unended:
                 facts[w, e, 0] = facts[w, e, 1] = facts[w, e, 4] = np.nan
-    rows = np.empty((len(spans), 4), np.int64)
+    rows = np.empty((len(spans), 6))
     for k in range(len(spans)):
-        for j in range(4):
-            rows[k, j] = spans[k][j]
+        rows[k] = spans[k]
     return verdict, facts, rows
 
 
@@ -239,12 +333,13 @@ def lockups(
     wheel_mps: Floats,
     ceiling: Bools | None,
     rate_hz: Floats,
-    floor_mps: float,
+    floor_mps: float | Floats,
     criteria: Criteria,
 ) -> Lockups:
     """Lockups of each wheel in the braking phase ``[start, stop)``.
 
-    ``wheel_mps`` ``(W, N)`` with NaN where nothing is known; ``rate_hz`` ``(E,)`` the wheels' effective rate.
+    ``wheel_mps`` ``(W, N)`` with NaN where nothing is known; ``rate_hz`` ``(E,)`` the wheels' effective rate;
+    ``floor_mps`` a number or ``(W, E)``, the speed under which a sensor reads zero.
     Undecided (-1) where the signal was missing, saturated, under its floor or its reference unsupported for as long
     as a lockup that counts, or where the rate is too low to say no.
     """
@@ -258,7 +353,7 @@ def lockups(
         criteria.moving_mps,
         criteria.lock_ratio,
         criteria.unlock_ratio,
-        floor_mps,
+        np.ascontiguousarray(np.broadcast_to(floor_mps, (wheel_mps.shape[0], start.size)), dtype=np.float64),
     )
     verdict, facts, rows = _lockups(
         time_s,
@@ -275,7 +370,17 @@ def lockups(
         criteria.gap_s,
         criteria.least_rate_lockup_hz,
         criteria.wheel_fall_most_mps2,
+        criteria.moving_mps,
+        criteria.lock_ratio,
     )
-    spans = LockSpans(*(np.ascontiguousarray(rows[:, k]) for k in range(4)))
-    total, longest, onset, onset_speed, slide, held = (np.ascontiguousarray(facts[:, :, k]) for k in range(6))
-    return Lockups(verdict, total, longest, onset, onset_speed, slide, held, spans)
+    places = np.ascontiguousarray(rows[:, :4].T).astype(np.int64)
+    spans = LockSpans(
+        wheel=places[0],
+        event=places[1],
+        start=places[2],
+        stop=places[3],
+        begin_s=np.ascontiguousarray(rows[:, 4]),
+        end_s=np.ascontiguousarray(rows[:, 5]),
+    )
+    total, longest, onset, onset_speed, slide, held, still = (np.ascontiguousarray(facts[:, :, k]) for k in range(7))
+    return Lockups(verdict, total, longest, onset, onset_speed, slide, held, still, spans)

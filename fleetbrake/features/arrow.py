@@ -6,11 +6,19 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from fleetbrake.core.vocabulary import BRAKE_SOURCES, DEMAND_KINDS, SURFACES
+from fleetbrake.core.vocabulary import (
+    BRAKE_SOURCES,
+    DEMAND_KINDS,
+    FLAG_AND_WHEELS,
+    MODULATION_PATTERNS,
+    SURFACES,
+)
+from fleetbrake.features import cycle_words
 from fleetbrake.features.event_facts import EventFacts
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
+from fleetbrake.features.work import Work
 from fleetbrake.kinematics import slip
 from fleetbrake.recordings.batch import EventBatch
 
@@ -28,6 +36,7 @@ def event_table(
 ) -> pa.Table:
     """One row an event."""
     braked = facts.braked
+    open_mps = _open_speed(wheels, facts)
     modulation = _modulation(wheels, braked)
     columns: dict[str, pa.Array] = {
         "event_id": _text(batch.event_id),
@@ -38,12 +47,13 @@ def event_table(
         "sample_rate_hz": _floats(signals.row_hz),
         "wheel_rate_hz": _floats(signals.wheel_hz),
         "speed_rate_hz": _floats(signals.speed_hz),
-        "demand_rate_hz": _floats(facts.demand_hz),
+        "demand_rate_hz": _floats(facts.answer.demand_hz),
         "brake_source": _brake_source(batch, phases),
         "initial_speed_mps": _floats(facts.initial_speed),
         "final_speed_mps": _floats(facts.final_speed),
         "braking_s": _floats(facts.braking_s),
         "braking_distance_m": _floats(facts.distance),
+        "braking_distance_se_m": _floats(facts.distance_se),
         "peak_decel_mps2": _floats(facts.peak_decel, braked),
         "mean_decel_mps2": _floats(facts.mean_decel),
         "mfdd_mps2": _floats(facts.mfdd, braked),
@@ -51,21 +61,40 @@ def event_table(
         **modulation,
         **_lockup(wheels, braked),
         "friction_used": _floats(facts.friction_used, braked),
-        "surface": pa.array(np.array(SURFACES, dtype=object)[facts.surface], pa.string(), mask=~braked),
+        "surface": pa.array(np.array(SURFACES, dtype=object)[facts.road.surface], pa.string(), mask=~braked),
         "wheels_observed": pa.array(wheels.sensed.sum(axis=0).astype(np.int64)),
         "wheels_modulated": _names(batch.wheels, wheels.modulated == 1, braked),
+        "modulation_wheels": _code(np.where(braked, cycle_words.pattern(batch, wheels), -1), MODULATION_PATTERNS),
+        "flag_and_wheels": _code(
+            np.where(braked, cycle_words.flag_and_wheels(batch, phases, wheels), -1), FLAG_AND_WHEELS
+        ),
         "wheels_locked": _names(batch.wheels, wheels.lockups.verdict == 1, braked),
         "speed_source": _speed_source(batch, signals),
+        "speed_delay_s": _floats(signals.delay_s, signals.from_channel),
+        "speed_error_mps": _floats(slip.peak(signals.speed_se[None, :], phases.start, phases.stop)[0], braked),
+        "accelerometer_used": pa.array(signals.has_accel),
+        "accelerometer_gain": _floats(signals.gain, signals.has_accel),
+        "accelerometer_gain_se": _floats(signals.gain_se, signals.has_accel),
         "demand_kind": _code(signals.demand.kind, DEMAND_KINDS),
         "demand_peak": _floats(facts.demand_peak),
-        "onset_s": _floats(_times(batch, phases.start)),
+        "onset_s": _floats(_times(batch, phases.start) - phases.lead),
         "end_s": _floats(_times(batch, np.where(phases.start >= 0, phases.stop - 1, -1))),
-        "build_up_s": _floats(facts.build_up, braked),
-        "effectiveness": _floats(facts.effectiveness, braked),
-        "effectiveness_change": _floats(facts.effectiveness_change, braked),
+        "build_up_s": _floats(facts.answer.build_up, braked),
+        "release_s": _floats(facts.answer.release, braked),
+        "effectiveness": _floats(facts.answer.effectiveness, braked),
+        "effectiveness_change": _floats(facts.answer.effectiveness_change, braked),
+        **_work(facts.work, braked),
         "peak_decel_at_least_mps2": _floats(facts.peak_at_least, braked),
         "lockup_speed_mps": _floats(_greatest(wheels.lockups.held_speed_mps), braked),
-        "friction_used_up": _three(facts.used_up, braked),
+        "lockup_open_mps": _floats(_greatest(np.where(wheels.sensed, open_mps, np.nan)), braked),
+        "near_lockups": _near_lockups(wheels, braked),
+        "lift_axle_up": _raised(batch, phases, "lift_axle_up"),
+        "friction_used_up": _three(facts.road.used_up, braked),
+        "surface_probability": _floats(facts.road.probability, braked),
+        "friction_peak": _floats(facts.road.peak, braked),
+        "friction_sliding": _floats(facts.road.sliding, braked),
+        "lockup_extra_m": _floats(facts.road.lockup_extra, braked),
+        "lockup_extra_se_m": _floats(facts.road.lockup_extra_se, braked),
         "air_temp_c": _floats(facts.temperature_c),
         "grade": _floats(facts.grade),
         "gross_mass_kg": _floats(facts.mass_kg),
@@ -75,7 +104,7 @@ def event_table(
         "abs_warning_lamp": _raised(batch, phases, "abs_warning_lamp"),
         "longest_gap_s": _floats(facts.longest_gap),
         "not_braking": _text(facts.not_braking),
-        "notes": _notes(batch, phases, facts),
+        "notes": _notes(batch, phases, wheels, facts),
         "source_path": pa.repeat(pa.scalar(batch.path, pa.string()), batch.events),
         "row_start": pa.array(batch.row_start),
         "row_stop": pa.array(batch.row_stop),
@@ -84,7 +113,7 @@ def event_table(
     return pa.table(columns)
 
 
-def wheel_table(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Table:
+def wheel_table(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Table:
     """One row an event and wheel, wheels of an event together in the order of their names."""
     count = len(batch.wheels)
     braked = facts.braked
@@ -114,15 +143,27 @@ def wheel_table(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: Ev
             "vehicle_id": _text(np.repeat(batch.vehicle_id, count)),
             "lockup": pa.array(flat(locks.verdict) == 1, mask=~(ok & decided)),
             "lockup_longest_s": lock(locks.longest_s),
+            "locked_above_15_kmh_s": lock(wheels.locked_above[0]),
+            "locked_above_10_mph_s": lock(wheels.locked_above[1]),
+            "locked_above_20_mph_s": lock(wheels.locked_above[2]),
             "lockup_speed_mps": _floats(flat(locks.held_speed_mps), ok),
             "peak_slip_is_bound": pa.array(flat(wheels.peak_slip_is_bound), mask=~ok),
             "sensed": pa.array(flat(wheels.sensed)),
-            "free_slip": _floats(flat(wheels.free_slip)),
+            # as the wheel shows it: with what its radius makes of it
+            "free_slip": _floats(flat(1.0 - (1.0 - wheels.free_slip) / signals.radius)),
+            "radius_factor": _floats(flat(signals.radius)),
             "steady_slip": _floats(flat(wheels.steady_slip), ok),
             "released_slip": _floats(flat(wheels.released_slip), ok),
             "dropout_s": _floats(flat(wheels.dropout_s)),
+            "near_lockups": pa.array(flat(wheels.near.count), mask=~(ok & (flat(wheels.near.count) >= 0))),
+            "near_lockup_slip": _floats(flat(wheels.near.deepest_slip), ok),
+            "peak_wheel_fall_mps2": _floats(flat(wheels.near.fall_mps2), ok),
+            "lockup_open_mps": _floats(flat(_open_speed(wheels, facts)), ok),
+            "sensor_floor_mps": _floats(np.where(flat(wheels.floor) > 0.0, flat(wheels.floor), np.nan)),
             "peak_pressure_kpa": _floats(flat(wheels.peak_pressure_kpa)),
             "modulation_seen_hz": _floats(flat(wheels.seen_hz), ok & seen_cycles),
+            "modulation_rate_hz": _floats(flat(wheels.cycles_rate_hz), ok & (flat(wheels.modulated) == 1)),
+            "once_a_turn": pa.array(flat(wheels.once_a_turn), mask=~(ok & flat(wheels.sensed))),
         }
     )
 
@@ -137,8 +178,8 @@ def _text(values: Array) -> pa.Array:
     return pa.array(values, pa.string(), from_pandas=True)
 
 
-def _notes(batch: EventBatch, phases: Phases, facts: EventFacts) -> pa.Array:
-    """What validation mended, rows that are missing while braking, and speeds that no tyre allows."""
+def _notes(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Array:
+    """What validation mended, rows that are missing while braking, speeds that no tyre allows, the anti-lock flag."""
     mended = batch.notes if len(batch.notes) else np.full(batch.events, "", dtype=object)
     seconds = np.char.mod("rows are missing for %.1f s while braking", np.nan_to_num(phases.longest_gap)).astype(object)
     gap = np.where(phases.gapped, seconds, "")
@@ -146,6 +187,9 @@ def _notes(batch: EventBatch, phases: Phases, facts: EventFacts) -> pa.Array:
     text = mended + between + gap
     unit = "the speed falls faster than tyres allow: is its unit right?"
     text = np.where(facts.beyond, np.where(text == "", unit, text + "; " + unit), text)
+    for sentence in cycle_words.remarks(batch, phases, wheels):  # two of them, whole columns each
+        said = np.where(facts.braked, sentence, "")
+        text = text + np.where((text != "") & (said != ""), "; ", "") + said
     return pa.array(text, pa.string(), mask=text == "")
 
 
@@ -158,28 +202,34 @@ def _three(codes: Array, valid: Array) -> pa.Array:
     return pa.array(codes == 1, mask=(codes < 0) | ~valid)
 
 
+def _open_speed(wheels: WheelFacts, facts: EventFacts) -> Array:
+    """Greatest speed at which a lockup could not be decided ``(W, E)``: the event's where nothing could be."""
+    found = wheels.lockups.open_speed_mps
+    return np.where(np.isinf(found), facts.initial_speed[None, :], found)
+
+
+def _near_lockups(wheels: WheelFacts, braked: Array) -> pa.Array:
+    """Near misses of all sensed wheels; NULL where none was seen and not every wheel could show one."""
+    count = np.where(wheels.sensed, wheels.near.count, 0)
+    total = np.maximum(count, 0).sum(axis=0)
+    silent = ((count < 0).any(axis=0) & (total == 0)) | ~wheels.sensed.any(axis=0)
+    return pa.array(total, pa.int64(), mask=silent | ~braked)
+
+
 def _greatest(values: Array) -> Array:
     """Greatest of the wheels ``(E,)``; NaN where no wheel has a value."""
     return np.fmax.reduce(values, axis=0) if values.shape[0] else np.full(values.shape[1], np.nan)
 
 
-def _verdict(wheel: Array, sensed: Array) -> Array:
-    """Word on the event from its wheels: 1 if any did, 0 if all sensed ones did not, else -1."""
-    any_true = (wheel == 1).any(axis=0)
-    open_question = ((wheel < 0) & sensed).any(axis=0) | ~sensed.any(axis=0)
-    return np.where(any_true, 1, np.where(open_question, -1, 0))
-
-
 def _modulation(wheels: WheelFacts, braked: Array) -> dict[str, pa.Array]:
-    # a wheel pressure may speak for a wheel whose speed is not sensed
-    spoken = wheels.sensed | (wheels.modulated >= 0)
-    verdict = _verdict(wheels.modulated, spoken)
+    verdict = cycle_words.event_verdict(wheels.modulated, cycle_words.looked_at(wheels))
     if not len(wheels.cycles):
         none = np.zeros(verdict.size)
         return {
             "modulation": _three(verdict, braked),
             "modulation_cycles": pa.array(none.astype(np.int64), mask=np.ones(verdict.size, np.bool_)),
             "modulation_seen_hz": _floats(none * np.nan),
+            "modulation_rate_hz": _floats(none * np.nan),
         }
     # the wheel with most cycles; between equals the one whose frequency is known
     most = np.argmax(wheels.cycles + 0.5 * np.isfinite(wheels.seen_hz), axis=0)
@@ -189,15 +239,30 @@ def _modulation(wheels: WheelFacts, braked: Array) -> dict[str, pa.Array]:
         "modulation": _three(verdict, braked),
         "modulation_cycles": pa.array(cycles, mask=~(braked & (verdict >= 0))),
         "modulation_seen_hz": _floats(np.where(verdict == 1, wheels.seen_hz[most, across], np.nan), braked),
+        "modulation_rate_hz": _floats(np.where(verdict == 1, wheels.cycles_rate_hz[most, across], np.nan), braked),
     }
 
 
 def _lockup(wheels: WheelFacts, braked: Array) -> dict[str, pa.Array]:
-    verdict = _verdict(wheels.lockups.verdict, wheels.sensed)
+    verdict = cycle_words.event_verdict(wheels.lockups.verdict, wheels.sensed)
     longest = _greatest(wheels.lockups.longest_s)
     return {
         "lockup": _three(verdict, braked),
         "lockup_s": _floats(np.where(verdict == 1, longest, np.where(verdict == 0, 0.0, np.nan)), braked),
+    }
+
+
+def _work(work: Work, braked: Array) -> dict[str, pa.Array]:
+    return {
+        "regen_kj": _floats(work.regen_kj, braked),
+        "retarder_s": _floats(work.retarder_s, braked),
+        "air_path_m3ps2": _floats(work.air_path, braked),
+        "retarder_path_m": _floats(work.retarder_path, braked),
+        "coast_mps2": _floats(work.coast_mps2),
+        "coast_speed_mps": _floats(work.coast_speed),
+        "retarded_mps2": _floats(work.retarded_mps2),
+        "retarded_speed_mps": _floats(work.retarded_speed),
+        "retarded_share": _floats(work.retarded_share),
     }
 
 

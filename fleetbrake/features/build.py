@@ -13,6 +13,7 @@ from fleetbrake.features.event_facts import event_facts
 from fleetbrake.features.phases import Phases, phases
 from fleetbrake.features.signals import Signals, derive
 from fleetbrake.features.wheels import WheelFacts, wheel_facts
+from fleetbrake.kinematics.vehicle_known import Told
 from fleetbrake.recordings.batch import EventBatch
 
 Ints = npt.NDArray[np.int64]
@@ -46,9 +47,11 @@ def cut_applications(batch: EventBatch, criteria: Criteria = DEFAULT) -> EventBa
     return events
 
 
-def judge(batch: EventBatch, criteria: Criteria, *, cut: bool) -> tuple[Signals, Phases, WheelFacts]:
+def judge(
+    batch: EventBatch, criteria: Criteria, *, cut: bool, told: Told | None = None
+) -> tuple[Signals, Phases, WheelFacts]:
     """What is derived per sample, the phases, and the wheels' facts: the steps that rows and views share."""
-    signals = derive(batch, criteria, cut=cut)
+    signals = derive(batch, criteria, cut=cut, told=told)
     found = phases(batch, signals, criteria)
     return signals, found, wheel_facts(batch, signals, found, criteria)
 
@@ -62,5 +65,5 @@ def features(batch: EventBatch, criteria: Criteria = DEFAULT) -> FeatureTables:
     facts = event_facts(batch, signals, found, wheels, criteria)
     return FeatureTables(
         event_table(batch, signals, found, wheels, facts, continuous=drive),
-        wheel_table(batch, found, wheels, facts),
+        wheel_table(batch, signals, found, wheels, facts),
     )

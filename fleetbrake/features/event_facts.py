@@ -7,10 +7,13 @@ import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.units import G_MPS2
-from fleetbrake.detection import applications, surface
+from fleetbrake.detection import applications
+from fleetbrake.features.answer import Answer, answer
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.road import Road, road
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
+from fleetbrake.features.work import Work, work
 from fleetbrake.kinematics import deceleration, energy, rates, response, slip
 from fleetbrake.recordings.batch import EventBatch
 
@@ -18,11 +21,15 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-#: Least steady time for an effectiveness, s (own choice: at 0.03 m/s speed noise 0.5 s give 0.1 m/s2).
-LEAST_STEADY_S = 0.5
-
 #: Greatest speed at which only one axle turning is a roller tester, m/s (2.5 to 5 km/h, common practice, no source).
 ROLLER_BELOW_MPS = 3.0
+
+#: Over this time, s, wheels that run into slip still prove a deceleration, less the share of speed that the slip of the
+#: best of them takes meanwhile (own choice: the slip of peak adhesion of paved Burckhardt sets, halved).
+PROVEN_OVER_S, SLIP_GAINED = 1.0, 0.08
+
+#: No wheel locks for so long, s (own choice: from 25 m/s at 25 m/s2).
+FALLS_TOO_LONG_S = 1.0
 
 #: Speed below which a vehicle is reversing, m/s (own choice: beyond the rebound of the measured stop, -0.45 m/s).
 REVERSING_MPS = -0.6
@@ -32,23 +39,21 @@ REVERSING_MPS = -0.6
 class EventFacts:
     """All ``(E,)``: see the columns of ``events`` in ``core.tables``."""
 
-    demand_hz: Floats
     initial_speed: Floats
     final_speed: Floats
     braking_s: Floats
     distance: Floats
+    distance_se: Floats
     peak_decel: Floats
     peak_at_least: Floats
     mean_decel: Floats
     mfdd: Floats
     energy_kj: Floats
     friction_used: Floats
-    used_up: npt.NDArray[np.int8]
-    surface: npt.NDArray[np.int8]
+    road: Road
     demand_peak: Floats
-    build_up: Floats
-    effectiveness: Floats
-    effectiveness_change: Floats
+    answer: Answer
+    work: Work
     longest_gap: Floats
     grade: Floats
     mass_kg: Floats
@@ -73,45 +78,43 @@ def event_facts(
     # an end that rests on nothing (all wheels sliding, no other speed) is not known, nor what follows from it
     known_end = braked & _at(signals.supported.astype(np.float64), end, braked).astype(bool)
     final = _at(speed, end, known_end)
-    lasted = _at(time_s, end, known_end) - _at(time_s, begin, braked)
+    lasted = _at(time_s, end, known_end) - _at(time_s, begin, braked) + phases.lead
     whole = braked & ~phases.gapped
-    covered = _at(phases.distance, end, braked) - _at(phases.distance, begin, braked)
+    covered = _at(phases.distance, end, braked) - _at(phases.distance, begin, braked) + phases.lead * initial
     reversing, reasons = _not_braking(batch, signals, phases)
-    mfdd = deceleration.mean_fully_developed(time_s, speed, phases.distance, begin, end + 1)
+    mfdd = deceleration.mean_fully_developed(time_s, speed, phases.distance, begin, end + 1, criteria.mfdd_slack_share)
     mass = rates.event_median(batch.channel("gross_mass_kg"), batch.offsets[:-1], batch.offsets[1:])
     grade = rates.event_median(batch.channel("grade"), begin, end + 1)
-    peak, at_least = _peak(batch, signals, phases, criteria)
+    peak, at_least = _peak(batch, signals, phases, wheels, criteria)
     # no road vehicle brakes so: the speed is in another unit, or broken, and so is all that follows from it
-    beyond = np.fmax(peak, at_least) > criteria.decel_most_mps2
+    beyond = (np.fmax(peak, at_least) > criteria.decel_most_mps2) | _falls_too_long(batch, signals, phases, criteria)
     peak, at_least = np.where(beyond, np.nan, peak), np.where(beyond, np.nan, at_least)
     initial, final = np.where(beyond, np.nan, initial), np.where(beyond, np.nan, final)
-    whole &= ~beyond
+    doubt = _level_doubt(batch, signals, phases)
+    whole &= ~beyond & ~(doubt > criteria.distance_doubt)
     friction = np.where(beyond, np.nan, _friction(batch, signals, phases, criteria))
-    used_up, kind = _road(batch, phases, wheels, friction, criteria)
-    answer = _answer(batch, signals, phases, wheels, criteria)
+    found = road(batch, signals, phases, wheels, criteria)
     drop = -np.nan_to_num(grade) * np.nan_to_num(covered)
     return EventFacts(
-        demand_hz=_demand_rate(batch, signals),
         initial_speed=initial,
         final_speed=np.maximum(final, 0.0),
         braking_s=lasted,
         distance=np.where(whole, covered, np.nan),
+        distance_se=np.where(whole, np.hypot(doubt * covered, signals.onset_doubt_s * initial), np.nan),
         peak_decel=peak,
         peak_at_least=at_least,
         mean_decel=np.where(lasted > 0.0, (initial - final) / np.where(lasted > 0.0, lasted, np.nan), np.nan),
         mfdd=np.where(whole, mfdd, np.nan),
         energy_kj=energy.energy_taken_out(mass, initial, np.maximum(final, 0.0), drop),
         friction_used=friction,
-        used_up=used_up,
-        surface=kind,
+        road=found,
         demand_peak=np.where(
             (signals.demand.kind == applications.PEDAL) | (signals.demand.kind == applications.PRESSURE),
             slip.peak(signals.demand.level[None, :], phases.start, phases.stop)[0],
             np.nan,
         ),
-        build_up=answer[0],
-        effectiveness=answer[1],
-        effectiveness_change=answer[2],
+        answer=answer(batch, signals, phases, wheels, criteria),
+        work=work(batch, signals, phases, criteria),
         longest_gap=phases.longest_gap,
         grade=np.where(braked, grade, np.nan),
         mass_kg=mass,
@@ -130,8 +133,36 @@ def _at(values: Floats, position: Ints, valid: Bools) -> Floats:
     return np.where(valid, values[np.maximum(position, 0)] if values.size else np.nan, np.nan)
 
 
-def _peak(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> tuple[Floats, Floats]:
-    """Greatest 0.2 s mean where rate and rows show it; else NaN and what the deceleration reached at least."""
+def _level_doubt(batch: EventBatch, signals: Signals, phases: Phases) -> Floats:
+    """Standard error of the speed over the speed, both as means while braking ``(E,)``: that of the distance."""
+    both = np.vstack((signals.level_se, signals.speed))
+    error, speed = slip.phase_mean(both, phases.braking & signals.supported, batch.time_s, batch.offsets, 1e-3)
+    return np.asarray(error / speed)
+
+
+def _falls_too_long(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> Bools:
+    """Events ``(E,)`` whose channel, or whose wheels where there is none, fall for a second as no tyre allows.
+
+    A locking wheel falls faster, but is down long before; speeds in another unit look so. An accelerometer that goes
+    with the speed speaks against it.
+    """
+    fastest = np.fmax.reduce(signals.wheel, axis=0) if len(batch.wheels) else np.full(batch.samples, np.nan)
+    recorded = slip.peak(signals.channel[None, :], batch.offsets[:-1], batch.offsets[1:])[0] >= 0.0
+    known = np.repeat(recorded, np.diff(batch.offsets))
+    speed = np.where(known, signals.channel, fastest)
+    fall = deceleration.slope(batch.time_s, speed, np.fmax(criteria.peak_window_s, 1.0 / signals.row_hz), batch.offsets)
+    begin, end = _bounds(phases)
+    long = response.long_above(fall[None, :], criteria.decel_most_mps2, batch.time_s, begin, end + 1, FALLS_TOO_LONG_S)
+    return np.asarray(long[0] & ~signals.has_accel)
+
+
+def _peak(
+    batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, criteria: Criteria
+) -> tuple[Floats, Floats]:
+    """Greatest 0.2 s mean where rate and rows show it; else NaN and what the deceleration reached at least.
+
+    The greatest of several noisy means overstates by what their scatter makes of it: taken off.
+    """
     begin, end = _bounds(phases)
     gap = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
     fine = (signals.carrier_hz >= 0.99 * criteria.least_rate_peak_hz) & ~phases.gapped
@@ -139,6 +170,13 @@ def _peak(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteri
     level = np.zeros(batch.samples)
     # a reference without support (all wheels sliding, nothing independent) proves no deceleration
     greatest = deceleration.greatest_mean(batch.time_s, signals.measured, level, begin, end + 1, window, gap)
+    greatest = np.fmax(greatest - criteria.peak_excess * signals.mean_error, 0.0) + 0.0 * greatest
+    # wheels alone that run into slip fall faster than the vehicle: a second of it, less the slip, is proven
+    slides = ~signals.from_channel & ~signals.has_accel & wheels.struggling.any(axis=0)
+    second = np.full(batch.events, PROVEN_OVER_S)
+    lasting = deceleration.greatest_mean(batch.time_s, signals.measured, level, begin, end + 1, second, gap)
+    lasting = np.fmax(lasting - SLIP_GAINED * _at(signals.speed, begin, phases.start >= 0) / PROVEN_OVER_S, 0.0)
+    greatest, fine = np.where(slides, lasting, greatest), fine & ~slides
     return np.where(fine, greatest, np.nan), np.where(fine, np.nan, greatest)
 
 
@@ -149,67 +187,6 @@ def _friction(batch: EventBatch, signals: Signals, phases: Phases, criteria: Cri
     window = np.fmax(criteria.friction_window_s, 1.0 / signals.carrier_hz)
     found = deceleration.greatest_mean(batch.time_s, signals.measured, signals.slope_extra, begin, end + 1, window, gap)
     return np.where(phases.gapped, np.nan, np.maximum(found, 0.0) / G_MPS2)
-
-
-def _road(
-    batch: EventBatch, phases: Phases, wheels: WheelFacts, friction: Floats, criteria: Criteria
-) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.int8]]:
-    used_up = surface.friction_used_up(wheels.struggling, wheels.sensed)
-    used_up = np.where(phases.start >= 0, used_up, np.int8(-1)).astype(np.int8)
-    left = np.array([name.endswith("L") for name in batch.wheels], dtype=np.bool_)
-    split = surface.one_sided(wheels.struggling, wheels.sensed, left) & (phases.start >= 0)
-    unpaved = np.full(batch.events, np.nan)
-    if batch.road_unpaved is not None:
-        begin, end = _bounds(phases)
-        unpaved = rates.event_median(batch.road_unpaved, begin, end + 1)
-    kind = surface.surface(friction=friction, used_up=used_up, split=split, unpaved=unpaved, criteria=criteria)
-    # a wheel that slides gives less than the road has, and loose ground looks like wet ground: without a map no word
-    sliding = (wheels.lockups.held_speed_mps > criteria.cutoff_speed_mps).any(axis=0) & np.isnan(unpaved)
-    kind = np.where(sliding & (kind == surface.WET), np.int8(surface.UNKNOWN), kind).astype(np.int8)
-    return used_up, kind
-
-
-def _answer(
-    batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, criteria: Criteria
-) -> tuple[Floats, Floats, Floats]:
-    """Build-up time, effectiveness and its change; NaN without a measured demand or where its rate hides them.
-
-    Where the anti-lock control holds pressure back, by the wheels or by the vehicle's own flag, the demand is not what
-    the brakes got: no effectiveness.
-    """
-    kind, demand_hz = signals.demand.kind, _demand_rate(batch, signals)
-    measured = (kind == applications.PEDAL) | (kind == applications.PRESSURE)
-    level = signals.demand.level
-    whole, change = response.effectiveness(
-        batch.time_s,
-        signals.speed,
-        signals.slope_extra,
-        level,
-        phases.steady,
-        phases.start,
-        phases.stop,
-        LEAST_STEADY_S,
-    )
-    risen = response.build_up(batch.time_s, level, signals.decel, phases.start, phases.stop, criteria.build_up_share)
-    least = criteria.least_rate_build_up_hz
-    quick = measured & ~(demand_hz < least) & (signals.carrier_hz >= least)
-    # below a tenth of a g the rise drowns in the noise of the speed
-    strong = slip.peak(signals.decel[None, :], phases.start, phases.stop)[0] >= 0.1 * G_MPS2
-    flagged = slip.peak(batch.channel("abs_active")[None, :], phases.start, phases.stop)[0] >= 0.5
-    given = measured & ~flagged & ~(wheels.modulated == 1).any(axis=0)
-    return (
-        np.where(quick & strong, risen, np.nan),
-        np.where(given, whole, np.nan),
-        np.where(given, change, np.nan),
-    )
-
-
-def _demand_rate(batch: EventBatch, signals: Signals) -> Floats:
-    """Effective rate of the demand channel used; NaN for a switch or where the demand hardly moved."""
-    kind = signals.demand.kind
-    known = (kind == applications.PEDAL) | (kind == applications.PRESSURE)
-    found = rates.effective_rate(batch.time_s, signals.demand.level[None, :], batch.offsets)
-    return np.where(known, found, np.nan)
 
 
 def _not_braking(batch: EventBatch, signals: Signals, phases: Phases) -> tuple[Bools, npt.NDArray[np.object_]]:
@@ -229,5 +206,7 @@ def _not_braking(batch: EventBatch, signals: Signals, phases: Phases) -> tuple[B
     still = signals.from_channel & ~(fastest > 0.3)
     roller = (on_rollers & (still | ~signals.from_channel)) & (len(batch.wheels) >= 4)
     reason[roller] = "only one axle turns: roller tester"
-    reversing = (backwards > -REVERSING_MPS) & ~(fastest > 1.5)
+    # a speed channel with a sign knows best: wheels have none
+    forwards = np.where(np.isnan(backwards), fastest, slip.peak(channel[None, :], first, last)[0])
+    reversing = (backwards > -REVERSING_MPS) & ~(forwards > 1.5)
     return reversing, reason

@@ -39,8 +39,8 @@ class Motion:
     reference: reference_speed.Reference
 
 
-def motion(batch: EventBatch, criteria: Criteria) -> Motion:
-    """Rates, readings and reference speed of a batch."""
+def motion(batch: EventBatch, criteria: Criteria, told: reference_speed.Told | None = None) -> Motion:
+    """Rates, readings and reference speed of a batch; ``told``: what is known of its vehicles already."""
     offsets, time_s = batch.offsets, batch.time_s
     row_hz = rates.row_rate(time_s, offsets)
     channel, accel = batch.channel("speed_mps"), batch.channel("accel_long_mps2")
@@ -67,6 +67,7 @@ def motion(batch: EventBatch, criteria: Criteria) -> Motion:
             wheel_hz=wheel_seen_hz,
             free=_free(batch, wheels, criteria),
             dependent=batch.speed_source in DEPENDENT_SPEED_SOURCES,
+            told=told,
         )
     )
     carrier_hz = np.where(reference.has_channel, speed_seen_hz, wheel_seen_hz)
@@ -107,6 +108,7 @@ def _lines(batch: EventBatch, rate_hz: Floats, criteria: Criteria) -> Floats:
         criteria.wheel_spin_most_mps2,
         2.0 * criteria.moving_mps,
     )
+    ok &= ~wheel_speed.leaps(batch.time_s, np.where(ok, known, np.nan), batch.offsets)
     if batch.wheel_saturated is not None:
         ok |= batch.wheel_saturated
     return np.array(

@@ -9,7 +9,7 @@ from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import applications
 from fleetbrake.features.motion import SYSTEMS, Motion, line_pressure, motion
-from fleetbrake.kinematics import deceleration, rates, slip
+from fleetbrake.kinematics import deceleration, rates, reference_speed, slip
 from fleetbrake.kinematics.energy import climb_rate
 from fleetbrake.recordings.batch import EventBatch
 
@@ -36,11 +36,12 @@ class Signals:
     ``speed`` reference speed, ``speed_se`` its standard error (``level_se`` without that of the moment), ``supported``
     whether it rests on something that does not slip, ``measured`` the speed with NaN where it does not;
     ``from_channel`` ``(E,)`` whether a speed over ground carries it, ``channel`` that channel as a line, ``delay_s``
-    ``(E,)`` its age, ``has_accel`` ``(E,)`` whether an accelerometer does; ``radius`` ``(W, E)`` what makes a wheel's
-    speed the vehicle's; ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz``
-    the wheels' rate, cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests
-    on; ``wheel`` believable wheel speeds as recorded; ``slope_extra`` the slope's share to add to get a level road;
-    ``onset_doubt_s`` ``(E,)`` how sure the onset of the demand is; ``mean_error`` ``(E,)`` noise of a 0.2 s mean.
+    ``(E,)`` its age, ``has_accel`` ``(E,)`` whether an accelerometer does, with ``gain`` and ``gain_se``;
+    ``mean_error`` ``(E,)`` noise of a 0.2 s mean; ``radius`` ``(W, E)`` what makes a wheel's speed the vehicle's;
+    ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few
+    changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``wheel`` believable wheel
+    speeds as recorded; ``slope_extra`` the slope's share to add to get a level road; ``onset_doubt_s`` ``(E,)`` how
+    sure the onset of the demand is.
     """
 
     event_of: Ints
@@ -59,6 +60,8 @@ class Signals:
     delay_s: Floats
     mean_error: Floats
     has_accel: Bools
+    gain: Floats
+    gain_se: Floats
     radius: Floats
     wheel: Floats
     slip: Floats
@@ -68,9 +71,9 @@ class Signals:
     onset_doubt_s: Floats
 
 
-def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
-    """Derive the signals of a batch; ``cut`` False for whole drives."""
-    moved = motion(batch, criteria)
+def derive(batch: EventBatch, criteria: Criteria, *, cut: bool, told: reference_speed.Told | None = None) -> Signals:
+    """Derive the signals of a batch; ``cut`` False for whole drives, ``told`` what is known of the vehicles already."""
+    moved = motion(batch, criteria, told)
     known = moved.reference
     saturated = batch.wheel_saturated
     lines = moved.lines
@@ -95,6 +98,8 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool) -> Signals:
         delay_s=known.delay,
         mean_error=known.mean_error,
         has_accel=known.has_accel,
+        gain=known.gain,
+        gain_se=known.gain_se,
         radius=known.radius,
         wheel=lines if saturated is None else np.where(saturated, np.nan, lines),
         slip=slip.brake_slip(_scaled(lines, known.radius, batch.offsets), known.speed, criteria.moving_mps),

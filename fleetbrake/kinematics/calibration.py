@@ -16,6 +16,9 @@ Bools = npt.NDArray[np.bool_]
 #: Prior of the accelerometer's gain: a body that dives under braking shows some per cent too much (own choice).
 GAIN, GAIN_SE = 1.0, 0.05
 
+#: A gain farther off than this is no dive: the sensor is dead, reversed or in another unit.
+GAIN_MOST = 0.25
+
 #: The gain is never known better: dive differs with load (own choice).
 GAIN_LEAST_SE = 0.01
 
@@ -94,6 +97,8 @@ def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int
 @kernel
 def group_radius(ratio: Floats, group: Ints, groups: int) -> Floats:
     """Correction of each wheel ``(W, G)`` from the ratios ``(W, E)`` of its speed to what the vehicle does: 1 / radius.
+
+    1 where nothing was seen, or more than 4 % of difference: no tyre explains that.
 
     The median over the vehicle's events, drawn towards 1 as if one more event had shown no difference: a bend in a
     single event must not pass for a worn tyre.
@@ -224,6 +229,8 @@ def _fit(
             move_gain = (c * p - b * q) / d
             to = delay[g] + (a * q - b * p) / d if late else delay[g]
             move_delay = min(max(to, 0.0), DELAY_MOST) - delay[g]
+            to_gain = min(max(gain[g] + move_gain, GAIN - GAIN_MOST), GAIN + GAIN_MOST)
+            move_gain = to_gain - gain[g]
             left = s[5] - 2.0 * (move_gain * s[3] + move_delay * s[4])
             left += move_gain**2 * s[0] + 2.0 * move_gain * move_delay * s[1] + move_delay**2 * s[2]
             gain[g] += move_gain

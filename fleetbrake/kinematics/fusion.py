@@ -22,8 +22,8 @@ Bools = npt.NDArray[np.bool_]
 #: as much more as its readings move from one to the next.
 WANDER, WANDER_AT_REST = 1.0, 4.0
 
-#: How much bias and slope may wander, (m/s2)^2 a second (own choice: 0.03 m/s2 in a second).
-BIAS_WANDER = 1e-3
+#: How much bias and slope may wander, (m/s2)^2 a second (own choice: 0.05 m/s2 in a second).
+BIAS_WANDER = 3e-3
 
 #: Before anything is seen, standard deviations: speed 5 m/s, acceleration 3 m/s2, bias 1.5 m/s2 (a slope of 15 %).
 FIRST = (25.0, 9.0, 2.25)
@@ -40,13 +40,19 @@ STEP_BACK_SHARE, STEP_BACK_MPS = 0.04, 0.3
 
 #: Under this speed of the fastest braked wheel and this deceleration the vehicle may stand; it then does so within
 #: this doubt (own choices: above the noise of wheels and body; the slope is in the bias).
-STANDS_MPS, STANDS_MPS2, LEAST_DOUBT_MPS = 0.3, 0.7, 0.03
+STANDS_MPS, STANDS_MPS2, LEAST_DOUBT_MPS = 0.3, 0.3, 0.03
 
 #: Wheels that leap so far from what is expected, beyond four standard errors, do not turn so: m/s, share of the speed.
 LEAP_MPS, LEAP_SHARE = 1.0, 0.1
 
+#: Whether anything slows the vehicle is looked at over this time, s: a single reading is noise.
+CALM_S = 0.4
+
 #: Doubt of freely rolling wheels, share of the speed (own choice: bends), which stays for a while too.
 DOUBT_FREE = 0.004
+
+#: A reading older than this and a row's time speaks of what was before the event, s.
+STALE_S = 0.1
 
 #: Least noise of a wheel's reading, and of a speed channel's, when they are fused, m/s (own choice: standstill is known
 #: no better; a channel without noise is followed to the letter).
@@ -108,11 +114,12 @@ def _update(x: Floats, p: Floats, h0: float, h1: float, h2: float, off: float, n
 
 @kernel
 def wheel_reading(
-    fastest: float, v: float, a: float, se: float, noise: float, stays: float, alone: bool
+    fastest: float, v: float, a: float, calm: float, se: float, noise: float, stays: float, alone: bool
 ) -> tuple[float, float]:
     """What a braked wheel says: how far it is off what was expected of it, and the variance of that; -1: steps back.
 
-    ``v``, ``a``, ``se``: expected speed, acceleration and standard error of the vehicle; ``stays``: samples that share
+    ``v``, ``a``, ``se``: expected speed, acceleration and standard error of the vehicle, ``calm`` its acceleration over
+    the last moments; ``stays``: samples that share
     one slip; ``alone``: nothing else tells the speed, so that its slip shows in no difference. A wheel cannot turn
     faster than the vehicle, so its doubt is one-sided. A wheel that stands is a standing vehicle only where nothing
     slows it any more.
@@ -122,7 +129,7 @@ def wheel_reading(
         expected = v if fastest < STANDS_MPS else v * (1.0 - expected_slip(a))
         return fastest - expected, noise**2 + (DOUBT_FREE * scale) ** 2
     if fastest < STANDS_MPS:
-        if abs(a) > STANDS_MPS2 or v > 3.0 * se + STEP_BACK_MPS:
+        if abs(calm) > STANDS_MPS2 or v > 3.0 * se + STEP_BACK_MPS:
             return -v, -1.0
         return -v, noise**2 + LEAST_DOUBT_MPS**2
     off = fastest - v * (1.0 - expected_slip(a))
@@ -197,10 +204,11 @@ def _forward(
     stays = max(1.0, DOUBT_STAYS_S * wheel_hz[e]) if wheel_hz[e] > 0.0 else 1.0
     queue = first
     trend = np.nan  # slow copy of the sensor: its steps may be steps of the bias too, where the gain is not sure
+    since, calm = 0.0, 0.0
     for i in range(first, last):
         steps[i] = 0.0
         if i > first:
-            dt = time_s[i] - time_s[i - 1]
+            since = dt = time_s[i] - time_s[i - 1]
             before = trend
             if not np.isnan(accel[i]):
                 trend = accel[i] if np.isnan(trend) else trend + (accel[i] - trend) * min(1.0, dt / 0.1)
@@ -211,16 +219,17 @@ def _forward(
             _update(x, p, 0.0, 1.0 / gain[e], 1.0, accel[i] - x[1] / gain[e] - x[2], noise_a)
         while queue < last and time_s[queue] - delay[e] <= time_s[i] + 1e-9:
             age = time_s[queue] - delay[e] - time_s[i]
-            if fresh[queue] and age > -0.1 and not np.isnan(speed[queue]):
+            if fresh[queue] and age > -STALE_S - since and not np.isnan(speed[queue]):
                 _update(x, p, 1.0, age, 0.0, speed[queue] - x[0] - age * x[1], noise_v)
             queue += 1
+        calm = x[1] if i == first else calm + (x[1] - calm) * min(1.0, since / CALM_S)
         leap = LEAP_MPS + LEAP_SHARE * max(x[0], 0.0) + 4.0 * np.sqrt(p[0, 0])
         if not np.isnan(free[i]):
             doubt = noise_w**2 + stays * (DOUBT_FREE * free[i]) ** 2
             if abs(free[i] - x[0]) < leap:
                 _update(x, p, 1.0, 0.0, 0.0, free[i] - x[0], doubt)
         elif not np.isnan(braked[i]) and braked[i] - x[0] < leap:
-            off, doubt = wheel_reading(braked[i], x[0], x[1], np.sqrt(p[0, 0]), noise_w, stays, alone[e])
+            off, doubt = wheel_reading(braked[i], x[0], x[1], calm, np.sqrt(p[0, 0]), noise_w, stays, alone[e])
             if doubt > 0.0:
                 slip = expected_slip(x[1])
                 bend = x[0] * SLIP_PER_DECEL if 0.0 < slip < SLIP_MOST and braked[i] >= STANDS_MPS else 0.0

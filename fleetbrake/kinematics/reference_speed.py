@@ -7,9 +7,9 @@ import numpy.typing as npt
 
 from fleetbrake.kinematics import fusion, rates, wheel_speed
 from fleetbrake.kinematics.held import LONGEST_BRIDGE_S, unheld
-from fleetbrake.kinematics.vehicle_known import KnownVehicle, Recorded, half, known_vehicle
+from fleetbrake.kinematics.vehicle_known import KnownVehicle, Recorded, Told, half, known_vehicle
 
-__all__ = ["Recorded", "Reference", "reference_speed", "unheld"]
+__all__ = ["Recorded", "Reference", "Told", "reference_speed", "unheld"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -47,9 +47,9 @@ class Reference:
 
     supported : ``(N,)`` whether it rests on something that does not slip. Per event ``(E,)``: ``independent`` whether
     the speed channel is a speed over ground, ``has_channel`` whether it carries the event, ``has_accel`` whether the
-    accelerometer does, ``delay`` age of the channel in s, ``gain`` of the accelerometer, ``mean_error`` the noise of
-    a mean deceleration over 0.2 s in m/s2. ``radius`` ``(W, E)`` factor that makes a wheel's speed the vehicle's; ``line``
-    ``(N,)`` the speed channel as a line through its changes.
+    accelerometer does, ``delay`` age of the channel in s, ``gain`` of the accelerometer with ``gain_se``,
+    ``mean_error`` the noise of a mean deceleration over 0.2 s in m/s2. ``radius`` ``(W, E)`` factor that makes a
+    wheel's speed the vehicle's; ``line`` ``(N,)`` the speed channel as a line through its changes.
     """
 
     speed: Floats
@@ -62,6 +62,7 @@ class Reference:
     has_accel: Bools
     delay: Floats
     gain: Floats
+    gain_se: Floats
     radius: Floats
     line: Floats
     mean_error: Floats
@@ -84,12 +85,13 @@ def reference_speed(r: Recorded) -> Reference:
         level_error=level_error,
         accel=slope,
         supported=supported,
-        independent=known.independent,
-        has_channel=known.independent & half(~np.isnan(r.speed), r.offsets),
+        independent=known.told.independent,
+        has_channel=known.told.independent & half(~np.isnan(r.speed), r.offsets),
         has_accel=known.has_accel,
-        delay=known.delay,
-        gain=known.gain,
-        radius=known.radius,
+        delay=known.told.delay,
+        gain=known.told.gain,
+        gain_se=known.told.gain_se,
+        radius=known.told.radius,
         line=unheld(r.time_s, r.speed, r.speed_hz, r.offsets),
         mean_error=_mean_error(r, known, sources),
     )
@@ -98,24 +100,24 @@ def reference_speed(r: Recorded) -> Reference:
 def _sources(r: Recorded, known: KnownVehicle) -> tuple[fusion.Sources, Bools]:
     """What the smoother is given, and the samples ``(N,)`` at which nothing but sliding wheels is left."""
     lengths, offsets = np.diff(r.offsets), r.offsets
-    by_accel, on_channel = np.repeat(known.has_accel, lengths), np.repeat(known.independent, lengths)
+    by_accel, on_channel = np.repeat(known.has_accel, lengths), np.repeat(known.told.independent, lengths)
     holds, slides = wheel_speed.carried(r.time_s, known.top, known.least, offsets)
     sources = fusion.Sources(
         accel=known.accel,
         accel_noise=np.nan_to_num(rates.update_noise(known.accel, ~np.isnan(known.accel), offsets)),
-        gain=known.gain,
-        gain_se=known.gain_se,
+        gain=known.told.gain,
+        gain_se=known.told.gain_se,
         speed=np.where(on_channel, r.speed, np.nan),
         fresh=known.fresh,
         speed_noise=np.nan_to_num(rates.update_noise(r.speed, known.fresh, offsets)),
-        delay=known.delay,
+        delay=known.told.delay,
         free=np.where(r.free, known.rolls, np.nan),
         # without an accelerometer only what carries the envelope can be told from a wheel that slips; beside an
         # independent speed with an accelerometer a braked wheel has nothing to add
         braked=np.where((by_accel & ~on_channel) | (~by_accel & holds), known.top, np.nan),
         wheel_noise=np.nan_to_num(rates.update_noise(known.rolls, r.free & ~np.isnan(known.rolls), offsets)),
         wheel_hz=r.wheel_hz,
-        alone=~known.has_accel & ~(known.independent & (r.speed_hz >= QUICK_HZ)),
+        alone=~known.has_accel & ~(known.told.independent & (r.speed_hz >= QUICK_HZ)),
     )
     return sources, ~by_accel & ~on_channel & slides
 
@@ -123,17 +125,17 @@ def _sources(r: Recorded, known: KnownVehicle) -> tuple[fusion.Sources, Bools]:
 def _scale_doubt(r: Recorded, known: KnownVehicle) -> Floats:
     """Standard error of the speed's scale ``(N,)``, share: of radii, and of the slip that braked wheels alone hide."""
     lengths = np.diff(r.offsets)
-    share = np.repeat(np.where(known.independent, SCALE_BY_CHANNEL, SCALE_BY_WHEELS), lengths)
-    alone = np.repeat(~known.has_accel & ~known.independent, lengths)
+    share = np.repeat(np.where(known.told.independent, SCALE_BY_CHANNEL, SCALE_BY_WHEELS), lengths)
+    alone = np.repeat(~known.has_accel & ~known.told.independent, lengths)
     return np.asarray(np.hypot(share, np.where(alone & ~r.free, SLIP_HIDDEN, 0.0)))
 
 
 def _blind(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Bools:
     """Samples ``(N,)`` in a hole of all sources that is too long to be bridged."""
-    on_channel = np.repeat(known.independent, np.diff(r.offsets))
+    on_channel = np.repeat(known.told.independent, np.diff(r.offsets))
     read = ~np.isnan(sources.accel) | ~np.isnan(sources.free) | ~np.isnan(sources.braked)
     read |= on_channel & ~np.isnan(r.speed)
-    hole = np.fmax(LONGEST_BRIDGE_S, 1.5 / np.where(known.independent, r.speed_hz, np.inf))
+    hole = np.fmax(LONGEST_BRIDGE_S, 1.5 / np.where(known.told.independent, r.speed_hz, np.inf))
     return wheel_speed.unread(r.time_s, read, hole, r.offsets)  # type: ignore[no-any-return]
 
 
@@ -143,9 +145,9 @@ def _mean_error(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Fl
     With an accelerometer that of its samples' mean. Without one that of the smoother's acceleration: a random walk of
     it, seen through readings of a speed, is smoothed over (noise^2 step / wander)^(1/4) (steady state, computed).
     """
-    by_accel = sources.accel_noise * known.gain / np.sqrt(np.fmax(1.0, MEAN_S * r.accel_hz))
-    noise = np.where(known.independent, sources.speed_noise, sources.wheel_noise)
-    step = 1.0 / np.where(known.independent, r.speed_hz, r.wheel_hz)
+    by_accel = sources.accel_noise * known.told.gain / np.sqrt(np.fmax(1.0, MEAN_S * r.accel_hz))
+    noise = np.where(known.told.independent, sources.speed_noise, sources.wheel_noise)
+    step = 1.0 / np.where(known.told.independent, r.speed_hz, r.wheel_hz)
     power = noise**2 * step
     over = np.fmax((power / fusion.WANDER) ** 0.25, 0.5 * MEAN_S)
     return np.nan_to_num(np.where(known.has_accel, by_accel, np.sqrt(power / (2.0 * np.sqrt(2.0)) / over**3)))
@@ -153,5 +155,5 @@ def _mean_error(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Fl
 
 def _time_doubt(r: Recorded, known: KnownVehicle) -> Floats:
     """How sure the moment is that the readings speak of ``(E,)``, s: the channel's age, and the time between rows."""
-    age = np.where(known.independent, np.where(known.has_accel, AGE_BY_ACCEL_S, AGE_BY_WHEELS_S), 0.0)
+    age = np.where(known.told.independent, np.where(known.has_accel, AGE_BY_ACCEL_S, AGE_BY_WHEELS_S), 0.0)
     return np.asarray(np.hypot(age, ROW_DOUBT / rates.row_rate(r.time_s, r.offsets)))

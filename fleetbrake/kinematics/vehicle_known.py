@@ -15,6 +15,9 @@ Bools = npt.NDArray[np.bool_]
 #: An accelerometer that explains less of the speed's movement than this does not show it: not used.
 LEAST_EXPLAINED = 0.7
 
+#: The same, held against braked wheels, which slip.
+LEAST_SHOWN = 0.5
+
 #: Wheels whose speeds differ by less than this share roll alike (own choice: a bend makes as much).
 AGREE_SHARE = 0.03
 
@@ -32,12 +35,30 @@ ROLLING_MPS, ROLLING_LEAST = 3.0, 8
 
 
 @dataclass(frozen=True)
+class Told:
+    """What holds for the vehicle of each event, whichever event told it ``(E,)``.
+
+    independent : the speed channel is a speed over ground; ``delay`` its age in s. used : the accelerometer shows the
+    vehicle's motion; ``gain`` what to multiply it with, ``gain_se`` its standard error. radius : ``(W, E)`` what brings
+    each wheel's speed to the vehicle's scale.
+    """
+
+    independent: Bools
+    delay: Floats
+    used: Bools
+    gain: Floats
+    gain_se: Floats
+    radius: Floats
+
+
+@dataclass(frozen=True)
 class Recorded:
     """What a batch recorded of motion. ``group`` ``(E,)``: number of each event's vehicle, 0 to ``groups - 1``.
 
     speed, accel : ``(N,)`` as recorded, NaN where not; ``speed_hz``, ``accel_hz``, ``wheel_hz`` ``(E,)`` effective
     rates. wheels : ``(W, N)`` believable wheel speeds as lines through their changes; ``axle`` ``(W,)`` from 0.
     free : ``(N,)`` samples at which nothing brakes. dependent : the file says that its speed comes from the wheels.
+    told : what is known of the vehicles already (an event looked at alone), instead of what this batch would tell.
     """
 
     time_s: Floats
@@ -53,56 +74,64 @@ class Recorded:
     wheel_hz: Floats
     free: Bools
     dependent: bool
+    told: Told | None = None
 
 
 @dataclass(frozen=True)
 class KnownVehicle:
     """Readings that can be believed, on one scale. Per sample ``(N,)``, per event ``(E,)``.
 
-    fresh : updates of the speed channel; ``independent`` ``(E,)`` whether it is a speed over ground, ``delay`` its age.
-    radius : ``(W, E)`` what brings each wheel to the vehicle's scale; ``top`` the fastest wheel on it, ``least`` what
-    the vehicle has at least by it, ``rolls`` the speed by rolling wheels.
-    accel : the sensor's line, NaN where it does not show this vehicle's motion; ``gain``, ``gain_se``, ``has_accel``.
+    told : what holds for the vehicle of each event. fresh : updates of the speed channel.
+    top : the fastest wheel on the vehicle's scale; ``least`` what the vehicle has at least by it; ``rolls`` the speed
+    by rolling wheels. accel : the sensor's line, NaN where it is not used; ``has_accel`` ``(E,)`` whether it carries
+    half of the event.
     """
 
+    told: Told
     fresh: Bools
-    independent: Bools
-    delay: Floats
-    radius: Floats
     top: Floats
     least: Floats
     rolls: Floats
     accel: Floats
-    gain: Floats
-    gain_se: Floats
     has_accel: Bools
 
 
-def known_vehicle(r: Recorded) -> KnownVehicle:
+def learn(r: Recorded) -> Told:
     """Radii first, then whether the speed channel stands on its own, then the sensor by whichever speed is left."""
     spread = np.repeat(r.group, np.diff(r.offsets))
     fresh = rates.fresh(r.time_s, r.speed, r.speed_hz, r.offsets)
     radius = _radius(r)
-    wheels = r.wheels * radius[:, spread]
-    independent = _independent(r, wheels, fresh)
-    wheels = _joined(r, wheels, independent)
+    independent = _independent(r, r.wheels * radius[:, spread], fresh)
+    wheels = _joined(r, r.wheels * radius[:, spread], independent)
     scale = _scale(r, wheel_speed.rolling(wheels), fresh, independent)
     wheels = wheels * scale[spread]
-    top, rolls = wheel_speed.fastest(wheels), wheel_speed.rolling(wheels)
     accel = unheld(r.time_s, r.accel, r.accel_hz, r.offsets)
-    sensor = _sensor(r, accel, wheels, rolls, fresh, independent)
-    accel = np.where(sensor.used[spread], accel, np.nan)
-    return KnownVehicle(
-        fresh=fresh,
+    sensor = _sensor(r, accel, wheels, wheel_speed.rolling(wheels), fresh, independent)
+    return Told(
         independent=independent,
         delay=np.where(independent, sensor.delay[r.group], 0.0),
-        radius=(radius * scale)[:, r.group],
-        top=top,
-        least=wheel_speed.envelope(r.time_s, top, r.offsets),
-        rolls=rolls,
-        accel=accel,
+        used=sensor.used[r.group],
         gain=sensor.gain[r.group],
         gain_se=sensor.gain_se[r.group],
+        radius=(radius * scale)[:, r.group],
+    )
+
+
+def known_vehicle(r: Recorded) -> KnownVehicle:
+    """The readings that can be believed, by what is told or learned of the vehicles."""
+    lengths = np.diff(r.offsets)
+    told = learn(r) if r.told is None else r.told
+    wheels = _joined(r, r.wheels * np.repeat(told.radius, lengths, axis=1), told.independent)
+    accel = unheld(r.time_s, r.accel, r.accel_hz, r.offsets)
+    accel = np.where(np.repeat(told.used, lengths), accel, np.nan)
+    top = wheel_speed.fastest(wheels)
+    return KnownVehicle(
+        told=told,
+        fresh=rates.fresh(r.time_s, r.speed, r.speed_hz, r.offsets),
+        top=top,
+        least=wheel_speed.envelope(r.time_s, top, r.offsets),
+        rolls=wheel_speed.rolling(wheels),
+        accel=accel,
         has_accel=half(~np.isnan(accel), r.offsets),
     )
 
@@ -192,9 +221,12 @@ def _sensor(r: Recorded, accel: Floats, wheels: Floats, rolls: Floats, fresh: Bo
     free = r.free & ~over_ground[spread]
     by_wheels = calibration.gain_and_delay(r.time_s, r.offsets, accel, rolls, free, *vehicles, False, ROUNDS)
     gain, gain_se, _, explained = (np.where(over_ground, a, b) for a, b in zip(by_channel, by_wheels, strict=True))
-    used = shown & ~(explained < LEAST_EXPLAINED)
     agree = (rolls > ROLLING_MPS) & (wheel_speed.spread(wheels) < AGREE_SHARE * rolls)
     rolling = np.where(agree, rolls, np.nan)
+    # unbraked wheels alone hardly move: whether the sensor shows a stop at all, braked wheels tell while they agree
+    braked = agree & ~over_ground[spread]
+    shows = calibration.gain_and_delay(r.time_s, r.offsets, accel, rolling, braked, *vehicles, False, ROUNDS)[3]
+    used = shown & ~(explained < LEAST_EXPLAINED) & ~(shows < LEAST_SHOWN)
     untold = on_channel & ~used[spread]
     late = calibration.delay_by_wheels(r.time_s, r.offsets, rolling, r.speed, untold, *vehicles, ROUNDS)
     late = np.where(late < DELAY_LEAST_S, 0.0, late)

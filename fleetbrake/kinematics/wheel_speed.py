@@ -16,6 +16,10 @@ GREATEST_DECEL_MPS2 = 13.0
 #: Greatest acceleration while somebody brakes, m/s2 (own choice: a steep descent).
 GREATEST_ACCEL_MPS2 = 2.0
 
+#: A reading so far above what the vehicle can have (share, m/s) is none, unless it lasts, s (own choice: bends and
+#: noise make less; bursts of broken readings last some tens of milliseconds).
+LEAP_SHARE, LEAP_MPS, LEAP_LASTS_S = 0.15, 2.0, 0.5
+
 #: Wheels may stay this far below the envelope (share, m/s) before it is no longer carried by a rolling wheel.
 SUPPORT_SHARE, SUPPORT_SLACK_MPS = 0.985, 0.03
 
@@ -29,6 +33,51 @@ TURNS_MPS, SLOW_MPS = 1.0, 2.0
 
 #: Wheels under this share of the fastest do not roll with it (raised, unsensed, locked).
 ROLLS_SHARE = 0.7
+
+
+@kernel
+def leaps(time_s: Floats, wheels: Floats, offsets: Ints) -> Bools:
+    """Readings ``(W, N)`` above what the vehicle can have reached since its fastest wheel was last believed.
+
+    A wheel that spins up again comes back to the vehicle's speed, never beyond it; several wheels may leap at once (a
+    code for "not available" read as a speed). What stays above for ``LEAP_LASTS_S`` was right after all.
+    """
+    out = np.zeros(wheels.shape, np.bool_)
+    since = np.empty(wheels.shape[0])
+    for e in range(offsets.size - 1):
+        since[:] = np.nan
+        held, at = np.nan, 0.0
+        for i in range(offsets[e], offsets[e + 1]):
+            passed = time_s[i] - at
+            limit = held * (1.0 + LEAP_SHARE) + LEAP_MPS + GREATEST_ACCEL_MPS2 * passed
+            most, known = np.nan, 0
+            for w in range(wheels.shape[0]):
+                x = wheels[w, i]
+                if np.isnan(x):
+                    continue
+                known += 1
+                if x > limit:
+                    if np.isnan(since[w]):
+                        since[w] = time_s[i]
+                    out[w, i] = time_s[i] - since[w] < LEAP_LASTS_S
+                else:
+                    since[w] = np.nan
+                if not out[w, i] and not (x <= most):
+                    most = x
+            if np.isnan(held):  # the first reading of an event has nothing before it: the middle one is believed
+                most = _middle(wheels[:, i])
+            if known > 0:
+                low = held - GREATEST_DECEL_MPS2 * passed
+                held = most if np.isnan(low) or most >= low else low
+                at = time_s[i]
+    return out
+
+
+@kernel
+def _middle(values: Floats) -> float:
+    """Median of the known values; NaN without any."""
+    kept = values[~np.isnan(values)]
+    return np.median(kept) if kept.size > 0 else np.nan
 
 
 @kernel

@@ -65,6 +65,16 @@ EVENT_SHOWS: Final = (
 )
 
 
+#: Spans of an event: kind -> word, fill, outline, dash of the outline. Told apart in grey by fill, dash and place too.
+SPAN_LOOKS: Final = {
+    "lockup": ("wheel locked", LOCKUP_COLOUR, LOCKUP_COLOUR, (1, 0)),
+    "near_miss": ("caught before it locked", "#ffffff", LOCKUP_COLOUR, (1, 0)),
+    "modulation": ("anti-lock modulation", MODULATION_COLOUR, "#8a6510", (1, 0)),
+    "lost": ("wheel signal lost", "#ffffff", "#3a4650", (2, 2)),
+    "unknown": ("speed not known", "#c9d1d7", "#3a4650", (6, 3)),
+}
+
+
 def number(value: object, digits: int = 1) -> str:
     """The number with so many digits, or a dash where it could not be observed."""
     if value is None or pd.isna(value):  # type: ignore[call-overload]

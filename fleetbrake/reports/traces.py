@@ -9,13 +9,15 @@ import pandas as pd
 
 from fleetbrake.core.errors import FleetbrakeError, InputError
 from fleetbrake.features.view import EventView, event_view
+from fleetbrake.kinematics.vehicle_known import Told
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.reader import open_recording
 from fleetbrake.reports import reads
 from fleetbrake.store.log import read_log
 from fleetbrake.store.mappings import kept_mapping
 
-_SPAN_COLUMNS = ("wheel", "start_s", "stop_s", "kind")
+_SPAN_COLUMNS = ("wheel", "start_s", "stop_s", "kind", "slip", "cycles", "hz")
+_VEHICLE_COLUMNS = ("time_s", "speed_mps", "low_mps", "high_mps")
 _DEMAND = {
     "brake_pedal_pct": ("pedal position", "%"),
     "brake_pressure_kpa": ("brake pressure", "kPa"),
@@ -24,27 +26,45 @@ _DEMAND = {
 
 
 @dataclass(frozen=True)
+class Reference:
+    """What the reference speed rests on, and the estimated age of the speed channel in s (NaN if unused)."""
+
+    speed_channel: bool
+    accelerometer: bool
+    wheels: bool
+    delay_s: float
+
+
+@dataclass(frozen=True)
 class Traces:
     """Samples of one event in long form, ready to draw. ``time_s`` counts from the event's first sample.
 
     Attributes
     ----------
-    vehicle : time_s, speed_mps (the reference speed; NaN where it rests on nothing that does not slip)
+    vehicle : time_s, speed_mps (the reference speed), low_mps and high_mps (two standard errors to either side); all
+        NaN where it rests on nothing that does not slip
+    channel : time_s, speed_mps, fresh (whether this reading is new): the speed channel as recorded
+    reference : what the reference speed rests on; None without samples
     wheels : time_s, wheel, speed_mps
     slip : time_s, wheel, slip (0 rolling, 1 locked; NaN where the vehicle is too slow to tell)
     demand : time_s, signal, value, unit
     decel : time_s, decel_mps2 (rate of change of the reference speed)
-    spans : wheel, start_s, stop_s, kind (``lockup`` or ``modulation``)
+    spans : wheel, start_s, stop_s, kind (as in ``features.view.Span``), slip (deepest of a near miss), cycles, hz (of
+        modulation, as the tables have them)
+    friction : slip, rate (of g), part (``pair`` or ``curve``: the tyre curve of the surface, if one was named)
     problem : why there are no samples, in a sentence; empty if there are some.
     """
 
     event_id: str
-    vehicle: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "speed_mps"]))
+    vehicle: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_VEHICLE_COLUMNS)))
+    channel: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "speed_mps", "fresh"]))
     wheels: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "wheel", "speed_mps"]))
     slip: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "wheel", "slip"]))
     demand: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "signal", "value", "unit"]))
     decel: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "decel_mps2"]))
     spans: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_SPAN_COLUMNS)))
+    friction: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["slip", "rate", "part"]))
+    reference: Reference | None = None
     problem: str = ""
 
 
@@ -58,12 +78,32 @@ def event_traces(store: Path, event_id: str) -> Traces | None:
     row = reads.event(store, event_id)
     if row is None:
         return None
+    wheels = reads.event_wheels(store, event_id)
     try:
         batch = load_event(store, row)
-        return _assemble(event_id, batch, event_view(batch, continuous=bool(row["event_id"] != batch.event_id[0])))
+        drive = bool(row["event_id"] != batch.event_id[0])
+        view = event_view(batch, continuous=drive, told=_told(row, wheels, batch))
+        return _assemble(event_id, batch, view, wheels)
     except _Unreadable as error:
-        spans = spans_from_tables(row, reads.event_wheels(store, event_id))
+        spans = spans_from_tables(row, wheels)
         return Traces(event_id, spans=spans, problem=str(error))
+
+
+def _told(row: dict[str, Any], wheels: pd.DataFrame, batch: EventBatch) -> Told | None:
+    """What the row says of the vehicle, learned from all events of its file; None where the row does not know."""
+    factor = wheels.set_index("wheel")["radius_factor"].reindex(list(batch.wheels)).to_numpy(dtype=float)
+    used = row.get("accelerometer_used")
+    if used is None or np.isnan(factor).any():
+        return None
+    delay, gain, gain_se = (row.get(f) for f in ("speed_delay_s", "accelerometer_gain", "accelerometer_gain_se"))
+    return Told(
+        independent=np.array([delay is not None]),
+        delay=np.array([delay or 0.0], dtype=float),
+        used=np.array([bool(used)]),
+        gain=np.array([gain or 1.0], dtype=float),
+        gain_se=np.array([gain_se or 0.0], dtype=float),
+        radius=factor[:, None],
+    )
 
 
 class _Unreadable(Exception):
@@ -115,18 +155,64 @@ def _hold_against(batch: EventBatch, row: dict[str, Any]) -> None:
         raise _Unreadable(_CHANGED)
 
 
-def _assemble(event_id: str, batch: EventBatch, view: EventView) -> Traces:
+def _assemble(event_id: str, batch: EventBatch, view: EventView, table: pd.DataFrame) -> Traces:
     time = view.time_s
     turning = {w: speed for w, speed in zip(view.wheels, view.wheel_speed_mps, strict=True) if _recorded(speed)}
     slips = {w: np.clip(s, 0.0, 1.0) for w, s in zip(view.wheels, view.slip, strict=True) if w in turning}
     return Traces(
         event_id,
-        vehicle=pd.DataFrame({"time_s": time, "speed_mps": np.where(view.supported, view.speed_mps, np.nan)}),
+        vehicle=_band(view),
+        channel=_channel(view),
+        reference=Reference(view.from_channel, view.has_accel, bool(turning), view.delay_s),
         wheels=_long(time, turning, "wheel", "speed_mps"),
         slip=_long(time, slips, "wheel", "slip"),
         demand=_demand(batch),
         decel=pd.DataFrame({"time_s": time, "decel_mps2": view.decel_mps2}),
-        spans=pd.DataFrame([vars(span) for span in view.spans], columns=list(_SPAN_COLUMNS)),
+        spans=_counted(pd.DataFrame([vars(span) for span in view.spans], columns=list(_SPAN_COLUMNS)), table),
+        friction=_friction(view),
+    )
+
+
+def _band(view: EventView) -> pd.DataFrame:
+    """The reference speed and two standard errors to either side, where something carries it; no speed is below 0."""
+    known = view.supported & np.isfinite(view.speed_se_mps)
+    speed = np.where(view.supported, view.speed_mps, np.nan)
+    wide = np.where(known, 2.0 * view.speed_se_mps, np.nan)
+    values = (view.time_s, speed, np.maximum(speed - wide, 0.0), speed + wide)
+    return pd.DataFrame(dict(zip(_VEHICLE_COLUMNS, values, strict=True)))
+
+
+def _channel(view: EventView) -> pd.DataFrame:
+    """The recorded speed channel without the rows that miss it, and which of its readings are new."""
+    seen = ~np.isnan(view.channel_mps)
+    speed = view.channel_mps[seen]
+    fresh = np.ones(len(speed), np.bool_)
+    fresh[1:] = np.diff(speed) != 0.0
+    return pd.DataFrame({"time_s": view.time_s[seen], "speed_mps": speed, "fresh": fresh})
+
+
+def _counted(spans: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Spans with the cycles and the frequency that the tables have: what the rate may hide is decided there."""
+    known = table.drop_duplicates("wheel").set_index("wheel") if not table.empty else None
+    cycling = spans["kind"] == "modulation"
+    for column, source in (("cycles", "modulation_cycles"), ("hz", "modulation_hz")):
+        found = spans["wheel"].map(known[source]) if known is not None else pd.Series(np.nan, index=spans.index)
+        spans[column] = pd.to_numeric(found, errors="coerce").astype("Float64").astype(float).where(cycling)
+    spans["slip"] = spans["slip"].astype(float)
+    return spans
+
+
+def _friction(view: EventView) -> pd.DataFrame:
+    """Pairs of slip and braking rate, then the curve, in long form."""
+    seen = view.friction
+    if seen is None:
+        return pd.DataFrame(columns=["slip", "rate", "part"])
+    return pd.DataFrame(
+        {
+            "slip": np.concatenate([seen.slip, seen.curve_slip]),
+            "rate": np.concatenate([seen.rate, seen.curve_rate]),
+            "part": ["pair"] * len(seen.slip) + ["curve"] * len(seen.curve_slip),
+        }
     )
 
 
@@ -161,7 +247,7 @@ def _demand(batch: EventBatch) -> pd.DataFrame:
 
 
 def spans_from_tables(row: dict[str, Any], wheels: pd.DataFrame) -> pd.DataFrame:
-    """Marked spans as far as the tables know them: wheel, start_s, stop_s, kind.
+    """Marked spans as far as the tables know them, with the columns of ``Traces.spans``.
 
     A lockup begins at its onset and lasts as long as its longest single lockup; modulation is known for the brake
     application as a whole.
@@ -185,4 +271,4 @@ def spans_from_tables(row: dict[str, Any], wheels: pd.DataFrame) -> pd.DataFrame
                 {"wheel": cycling["wheel"], "start_s": row["onset_s"], "stop_s": row["end_s"], "kind": "modulation"}
             )
         )
-    return pd.concat(parts, ignore_index=True)[list(_SPAN_COLUMNS)]
+    return _counted(pd.concat(parts, ignore_index=True).reindex(columns=list(_SPAN_COLUMNS)), wheels)

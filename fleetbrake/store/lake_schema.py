@@ -10,6 +10,10 @@ _DECIDED_LATER = frozenset(
         "lockup_above_cutoff",
         "emergency_application",
         "cutoff_speed_mps",
+        "friction_brake_kj",
+        "friction_brake_se_kj",
+        "lockup_allowed",
+        "lockup_rule",
         "incident",
         "category",
         "depot",
@@ -17,10 +21,22 @@ _DECIDED_LATER = frozenset(
     }
 )
 
+#: What the share of the friction brakes in the work of an application is drawn up from; see ``features.work``.
+WORK_PARTS: dict[str, str] = {
+    "air_path_m3ps2": F,
+    "retarder_path_m": F,
+    "coast_mps2": F,
+    "coast_speed_mps": F,
+    "retarded_mps2": F,
+    "retarded_speed_mps": F,
+    "retarded_share": F,
+}
+
 #: One row an event. ``modulation_seen_hz``: cycles a second as counted, faster ones may hide behind the rate;
 #: ``continuous``: cut by us out of a drive.
 LAKE_EVENTS: dict[str, str] = {
     **{column.name: column.type for column in EVENTS if column.name not in _DECIDED_LATER},
+    **WORK_PARTS,
     "modulation_seen_hz": F,
     "continuous": B,
 }

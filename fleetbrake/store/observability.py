@@ -29,26 +29,40 @@ def _classes(c: Criteria) -> list[_Row]:
             _SPEED,
             c.least_rate_peak_hz,
             f"{_NO_BRAKING}; the category is unknown and the peak lies between {c.hard_stop_heavy_mps2:g} and "
-            f"{c.hard_stop_light_mps2:g} m/s2; at a lower rate a peak can be proven, its absence cannot",
+            f"{c.hard_stop_light_mps2:g} m/s2; at a lower rate, or from wheels alone that ran into slip, a peak can be "
+            "proven, its absence cannot",
         ),
         (
             "modulation",
             f"{_WHEELS} or brake_pressure_*_kpa",
             c.least_rate_modulation_hz,
-            "no wheel can be observed; two or more seen cycles count at any rate",
+            f"no wheel can be observed; two or more seen cycles count at any rate. Under {c.alias_free_hydraulic_hz:g} "
+            f"Hz quick cycles can look like a steady slip: NULL where a wheel slipped more than {c.cycle_peak_slip:g} "
+            f"for {c.two_quick_cycles_s:g} s, swung once, or the vehicle's own flag was raised. Also NULL where slow "
+            "cycles are in step with the deceleration and only a stop lamp, or nothing, tells of the foot; where a "
+            "wheel's signal pulses once a turn; where noise or a rough road hides any cycle",
         ),
         (
             "lockup",
             f"{_WHEELS} and an independent speed or another wheel that turns",
             c.least_rate_lockup_hz,
-            "a wheel-speed sensor reads zero below its floor or saturates, so that the slip is only known to be at "
-            "least so much",
+            "a wheel-speed sensor reads zero below its floor (told by the file or by the vehicle's stops: "
+            "sensor_floor_mps) or saturates, so that the slip is only known to be at least so much; a signal dropped "
+            "out, froze or fell faster than a brake can stop a wheel; a wheel that stood before the demand (raised "
+            f"axle, not sensed); rows missing for {c.gap_s:g} s; nothing independent left to compare with. "
+            "lockup_open_mps says up to which speed",
         ),
         (
             "lockup_above_cutoff",
             f"{_WHEELS} and an independent speed or another wheel that turns",
             c.least_rate_lockup_hz,
-            "lockup is NULL, or the speed of the lockup could not be told",
+            "a lockup above the cut-off speed could not be decided; what stays open below it does not count",
+        ),
+        (
+            "near_lockups",
+            f"{_WHEELS} and an independent speed or another wheel that turns",
+            c.least_rate_near_lock_hz,
+            "lockup is NULL; at a lower rate one can be seen, its absence cannot be told",
         ),
         (
             "emergency_application",
@@ -59,9 +73,11 @@ def _classes(c: Criteria) -> list[_Row]:
         ),
         (
             "surface",
-            f"{_SPEED}; {_WHEELS}; road_surface",
+            f"{_SPEED}; {_WHEELS}; helped by road_surface, air_temp_c, yaw_rate_radps, gross_mass_kg, "
+            "brake_pressure_kpa",
             None,
-            "NULL only where it is no brake application; unknown where friction was not used up",
+            "NULL only where it is no brake application; unknown where friction was not used up, or where no surface "
+            f"is likelier than {c.surface_least_probability:g}",
         ),
     ]
 
@@ -76,7 +92,12 @@ def _quantities(c: Criteria) -> list[_Row]:
         ),
         ("mean_decel_mps2", _SPEED, None, f"a gap longer than {c.gap_s:g} s while braking"),
         ("mfdd_mps2", _SPEED, None, "the speed did not fall through the whole 80 % to 10 % of the initial speed"),
-        ("brake_energy_kj", f"{_SPEED}; gross_mass_kg", None, "no mass was recorded"),
+        (
+            "brake_energy_kj",
+            f"{_SPEED}; gross_mass_kg",
+            None,
+            "no mass was recorded; without a grade the road is taken as level",
+        ),
         (
             "friction_used",
             _SPEED,
@@ -91,10 +112,11 @@ def _quantities(c: Criteria) -> list[_Row]:
         ),
         (
             "modulation_hz",
-            _WHEELS,
+            f"{_WHEELS} or brake_pressure_*_kpa",
             c.alias_free_hydraulic_hz,
-            f"the rate may hide faster cycles: under {c.alias_free_hydraulic_hz:g} Hz on hydraulic, electromechanical "
-            f"or unknown brakes, under {c.alias_free_air_hz:g} Hz on air brakes, or under "
+            "the rate of the channel they were counted in may hide faster cycles: under "
+            f"{c.alias_free_hydraulic_hz:g} Hz on hydraulic, electromechanical or unknown brakes, under "
+            f"{c.alias_free_air_hz:g} Hz on air brakes, or under "
             f"{c.frequency_rate_factor:g} samples a cycle",
         ),
         ("peak_slip", _WHEELS, None, "no sound signal of that wheel; where peak_slip_is_bound it is at least so much"),
@@ -108,7 +130,51 @@ def _quantities(c: Criteria) -> list[_Row]:
             "build_up_s",
             f"{_DEMAND}; {_SPEED}",
             c.least_rate_build_up_hz,
-            "the demand or the speed changes too slowly to show it",
+            "the demand or the speed changes too slowly, or the demand too few times, to show it; an endurance brake, "
+            "a system, or anti-lock control took part; wheels slid",
+        ),
+        (
+            "lockup_extra_m",
+            f"{_SPEED} (independent of the wheels where all lock); {_WHEELS}",
+            c.least_rate_lockup_hz,
+            "no lockup, or the surface is split or unknown, or rows are missing while braking; where no pair of slip "
+            "and braking rate lies near the peak, its standard error is that of the published curves",
+        ),
+        (
+            "friction_peak",
+            f"{_SPEED}; {_WHEELS}",
+            None,
+            "the surface is split or unknown, or the standard error is more than "
+            f"{100.0 * c.friction_known_within:g} % of the value",
+        ),
+        (
+            "release_s",
+            f"{_DEMAND}; {_SPEED}",
+            c.least_rate_build_up_hz,
+            f"as for build_up_s; braked to standstill, or braked again or driven within "
+            f"{c.release_rest_after_s + c.release_rest_s:g} s after the release",
+        ),
+        (
+            "effectiveness",
+            f"{_DEMAND}; {_SPEED}",
+            None,
+            "the demand was never held with rolling wheels and without retarder or recuperation; anti-lock control "
+            "acted; a system asked instead of the pedal; the vehicle was already braked before the demand; the "
+            "register names recuperation and the recording does not have it",
+        ),
+        (
+            "friction_brake_kj",
+            f"{_SPEED}; gross_mass_kg; register vehicles; regen_power_kw and endurance_torque_pct where it has them",
+            None,
+            "no mass or category; a retarder worked and never alone; the register names recuperation or a retarder and "
+            "the recording does not have its channel",
+        ),
+        (
+            "lockup_allowed",
+            f"{_WHEELS} and an independent speed or another wheel that turns; register vehicles",
+            c.least_rate_lockup_hz,
+            "no lockup; no category, or none with a rule; the time is within a period of the limit; the rule hangs on "
+            "what no recording shows (whose lock, which axles are a tandem)",
         ),
     ]
 

@@ -29,7 +29,18 @@ SAME_ONSET_S = 0.5
 INCIDENT_S = 60.0
 
 #: In order; each reads those before it.
-_STEPS = ("stg_events", "int_fates", "int_trips", "int_events", "int_emergencies", "int_incidents")
+_STEPS = (
+    "stg_events",
+    "int_fates",
+    "int_trips",
+    "int_events",
+    "int_emergencies",
+    "int_incidents",
+    "int_wheels",
+    "int_wheel_words",
+    "int_brake_work",
+    "int_allowed_lockups",
+)
 _MARTS = ("events", "event_wheels", "ingest_log", "unknown_ids")
 
 

@@ -80,7 +80,9 @@ def test_the_event_page_gives_numbers_with_units(open_page: OpenPage) -> None:
     facts = dict(app.table[0].value.itertuples(index=False))
     assert facts["Initial speed"].replace("\\", "") == "18.0 m/s (65 km/h)"
     assert facts["Longest lockup of a wheel"].replace("\\", "") == "1.00 s"
-    assert len(app.get("arrow_vega_lite_chart")) + len(app.get("vega_lite_chart")) == 1
+    assert "19 times in 20" in _text(app) and "no verdict on a vehicle in use" in _text(app)
+    # the traces, and the friction curve with the event's pairs
+    assert len(app.get("arrow_vega_lite_chart")) + len(app.get("vega_lite_chart")) == 2
     wheels = app.dataframe[0].value
     assert wheels.set_index("Wheel").loc["1L", "Locked (s)"] == 1.0
 

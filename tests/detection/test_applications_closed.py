@@ -54,10 +54,10 @@ def test_deceleration_is_demand_only_when_strong_and_lasting():
 
     assert wanted(decel(1.5, 2.0), cut=True).kind[0] == DECELERATION
     assert wanted(decel(1.5, 2.0), cut=False).kind[0] == -1  # an engine can do that
-    assert wanted(decel(2.5, 2.0), cut=False).kind[0] == DECELERATION
-    assert wanted(decel(2.5, 0.3), cut=False).kind[0] == DECELERATION  # exactly the holding time
-    assert wanted(decel(2.5, 0.2), cut=False).kind[0] == -1
-    walked = decel(2.5, 1.0) + pressed(TIME, 1.5, 2.0, 0.6)
+    assert wanted(decel(2.7, 2.0), cut=False).kind[0] == DECELERATION
+    assert wanted(decel(2.7, 0.3), cut=False).kind[0] == DECELERATION  # exactly the holding time
+    assert wanted(decel(2.7, 0.2), cut=False).kind[0] == -1
+    walked = decel(2.7, 1.0) + pressed(TIME, 1.5, 2.0, 0.6)
     assert np.flatnonzero(wanted(walked, cut=False).on)[0] == 75  # back to where it began
 
 

@@ -43,14 +43,14 @@ def stopped(begin, end, speed=SPEED, time_s=TIME, ratio=0.0):
 def test_a_lockup_is_found_to_the_sample(length):
     lock = found(stopped(2.0, 2.0 + length))
     assert lock.verdict[0, 0] == 1
-    assert lock.onset_s[0, 0] == pytest.approx(2.0, abs=1e-9)
-    # running up, the wheel is under 10 % for a sample at most
-    assert lock.total_s[0, 0] == pytest.approx(length, abs=1.01 / RATE)
+    # it runs down and up within 50 ms, so it is under 5 % for 2.5 ms longer on both sides
+    assert lock.onset_s[0, 0] == pytest.approx(2.0 - 0.0025, abs=1e-4)
+    assert lock.total_s[0, 0] == pytest.approx(length + 0.005, abs=2e-4)
     assert lock.longest_s[0, 0] == lock.total_s[0, 0]
-    assert lock.onset_speed_mps[0, 0] == pytest.approx(16.0)
-    assert lock.held_speed_mps[0, 0] == pytest.approx(16.0 - 4.0 * 0.1, abs=1e-6)
-    seconds = lock.total_s[0, 0]
-    assert lock.slide_m[0, 0] == pytest.approx(16.0 * seconds - 2.0 * seconds**2, rel=1e-6)
+    onset, seconds = lock.onset_speed_mps[0, 0], lock.total_s[0, 0]
+    assert onset == pytest.approx(16.01, abs=1e-3)
+    assert lock.held_speed_mps[0, 0] == pytest.approx(onset - 4.0 * 0.1, abs=1e-6)
+    assert lock.slide_m[0, 0] == pytest.approx(onset * seconds - 2.0 * seconds**2, rel=1e-4)
 
 
 def test_shorter_than_a_tenth_of_a_second_is_no_lockup():
@@ -76,7 +76,7 @@ def test_a_wheel_near_its_lock_connects_but_does_not_count():
 def test_a_lock_that_runs_into_the_unknown_is_certain_but_its_length_is_not():
     lock = found(stopped(2.0, 4.0), supported=TIME < 2.5)
     assert lock.verdict[0, 0] == 1
-    assert lock.onset_s[0, 0] == pytest.approx(2.0)
+    assert lock.onset_s[0, 0] == pytest.approx(2.0, abs=0.5 / RATE)
     assert np.isnan([lock.total_s[0, 0], lock.longest_s[0, 0], lock.slide_m[0, 0]]).all()
 
 
@@ -177,7 +177,8 @@ def test_a_gap_in_the_rows_is_not_counted_as_locked():
     wheel = stopped(2.0, 4.5)
     lock = found(wheel[keep], time_s=TIME[keep], speed=SPEED[keep])
     assert lock.verdict[0, 0] == 1
-    assert lock.total_s[0, 0] < 2.0
+    assert np.isnan([lock.total_s[0, 0], lock.longest_s[0, 0], lock.slide_m[0, 0]]).all()
+    assert lock.onset_s[0, 0] == pytest.approx(2.0, abs=0.1)
 
 
 def test_no_braking_phase_no_word():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fleetbrake.core.criteria import DEFAULT
-from fleetbrake.detection.modulation import by_pressure, by_slip
+from fleetbrake.detection.modulation import by_pressure, by_slip, mean_around
 from tests.recordings_made import cycling_slip, pressed, times
 
 SECONDS = 2.0
@@ -31,6 +31,35 @@ def test_every_cycle_of_a_sine_is_counted(hz, rate_hz):
     cycles, found = counted(cycling_slip(time_s, hz, 0.0, SECONDS), time_s)
     assert cycles == hz * SECONDS - 1
     assert found == pytest.approx(hz, rel=0.03)
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 50.0, 100.0])
+def test_cycles_after_a_deep_dive_are_counted(rate_hz):
+    """A jump to ice: the wheel locks, is let up for a second, then cycles a quarter as deep as the dive."""
+    time_s = times(4.0, rate_hz)
+    dive = np.interp(time_s, [0.0, 0.1, 0.2, 1.2], [0.0, 1.0, 1.0, 0.0])
+    slip = np.where(time_s < 1.2, dive, 0.13 - 0.13 * np.cos(2 * np.pi * 3.5 * (time_s - 1.2)))
+    cycles, found = counted(slip, time_s)
+    assert cycles == pytest.approx(2.8 * 3.5, abs=1.0)  # the dive is too slow to be one, the last has no rebuild
+    assert found == pytest.approx(3.5, rel=0.03)
+
+
+@pytest.mark.parametrize("jitter", [0.05, 0.2])
+def test_jitter_on_the_way_up_from_a_lock_is_no_cycle(jitter):
+    """From 1 to 0 within a second and a half, with a swing of less than a third of the slip on top of it."""
+    time_s = times(2.0, 100.0)
+    slip = np.interp(time_s, [0.0, 0.3, 1.8], [1.0, 1.0, 0.0])
+    assert counted(slip * (1.0 + jitter * 0.5 * np.sin(2 * np.pi * 6 * time_s)), time_s)[0] == 0
+
+
+def test_a_mean_over_a_hop_takes_the_hop_and_leaves_the_cycles():
+    """Ten hops a second vanish (11 samples of 100 Hz leave a tenth), 3 cycles a second keep sin(x)/x: 0.86 of them."""
+    time_s = times(2.0, 100.0)
+    hop, cycle = np.sin(2 * np.pi * 10 * time_s), np.sin(2 * np.pi * 3 * time_s)
+    mean = mean_around(np.vstack((hop, cycle)), time_s, np.array([0, len(time_s)]), 0.051)[:, 20:-20]
+    assert np.abs(mean[0]).max() < 0.11
+    # 11 samples of 0.01 s: sin(11 pi 0.03) / (11 sin(pi 0.03))
+    assert np.abs(mean[1]).max() == pytest.approx(np.sin(0.33 * np.pi) / (11 * np.sin(0.03 * np.pi)), rel=0.01)
 
 
 def test_slower_than_a_control_is_a_foot():

@@ -8,20 +8,23 @@ from fleetbrake.features.build import features
 from tests.features.feature_rows import RATE, TIME, event, stop, wheels
 from tests.recordings_made import FOUR, braking, cycling_slip, held, make_batch, pressed, rolling, times
 
+#: The smoother takes a step of the deceleration for a very steep ramp: some hundred-thousandths at 50 Hz.
+STEP = 1e-4
+
 
 @pytest.mark.parametrize("decel", [1.5, 5.0, 8.0])
 def test_a_stop_at_constant_deceleration(decel):
     """Computed: v^2 / 2a less the last 0.3 m/s, which count as standstill; peak and MFDD are a itself."""
     time_s = times(2.0 + 20.0 / decel + 2.0, RATE)
     row = event(stop(20.0, decel, time_s=time_s))
-    assert row["initial_speed_mps"] == pytest.approx(20.0)
+    assert row["initial_speed_mps"] == pytest.approx(20.0, rel=STEP)
     v_end = row["final_speed_mps"]
-    assert 0.3 - decel / RATE <= v_end <= 0.3 + 1e-9
-    assert row["braking_distance_m"] == pytest.approx((400.0 - v_end**2) / (2 * decel), rel=1e-9)
-    assert row["braking_s"] == pytest.approx((20.0 - v_end) / decel, rel=1e-9)
+    assert 0.3 - decel / RATE - 1e-3 <= v_end <= 0.3 + 1e-9
+    assert row["braking_distance_m"] == pytest.approx((400.0 - v_end**2) / (2 * decel), rel=STEP)
+    assert row["braking_s"] == pytest.approx((20.0 - v_end) / decel, rel=STEP)
     for name in ("peak_decel_mps2", "mean_decel_mps2", "mfdd_mps2"):
-        assert row[name] == pytest.approx(decel, rel=1e-6), name
-    assert row["friction_used"] == pytest.approx(decel / G_MPS2, rel=1e-6)
+        assert row[name] == pytest.approx(decel, rel=STEP), name
+    assert row["friction_used"] == pytest.approx(decel / G_MPS2, rel=STEP)
     assert (row["lockup"], row["modulation"], row["not_braking"]) == (False, False, None)
     assert (row["onset_s"], row["demand_kind"]) == (2.0, "pedal")
 
@@ -40,10 +43,10 @@ def test_energy_of_a_van_from_100_kmh():
 @pytest.mark.parametrize("grade", [-0.06, 0.06])
 def test_only_friction_is_corrected_to_a_level_road(grade):
     row = event(stop(20.0, 4.0, channels={"grade": np.full(len(TIME), grade)}))
-    assert row["peak_decel_mps2"] == pytest.approx(4.0, rel=1e-6)
-    assert row["mfdd_mps2"] == pytest.approx(4.0, rel=1e-6)
+    assert row["peak_decel_mps2"] == pytest.approx(4.0, rel=STEP)
+    assert row["mfdd_mps2"] == pytest.approx(4.0, rel=STEP)
     # uphill the slope helps: the tyres gave less
-    assert row["friction_used"] == pytest.approx(4.0 / G_MPS2 - np.sin(np.arctan(grade)), rel=1e-6)
+    assert row["friction_used"] == pytest.approx(4.0 / G_MPS2 - np.sin(np.arctan(grade)), rel=STEP)
     assert row["grade"] == pytest.approx(grade)
 
 
@@ -61,8 +64,8 @@ def test_a_locked_wheel_is_named_with_its_slide():
     assert (row["lockup"], row["wheels_locked"]) == (True, "2R")
     assert row["lockup_s"] == pytest.approx(1.0, abs=1.01 / RATE)
     found = wheels(batch)
-    assert found["2R"]["lockup_onset_s"] == pytest.approx(2.5)
-    assert found["2R"]["lockup_onset_speed_mps"] == pytest.approx(17.5)
+    assert found["2R"]["lockup_onset_s"] == pytest.approx(2.5, abs=1.0 / RATE)  # told between two samples
+    assert found["2R"]["lockup_onset_speed_mps"] == pytest.approx(17.5, abs=5.0 / RATE)
     assert found["2R"]["slide_m"] == pytest.approx(15.0, abs=0.3)  # 17.5 to 12.5 m/s in 1 s, one sample of 0.25 m more
     assert found["2R"]["peak_slip"] == 1.0
     assert [found[w]["lockup"] for w in FOUR] == [False, False, False, True]
@@ -109,7 +112,7 @@ def test_without_wheel_speeds_no_word_on_wheels():
     row = event(make_batch(TIME, speed, None, {"brake_pedal_pct": pressed(TIME)}))
     for name in ("lockup", "lockup_s", "modulation", "modulation_cycles", "friction_used_up", "wheel_rate_hz"):
         assert row[name] is None, name
-    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=1e-6)
+    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=STEP)
     assert row["surface"] == "unknown"
 
 
@@ -130,7 +133,7 @@ def test_1_hz_rows_have_no_peak_only_a_bound():
     time_s = times(12.0, 1.0)
     row = event(make_batch(time_s, braking(time_s, 20.0, 4.0), None, {"brake_pedal_pct": pressed(time_s)}))
     assert row["peak_decel_mps2"] is None
-    assert row["peak_decel_at_least_mps2"] == pytest.approx(4.0, rel=1e-6)
+    assert row["peak_decel_at_least_mps2"] == pytest.approx(4.0, rel=STEP)
     assert row["speed_rate_hz"] == pytest.approx(1.0)
 
 
@@ -237,7 +240,7 @@ def test_a_switch_is_demand_but_no_measure_of_it():
     speed = braking(TIME, 20.0, 5.0)
     row = event(make_batch(TIME, speed, rolling(speed), {"brake_switch": pressed(TIME, level=1.0)}))
     assert (row["demand_kind"], row["not_braking"]) == ("switch", None)
-    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=1e-6)
+    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=STEP)
     for name in ("effectiveness", "build_up_s", "demand_peak", "demand_rate_hz"):
         assert row[name] is None, name
 
@@ -256,7 +259,7 @@ def test_a_hold_at_the_start_is_not_the_brake_application():
     pedal = pressed(TIME, 0.0, 1.0) + pressed(TIME, 5.0)
     row = event(make_batch(TIME, speed, rolling(speed), {"brake_pedal_pct": pedal}))
     assert row["onset_s"] == pytest.approx(5.0)
-    assert row["initial_speed_mps"] == pytest.approx(12.0)
+    assert row["initial_speed_mps"] == pytest.approx(12.0, rel=STEP)
 
 
 def test_a_hole_in_the_lead_in_costs_nothing():

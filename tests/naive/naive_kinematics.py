@@ -39,7 +39,9 @@ def effective_rate(time_s, values, offsets, least_changes=4):
         for row in values:
             at, _ = _changes(time_s, row, span)
             if len(at) >= least_changes:
-                rates.append(1.0 / statistics.median(b - a for a, b in itertools.pairwise(at)))
+                waits = [b - a for a, b in itertools.pairwise(at)]
+                usual = [w for w in waits if w <= 1.6 * statistics.median(waits)]
+                rates.append(1.0 / statistics.mean(usual))
         out.append(max(rates, default=NAN))
     return out
 
@@ -70,14 +72,13 @@ def event_median(values, start, stop):
     return [statistics.median(x) if x else NAN for x in seen]
 
 
-def centred_mean(values, offsets, points):
+def three_point(values, offsets, smooth):
     out = values.copy()
     for w in range(len(values)):
-        for span, n in zip(spans(offsets), points, strict=True):
-            for i in span:
-                around = range(i - n // 2, i + n // 2 + 1)
-                if around[0] >= span.start and around[-1] < span.stop and not np.isnan(values[w, list(around)]).any():
-                    out[w, i] = sum(values[w, j] for j in around) / len(around)
+        for span, wanted in zip(spans(offsets), smooth, strict=True):
+            for i in span[1:-1]:
+                if wanted and not np.isnan(values[w, i - 1 : i + 2]).any():
+                    out[w, i] = np.dot(values[w, i - 1 : i + 2], (0.25, 0.5, 0.25))
     return out
 
 
@@ -106,27 +107,6 @@ def unheld(time_s, values, rate_hz, offsets, bridge_s=0.5):
                 share = max((time_s[i] - (time_s[b] - ramp)) / ramp, 0.0)
                 out[i] = values[a] + share * (values[b] - values[a])
     return out
-
-
-def wheel_envelope(time_s, wheels, offsets, greatest_decel=13.0, support=0.97, unsupported_s=0.3):
-    speed = np.full(len(time_s), NAN)
-    supported = np.zeros(len(time_s), bool)
-    for span in spans(offsets):
-        last_known, last_carried = None, -math.inf
-        for i in span:
-            readings = [x for x in wheels[:, i] if known(x)]
-            if not readings:
-                continue
-            fastest = max(readings)
-            lowest = -math.inf
-            if last_known is not None:
-                lowest = speed[last_known] - greatest_decel * (time_s[i] - time_s[last_known])
-            speed[i] = max(fastest, lowest)
-            if fastest >= lowest or fastest >= support * lowest:
-                last_carried = time_s[i]
-            last_known = i
-            supported[i] = time_s[i] - last_carried <= unsupported_s
-    return speed, supported
 
 
 def slope(time_s, speed, window_s, offsets):
@@ -181,26 +161,33 @@ def longest_step(time_s, start, stop):
     return [max(np.diff(time_s[list(s)]), default=NAN) if len(s) >= 2 else NAN for s in bounded(start, stop)]
 
 
-def mean_fully_developed(time_s, speed, distance, start, stop):
+def mean_fully_developed(time_s, speed, distance, start, stop, slack_share):
     out = []
     for span in bounded(start, stop):
         found = NAN
         if len(span) >= 3 and speed[span[0]] > 0:
-            high, low = 0.8 * speed[span[0]], 0.1 * speed[span[0]]
+            v0 = speed[span[0]]
+            high, low, slack = 0.8 * v0, 0.1 * v0, slack_share * v0
 
-            def passing(level, first, span=span):
-                """Distance at which the speed first falls to ``level``, and the step in which it does."""
-                for i in range(max(first, span[0] + 1), span.stop):
-                    v0, v1 = speed[i - 1], speed[i]
-                    if v0 > level >= v1:  # constant deceleration within a step
-                        until = (time_s[i] - time_s[i - 1]) * (v0 - level) / (v0 - v1)
-                        return distance[i - 1] + until * (v0 + level) / 2.0, i
-                return NAN, span.stop
+            def passings(level, span=span):
+                """Steps in which the speed falls to ``level``, and the distance there."""
+                at = {}
+                for i in span[1:]:
+                    a, b = speed[i - 1], speed[i]
+                    if a > level >= b:  # constant deceleration within a step
+                        until = (time_s[i] - time_s[i - 1]) * (a - level) / (a - b)
+                        at[i] = distance[i - 1] + until * (a + level) / 2.0
+                return at
 
-            s_high, at = passing(high, span[0])
-            s_low, _ = passing(low, at)
-            if s_low > s_high:
-                found = (high**2 - low**2) / (2.0 * (s_low - s_high))
+            ends = passings(low)
+            begins = {i: s for i, s in passings(high).items() if ends and i <= min(ends)}
+            if begins:
+                last, first = max(begins), min(ends)
+                near_begin = [s for i, s in begins.items() if all(speed[k] < high + slack for k in range(i, last))]
+                near_end = [s for i, s in ends.items() if all(speed[k] > low - slack for k in range(first, i))]
+                covered = (min(near_end) + max(near_end)) / 2 - (min(near_begin) + max(near_begin)) / 2
+                if covered > 0:
+                    found = (high**2 - low**2) / (2.0 * covered)
         out.append(found)
     return out
 
@@ -256,15 +243,74 @@ def effectiveness(time_s, speed, extra, level, use, start, stop, least_s):
     return whole, change
 
 
-def build_up(time_s, level, decel, start, stop, share):
+def _passes(time_s, values, limit, a, b):
+    """Time at which the line between the samples ``a`` and ``b`` passes ``limit``."""
+    return time_s[a] + (limit - values[a]) / (values[b] - values[a]) * (time_s[b] - time_s[a])
+
+
+def build_up(time_s, level, decel, rest, start, stop, share):
     out = []
-    for span in bounded(start, stop):
+    for span, below in zip(bounded(start, stop), rest, strict=True):
         times = []
-        for signal in (level, decel):
-            most = max((signal[i] for i in span if known(signal[i])), default=0.0)
-            reached = [time_s[i] for i in span if signal[i] >= share * most]
-            times.append(reached[0] if most > 0 and reached else NAN)
+        for signal, base in ((level, 0.0), (decel, below)):
+            most = max((signal[i] for i in span if known(signal[i])), default=NAN)
+            limit = base + share * (most - base)
+            reached = [i for i in span if signal[i] >= limit]
+            ok = most > max(base, 0.0) and reached
+            at = reached[0] if ok else None
+            if not ok:
+                times.append(NAN)
+            elif at > span[0] and signal[at - 1] < limit:
+                times.append(_passes(time_s, signal, limit, at - 1, at))
+            else:
+                times.append(time_s[at])
         out.append(times[1] - times[0])
+    return out
+
+
+def release_time(time_s, level, decel, release, first, last, share, look_s, rest_after_s, rest_least_s):
+    out = []
+    for gone, begin, end in zip(release, first, last, strict=True):
+        taken, lost, rest = NAN, NAN, NAN
+        if gone >= 0:
+            ahead = [i for i in range(begin, gone + 1) if time_s[i] >= time_s[gone] - look_s - TIME_SLACK or i == gone]
+            after = [i for i in range(gone, end) if time_s[i] >= time_s[gone] + rest_after_s - TIME_SLACK]
+            remains = [decel[i] for i in after if known(decel[i])]
+            asked = [level[i] for i in ahead if known(level[i])]
+            given = [decel[i] for i in ahead if known(decel[i])]
+            long = after and time_s[after[-1]] - time_s[after[0]] >= rest_least_s - TIME_SLACK
+            if long and remains and asked and given and max(asked) > 0:
+                rest = sum(remains) / len(remains)
+                lost = max(given) - rest
+                if lost > 0:
+                    limits = ((1 - share) * max(asked), rest + (1 - share) * lost)
+                    spans_ = (range(ahead[0], gone + 1), range(ahead[0], after[0] + 1))
+                    times = [_falls(time_s, x, s, y) for x, s, y in zip((level, decel), spans_, limits, strict=True)]
+                    taken = times[1] - times[0]
+        out.append((taken, lost, rest))
+    return [list(x) for x in zip(*out, strict=True)] if out else [[], [], []]
+
+
+def _falls(time_s, values, span, limit):
+    """Time at which the values leave ``limit`` for good, downwards."""
+    above = [i for i in span if values[i] >= limit]
+    if not above or above[-1] == span[-1]:
+        return NAN
+    at = above[-1]
+    return _passes(time_s, values, limit, at, at + 1) if values[at + 1] < limit else time_s[at]
+
+
+def time_integral(time_s, values, start, stop, bridge_s):
+    out = []
+    for span, bridge in zip(bounded(start, stop), bridge_s, strict=True):
+        seen = [i for i in span if known(values[i])]
+        if len(span) < 2 or not seen:
+            out.append(NAN)
+            continue
+        knots = [(time_s[span[0]], values[seen[0]])]
+        knots += [(time_s[i], values[i]) for i in seen] + [(time_s[span[-1]], values[seen[-1]])]
+        steps = [(b[0] - a[0], (a[1] + b[1]) / 2) for a, b in itertools.pairwise(knots)]
+        out.append(sum(t * x for t, x in steps) if all(t <= bridge + TIME_SLACK for t, _ in steps) else NAN)
     return out
 
 
@@ -277,55 +323,4 @@ def long_above(values, limit, time_s, start, stop, least_s):
                     if not row[b] >= limit:
                         break
                     out[w, e] |= time_s[b] - time_s[a] >= least_s - TIME_SLACK
-    return out
-
-
-def dead(wheel, speed, braking, offsets, rolling_mps):
-    out = np.zeros((len(wheel), len(offsets) - 1), bool)
-    for w, row in enumerate(wheel):
-        for e, span in enumerate(spans(offsets)):
-            seen = [i for i in span if known(row[i])]
-            free = [i for i in seen if not braking[i] and speed[i] > rolling_mps]
-            never = not any(row[i] > 0 for i in seen)
-            out[w, e] = never or (len(free) >= 5 and not any(row[i] > 0.1 * speed[i] for i in free))
-    return out
-
-
-def lost(time_s, wheel, speed, braking, offsets, rate_hz, rolling_mps, frozen_s, fall_most, free, quick_s):
-    out = np.zeros(wheel.shape, bool)
-    for w, row in enumerate(wheel):
-        for e, span in enumerate(spans(offsets)):
-            period = 1.0 / rate_hz[e] if rate_hz[e] > 0 else 0.0
-            gone = {i for i in span if not known(row[i])}
-            zeros = [i for i in span if row[i] == 0]
-            for begin in [i for i in zeros if i == span.start or row[i - 1] != 0]:
-                end = begin
-                while end < span.stop and row[end] == 0:
-                    end += 1
-                odd = not braking[begin]
-                if begin > span.start:
-                    over = max(time_s[begin] - time_s[begin - 1], period)
-                    odd = odd or row[begin - 1] > fall_most * over
-                    if end < span.stop and max(over, time_s[end] - time_s[end - 1]) <= quick_s:
-                        odd = odd or all(row[i] > free * speed[i] for i in (begin - 1, end))
-                if odd and speed[begin] > rolling_mps:
-                    gone.update(range(begin, end))
-            for i in span:
-                since = i
-                while since > span.start and row[since - 1] == row[i]:
-                    since -= 1
-                changed = abs(speed[i] - speed[since]) > 0.05 * speed[since]
-                rolls = speed[i] > 2.0 * rolling_mps
-                if rolls and row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
-                    gone.update(range(since, i + 1))
-            for i in gone:
-                out[w, i] = True
-    return out
-
-
-def marked_time(time_s, marks, offsets):
-    out = np.zeros((len(marks), len(offsets) - 1))
-    for w, row in enumerate(marks):
-        for e, span in enumerate(spans(offsets)):
-            out[w, e] = sum(time_s[i + 1] - time_s[i] for i in span[:-1] if row[i])
     return out

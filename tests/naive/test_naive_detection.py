@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleetbrake.detection import applications, lockup, modulation
+from fleetbrake.detection import allowances, applications, lockup
 from tests.naive import naive_detection as naive
 from tests.naive.naive_kinematics import travelled
 from tests.naive.random_cases import case
@@ -23,7 +23,7 @@ def _states(c):
     speed = c.blend(c.wander())
     wheel = c.wheels(speed)
     ceiling = c.rng.random(wheel.shape) < 0.1
-    floor = float(c.rng.choice([0.0, 0.4]))
+    floor = c.rng.choice([0.0, 0.4], (len(wheel), c.events))
     args = (wheel, ceiling, speed, c.marks(0.95), c.offsets, 1.5, 0.05, 0.10, floor)
     return args
 
@@ -40,7 +40,24 @@ def check_lockups(c):
         state = np.repeat(state[:, ::6], 6, axis=1)[:, : c.samples].copy()
     hz = c.rng.choice([np.nan, 5.0, 10.0, 50.0], c.events)
     distance = travelled(c.time_s, np.nan_to_num(speed), c.offsets[:-1], c.offsets[1:])
-    args = (c.time_s, speed, distance, state, wheel, c.offsets, c.start, c.stop, hz, 0.1, 0.05, 0.5, 8.0, 500.0)
+    args = (
+        c.time_s,
+        speed,
+        distance,
+        state,
+        wheel,
+        c.offsets,
+        c.start,
+        c.stop,
+        hz,
+        0.1,
+        0.05,
+        0.5,
+        8.0,
+        500.0,
+        1.5,
+        0.05,
+    )
     verdict, facts, spans = lockup._lockups(*args)
     assert len({(w, e) for w, e, *_ in spans}) == (verdict == 1).sum()
     expected, expected_facts = naive.lockups(*args)
@@ -48,29 +65,22 @@ def check_lockups(c):
     same(facts, expected_facts)
 
 
-def check_count_cycles(c):
-    period = c.rng.choice([3, 5, 9])
-    wave = 0.15 + 0.15 * np.sin(2 * np.pi * np.arange(c.samples) / period + c.rng.random())
-    value = c.blend(np.vstack((wave, c.rng.random(c.samples) * 0.4, np.round(c.rng.random(c.samples), 1))))
-    depth = np.full(value.shape, 0.05) + 0.1 * c.rng.random(value.shape)
-    held = (
-        c.blend(c.rng.choice([1.0, 1.0, 1.0, 0.5], c.samples)) if c.rng.random() < 0.6 else np.full(c.samples, np.nan)
-    )
-    args = (
-        c.time_s,
-        value,
-        depth,
-        c.marks(0.9),
-        held,
-        c.start,
-        c.stop,
-        0.07,
-        0.35,
-        0.6,
-        float(c.rng.choice([0.2, 0.8])),
-    )
-    for found, expected in zip(modulation.count_cycles(*args), naive.count_cycles(*args), strict=True):
-        same(found, expected)
+def check_longest_above(c):
+    speed = c.blend(c.wander())
+    spans, starts = [], []
+    for e in range(c.events):
+        times = c.time_s[c.offsets[e] : c.offsets[e + 1]]
+        for _ in range(c.rng.integers(0, 4)):
+            begin, end = np.sort(c.rng.uniform(times[0], times[-1], 2))
+            if c.rng.random() < 0.5:  # on samples
+                begin, end = np.sort(c.rng.choice(times, 2))
+            spans.append((int(c.rng.integers(0, 2)), e, begin, end))
+            starts.append(c.offsets[e] + np.searchsorted(times, begin))
+    wheel, event = (np.array([s[k] for s in spans], np.int64) for k in range(2))
+    begin_s, end_s = (np.array([s[k] for s in spans], float) for k in (2, 3))
+    first = np.array(starts, np.int64)
+    found = allowances._longest_above(c.time_s, speed, wheel, event, first, begin_s, end_s, 2, c.events, 8.0)
+    same(found, naive.longest_above(c.time_s, speed, c.offsets, spans, (2, c.events), 8.0))
 
 
 def check_stretch(c):

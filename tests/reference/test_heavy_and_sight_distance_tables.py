@@ -9,6 +9,9 @@ from product_run import Published, Stop, stops_file
 
 from fleetbrake.core.units import FOOT, G_MPS2, MPH
 
+#: These made stops begin with a step of the deceleration, which the reference speed takes for a very steep ramp.
+STEP = 5e-4
+
 Run = Callable[..., Published]
 
 # --- FMVSS 121 (49 CFR 571.121) Table II, stopping distances in ft on a dry road. Status: verified.
@@ -78,7 +81,7 @@ def test_cfr_393_52(published: Run) -> None:
     events = published({"in_service.parquet": stops_file(stops)}).events
     for decel, (percent, limits) in CFR_393_52.items():
         row = events.loc[f"{decel}"]
-        assert row.peak_decel_mps2 / FOOT == pytest.approx(decel, rel=1e-6)
+        assert row.peak_decel_mps2 / FOOT == pytest.approx(decel, rel=STEP)
         # printed to 0.1 %; the regulation divides by 32.2 ft/s2, g is 32.174
         assert row.friction_used * 100 * G_MPS2 / (32.2 * FOOT) == pytest.approx(percent, abs=0.05)
         feet = row.braking_distance_m / FOOT
@@ -97,7 +100,7 @@ def test_cfr_393_52_decelerations_are_peaks(published: Run) -> None:
         ("too slow", Stop(20 * MPH, 14 * FOOT, rise_s=0.31)),
     ]
     events = published({"peaks.parquet": stops_file(stops)}).events
-    assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([14, 14], rel=1e-6)
+    assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([14, 14], rel=STEP)
     feet = (events.braking_distance_m + 0.3**2 / (2 * 14 * FOOT)) / FOOT
     assert feet["slow rise"] < 35.0 < feet["too slow"]
 

@@ -150,3 +150,77 @@ def test_without_wheel_speeds_there_is_no_word_on_lockups(published: Run) -> Non
     """No wheel speeds: NULL, which is neither locked nor sound."""
     events = published({"blind.parquet": recording(Stop(25.0, DECEL), "blind")}).events
     assert events[["lockup", "lockup_s", "lockup_above_cutoff", "modulation"]].isna().all(axis=None)
+
+
+# --- the product's own word: lockup_allowed, lockup_rule
+
+
+def several(event_id: str, locks: dict[str, tuple[float, float]], number: int, from_mps: float = 25.0) -> pa.Table:
+    """Recording in which each named wheel locks at a speed for a time, the others roll."""
+    shares: dict[str, Any] = dict.fromkeys(WHEELS, rolling)
+    shares |= {w: locked((from_mps - speed) / DECEL, lasts) for w, (speed, lasts) in locks.items()}
+    return recording(Stop(from_mps, DECEL), event_id, wheel_share=shares, number=number, rate_hz=100.0)
+
+
+ALLOWANCES: dict[str, tuple[dict[str, Any], str, dict[str, tuple[dict[str, tuple[float, float]], bool | None]]]] = {
+    "FMVSS 135 S7, verified: no wheel longer than 0.1 s above 15 km/h": (
+        {"category": "M1", "actuation": "hydraulic", "max_mass_kg": 2000.0},
+        "FMVSS 135",
+        {
+            "0.2 s at 72 km/h": ({"1L": (20.0, 0.2)}, False),
+            "1 s at 14 km/h": ({"1L": (14 * KMH, 0.9)}, True),
+            "onset above, 0.3 s of it below": ({"1L": (15 * KMH + 0.1, 0.4)}, True),
+        },
+    ),
+    "FMVSS 121 S5.3.1, verified: 1 s above 20 mph; one wheel of an axle exempted; any below": (
+        {"category": "N3", "actuation": "air", "max_mass_kg": 18000.0},
+        "FMVSS 121 S5.3.1",
+        {
+            "both 0.9 s": ({"2L": (20.0, 0.9), "2R": (20.0, 0.9)}, True),
+            "both 1.2 s": ({"2L": (20.0, 1.2), "2R": (20.0, 1.2)}, False),
+            "one 1.2 s": ({"2L": (20.0, 1.2)}, True),
+            "both 1.5 s at 8 m/s": ({"2L": (8.0, 1.5), "2R": (8.0, 1.5)}, True),
+            "both 1.5 s, under 1 s of it above": ({"2L": (11.0, 1.5), "2R": (11.0, 1.5)}, True),
+        },
+    ),
+    "FMVSS 105 S6.10.1, verified: one uncontrolled wheel above 10 mph; any below": (
+        {"category": "N2", "actuation": "hydraulic", "max_mass_kg": 4500.0},
+        "FMVSS 105 S6.10.1",
+        {
+            "one": ({"2R": (20.0, 2.0)}, True),
+            "two": ({"2L": (20.0, 0.5), "2R": (20.0, 0.5)}, None),
+            "two at 16 km/h": ({"2L": (16 * KMH, 0.5), "2R": (16 * KMH, 0.5)}, True),
+        },
+    ),
+    "FMVSS 105 S6.10.2, verified: as 121": (
+        {"category": "N2", "actuation": "hydraulic", "max_mass_kg": 7500.0},
+        "FMVSS 105 S6.10.2",
+        {"both 1.2 s": ({"1L": (20.0, 1.2), "1R": (20.0, 1.2)}, False)},
+    ),
+}
+
+
+@pytest.mark.parametrize("source", ALLOWANCES)
+def test_what_the_product_says_of_each_lockup(published: Run, source: str) -> None:
+    """Through ingest; the word on the event is that on its locked wheels, here all alike."""
+    unit, rule, cases = ALLOWANCES[source]
+    parts = [several(name, locks, k) for k, (name, (locks, _)) in enumerate(cases.items())]
+    run = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=[{"vehicle_id": "V1", "axles": 2, **unit}])
+    got = {name: None if pd.isna(word) else bool(word) for name, word in run.events.lockup_allowed.items()}
+    assert got == {name: word for name, (_, word) in cases.items()}
+    assert set(run.events.lockup_rule) == {rule}
+    for name, (locks, word) in cases.items():
+        wheels = run.wheels.loc[name]
+        for wheel in WHEELS:
+            said = wheels.lockup_allowed[wheel]
+            assert (None if pd.isna(said) else bool(said)) == (word if wheel in locks else None)
+
+
+def test_time_above_each_cutoff(published: Run) -> None:
+    """A wheel locked from 10 m/s for 2 s at 3 m/s2: above v for (10 - v) / 3; computed."""
+    run = published({"locks.parquet": one_locks("long", 10.0, 2.0, rate_hz=100.0)})
+    row = run.wheels.loc[("long", "2R")]
+    for name, speed in (("15_kmh", 15 * KMH), ("10_mph", 10 * MPH), ("20_mph", 20 * MPH)):
+        assert row[f"locked_above_{name}_s"] == pytest.approx(min((10.0 - speed) / DECEL, 2.0), abs=0.02)
+    assert run.wheels.loc[("long", "1L")][["locked_above_15_kmh_s", "locked_above_20_mph_s"]].tolist() == [0.0, 0.0]
+    assert run.events.lockup_allowed.isna().all() and run.events.lockup_rule.isna().all()  # no category

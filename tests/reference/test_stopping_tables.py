@@ -13,6 +13,9 @@ from product_run import Published, Stop, stops_file
 
 from fleetbrake.core.units import FOOT, KMH, MPH
 
+#: These made stops begin with a step of the deceleration, which the reference speed takes for a very steep ramp.
+STEP = 5e-4
+
 Run = Callable[..., Published]
 
 
@@ -45,7 +48,7 @@ def test_fmvss_105_fade_requirements(published: Run) -> None:
     events = published({"fade.parquet": stops_file(stops)}).events
     assert [ceil(d / FOOT) for d in events.braking_distance_m] == [554, 646, 323]
     assert (events.mfdd_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=1e-6)
-    assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=1e-6)
+    assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=STEP)
 
 
 # --- FMVSS 135 (49 CFR 571.135): S = 0.10 V + c V^2, metres and km/h. Status: verified (limits and formulas); the

@@ -16,7 +16,7 @@ from fleetbrake.core.tables import EVENT_WHEELS, EVENTS, REGISTER_KEYS, REGISTER
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.files import text_path, write_atomically
 from fleetbrake.store.lake import Lake, piece_key
-from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
+from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS, WORK_PARTS
 from fleetbrake.store.log import LogEntry, commit_log, read_log
 from fleetbrake.store.registers import merge_registers, read_register
 
@@ -32,13 +32,17 @@ def test_lake_columns_are_the_published_ones_but_for_what_is_decided_later() -> 
         "lockup_above_cutoff",
         "emergency_application",
         "cutoff_speed_mps",
+        "friction_brake_kj",
+        "friction_brake_se_kj",
+        "lockup_allowed",
+        "lockup_rule",
         "incident",
         "category",
         "depot",
         "trip_id",
     }
-    assert set(LAKE_EVENTS) - {c.name for c in EVENTS} == {"modulation_seen_hz", "continuous"}
-    assert {c.name for c in EVENT_WHEELS} - set(LAKE_EVENT_WHEELS) == {"modulation_hz"}
+    assert set(LAKE_EVENTS) - {c.name for c in EVENTS} == {"modulation_seen_hz", "continuous", *WORK_PARTS}
+    assert {c.name for c in EVENT_WHEELS} - set(LAKE_EVENT_WHEELS) == {"modulation_hz", "lockup_allowed", "lockup_rule"}
 
 
 def test_a_piece_reads_back_with_its_nulls(tmp_path: Path) -> None:

@@ -127,6 +127,19 @@ def test_modulation_frequency_of_event_and_wheel(
     assert rows(tmp_path, "SELECT modulation_hz, modulation_cycles FROM event_wheels") == [(expected, 6)]
 
 
+@pytest.mark.parametrize(("rate", "expected"), [(100.0, 8.0), (25.0, None), (19.0, None)])
+def test_modulation_frequency_goes_by_the_channel_it_was_counted_in(
+    tmp_path: Path, rate: float, expected: float | None
+) -> None:
+    """Wheel pressures at another rate than the wheels: the pressures' rate decides, be it quicker or slower."""
+    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "actuation": "hydraulic"}])
+    counted = {"modulation_seen_hz": 8.0, "modulation_rate_hz": rate, "modulation_cycles": 6}
+    ingest(tmp_path, "a", [event("e", wheel_rate_hz=50.0, modulation=True, **counted)], [wheel("e", "1L", **counted)])
+    publish(tmp_path)
+    assert rows(tmp_path, "SELECT modulation_hz FROM events") == [(expected,)]
+    assert rows(tmp_path, "SELECT modulation_hz FROM event_wheels") == [(expected,)]
+
+
 # --- emergency application
 
 

@@ -20,7 +20,11 @@ _SAME_WIDTH: dict[str, Any] = {"minExtent": 44, "maxExtent": 44}
 #: Unit -> the least that a panel shows from bottom to top.
 _LEAST_SPAN = {"m/s": 1.0, "m/s²": 1.0, "%": 10.0, "kPa": 50.0, "on/off": 1.0}
 
-_KINDS = {"lockup": "wheel locked", "modulation": "pressure modulation"}
+#: Height of a wheel's row of spans (px): what happened to the wheel above, its modulation below.
+_ROW, _HALF = 26, 6
+
+#: Width of a letter of the words beside a span, px (cautious).
+_LETTER = 6.5
 
 
 def thinned(frame: pd.DataFrame, value: str, key: str | None = None, most: int = MOST_POINTS) -> pd.DataFrame:
@@ -47,7 +51,7 @@ def event_chart(traces: Traces, width: int = 985) -> Any:
     x_scale = alt.Scale(domain=[0.0, max(length, 0.1)], nice=False)
     panels = [
         _speeds(traces, x_scale),
-        _spans(traces.spans, x_scale),
+        _spans(traces.spans, x_scale, width),
         _slip(traces.slip, x_scale),
         *_demand(traces.demand, x_scale),
         _decel(traces.decel, x_scale),
@@ -114,61 +118,161 @@ def _present(frame: pd.DataFrame) -> list[str]:
 
 def _speeds(traces: Traces, scale: alt.Scale) -> Any:
     wheels = _present(traces.wheels)
-    y = alt.Y("speed_mps:Q", title="m/s", scale=_y_scale(_all_speeds(traces), "m/s"), axis=alt.Axis(**_SAME_WIDTH))
-    layers = []
+    y = alt.Y("speed_mps:Q", title="m/s", scale=_speed_scale(traces), axis=alt.Axis(**_SAME_WIDTH))
+    layers = _reference(traces.vehicle, scale, y)
+    said = ["reference (thick dark line) in its band (grey)"] if layers else []
     if wheels:
-        lines = alt.Chart(values(thinned(traces.wheels, "speed_mps", "wheel"))).mark_line(strokeWidth=1.5)
+        lines = alt.Chart(values(thinned(traces.wheels, "speed_mps", "wheel"))).mark_line(strokeWidth=1.4)
         layers.append(lines.encode(x=_x(scale), y=y, **_wheel_encodings(wheels, legend=True)))
-    if traces.vehicle["speed_mps"].notna().any():
-        vehicle = alt.Chart(values(thinned(traces.vehicle, "speed_mps")))
-        layers.insert(
-            0,
-            vehicle.mark_line(color=look.VEHICLE_COLOUR, strokeWidth=4, opacity=0.35).encode(x=_x(scale), y=y),
-        )
+        said.append("wheels (left solid, right dashed)")
+    recorded = _recorded_channel(traces.channel, scale, y)
+    if recorded:
+        layers += recorded
+        said.append("speed channel as recorded (dotted)")
     if not layers:
         return None
-    return alt.layer(*layers).properties(
-        height=190,
-        title="Speed: vehicle (thick grey, left out where nothing carries it), wheels (left solid, right dashed)",
+    return alt.layer(*layers).properties(height=210, title=f"Speed: {', '.join(said)}")
+
+
+def _reference(vehicle: pd.DataFrame, scale: alt.Scale, y: alt.Y) -> list[Any]:
+    """Band and line of the reference speed, broken where nothing carries it."""
+    known = vehicle["speed_mps"].notna()
+    if not known.any():
+        return []
+    # each stretch is a line of its own, so that thinning never bridges what is not known
+    stretches = vehicle.assign(stretch=(known != known.shift()).cumsum())[known]
+    drawn = values(thinned(stretches, "speed_mps", "stretch"))
+    line = alt.Chart(drawn).mark_line(color=look.VEHICLE_COLOUR, strokeWidth=3.2, opacity=0.75)
+    layers = [line.encode(x=_x(scale), y=y, detail="stretch:N")]
+    if "low_mps" in drawn and drawn["low_mps"].notna().any():
+        band = alt.Chart(drawn[drawn["low_mps"].notna()]).mark_area(
+            color=look.PLAIN_COLOUR, opacity=0.38, line={"color": look.PLAIN_COLOUR, "strokeWidth": 0.6}
+        )
+        low = y.copy()
+        low.shorthand = "low_mps:Q"
+        layers.insert(0, band.encode(x=_x(scale), y=low, y2="high_mps:Q", detail="stretch:N"))
+    return layers
+
+
+def _recorded_channel(channel: pd.DataFrame, scale: alt.Scale, y: alt.Y) -> list[Any]:
+    """The speed channel dotted, with a ring at each new reading where it is slower than the rows."""
+    if channel.empty:
+        return []
+    fresh = channel[channel["fresh"].astype(bool)]
+    moving = channel[channel["speed_mps"].astype(float) > 0.5]
+    slow = len(moving) > 0 and moving["fresh"].astype(bool).mean() < 0.6
+    line = alt.Chart(values(thinned(channel, "speed_mps"))).mark_line(
+        color=look.INK, strokeWidth=1.1, strokeDash=[1, 2.5], interpolate="step-after" if slow else "linear"
     )
+    layers = [line.encode(x=_x(scale), y=y)]
+    if slow and len(fresh) <= MOST_POINTS:
+        rings = alt.Chart(values(fresh)).mark_point(color=look.INK, size=16, strokeWidth=0.9)
+        layers.append(rings.encode(x=_x(scale), y=y))
+    return layers
+
+
+def _speed_scale(traces: Traces) -> alt.Scale:
+    """From zero up: noise of a standing vehicle asks for no room below it."""
+    domain = _y_domain(_all_speeds(traces), _LEAST_SPAN["m/s"])
+    return alt.Scale(domainMin=0.0) if domain is None else alt.Scale(domain=domain, nice=False)
 
 
 def _all_speeds(traces: Traces) -> pd.Series:
     """Every speed of the panel; with the zero that the axis begins with."""
-    return pd.concat([traces.vehicle["speed_mps"], traces.wheels["speed_mps"], pd.Series([0.0])]).astype(float)
+    parts = [traces.vehicle["speed_mps"], traces.channel["speed_mps"], traces.wheels["speed_mps"], pd.Series([0.0])]
+    return pd.concat([part.astype(float) for part in parts])
 
 
-def _spans(spans: pd.DataFrame, scale: alt.Scale) -> Any:
-    if spans.empty:
+def span_words(spans: pd.DataFrame) -> list[str]:
+    """What each span says beside its bar, in words with its figures."""
+    words = []
+    for span in spans.itertuples(index=False):
+        length = float(span.stop_s) - float(span.start_s)
+        cycles, hz, slip = (getattr(span, name, np.nan) for name in ("cycles", "hz", "slip"))
+        if span.kind == "lockup":
+            words.append(f"locked {length:.2f} s")
+        elif span.kind == "modulation":
+            counted = f"{cycles:.0f} cycles" if pd.notna(cycles) else "modulated"
+            words.append(f"{counted}, {hz:.1f} Hz" if pd.notna(hz) else counted)
+        elif span.kind == "near_miss":
+            words.append(f"slip {slip:.2f}" if pd.notna(slip) else "caught")
+        elif span.kind == "lost":
+            words.append(f"no signal {length:.2f} s")
+        else:
+            words.append(f"not known {length:.2f} s")
+    return words
+
+
+def _spans(spans: pd.DataFrame, scale: alt.Scale, width: int) -> Any:
+    """The judged spans, a row a wheel: lock, near miss and lost signal in its upper half, modulation in its lower."""
+    shown = spans[spans["kind"].isin(look.SPAN_LOOKS)]
+    if shown.empty:
         return None
-    shown = spans.assign(
-        what=[_KINDS.get(k, str(k)) for k in spans["kind"]],
-        # how long modulation lasted is not the point, and the tables know only the application it was in
-        label=[
-            f"locked {b - a:.2f} s" if k == "lockup" else "modulated"
-            for k, a, b in zip(spans["kind"], spans["start_s"], spans["stop_s"], strict=True)
-        ],
-        time_s=spans["start_s"],
+    per_px = (float(scale["domain"][1]) - float(scale["domain"][0])) / width
+    shown = shown.assign(
+        what=[look.SPAN_LOOKS[kind][0] for kind in shown["kind"]],
+        label=span_words(shown),
+        time_s=shown["start_s"].astype(float),
+        stop_s=shown["stop_s"].astype(float),
     )
-    order = [w for w in WHEELS if w in set(shown["wheel"])]
-    base = alt.Chart(values(shown)).encode(
+    shown["place"] = _places(shown, per_px, float(scale["domain"][1]))
+    order = [w for w in (*WHEELS, "vehicle") if w in set(shown["wheel"])]
+    layers = [layer for kind in look.SPAN_LOOKS for layer in _kind(shown, kind, order, scale)]
+    return alt.layer(*layers).properties(height=max(40, _ROW * len(order)), title="What was judged, by wheel")
+
+
+def _places(shown: pd.DataFrame, per_px: float, last: float) -> pd.Series:
+    """Where the words of each span have room: ``in`` its bar, ``after`` it, or nowhere (the tooltip has them)."""
+    places = pd.Series("none", index=shown.index, dtype=object)
+    lower = shown["kind"] == "modulation"
+    for _, spans in shown.groupby([shown["wheel"], lower], sort=False):
+        row = spans.sort_values("time_s")
+        room = row["time_s"].shift(-1, fill_value=last) - row["stop_s"]
+        need = (row["label"].str.len() * _LETTER + 8.0) * per_px
+        places[row.index[room >= need]] = "after"
+        places[row.index[(row["stop_s"] - row["time_s"]) >= need]] = "in"
+    return places
+
+
+def _kind(shown: pd.DataFrame, kind: str, order: list[str], scale: alt.Scale) -> list[Any]:
+    """Bars and words of one kind of span."""
+    part = shown[shown["kind"] == kind]
+    if part.empty:
+        return []
+    present = [k for k in look.SPAN_LOOKS if (shown["kind"] == k).any()]
+    _, _, outline, dash = look.SPAN_LOOKS[kind]
+    offset = _HALF if kind == "modulation" else -_HALF
+    y = alt.Y(
+        "wheel:N", sort=order, scale=alt.Scale(domain=order), title="wheel", axis=alt.Axis(grid=False, **_SAME_WIDTH)
+    )
+    colours = alt.Scale(domain=[look.SPAN_LOOKS[k][0] for k in present], range=[look.SPAN_LOOKS[k][1] for k in present])
+    box = alt.Legend(title=None, orient="right", symbolType="square", symbolSize=130, symbolStrokeColor=look.INK)
+    bars = alt.Chart(values(part)).mark_bar(
+        clip=True, size=11, yOffset=offset, stroke=outline, strokeWidth=1.3, strokeDash=list(dash)
+    )
+    bars = bars.encode(
         x=_x(scale),
         x2="stop_s:Q",
-        y=alt.Y("wheel:N", sort=order, title="wheel", axis=alt.Axis(grid=False, **_SAME_WIDTH)),
+        y=y,
+        color=alt.Color("what:N", scale=colours, legend=box),
+        tooltip=[
+            alt.Tooltip("wheel:N"),
+            alt.Tooltip("what:N", title="judged"),
+            alt.Tooltip("label:N", title="span"),
+            alt.Tooltip("start_s:Q", format=".2f", title="from (s)"),
+            alt.Tooltip("stop_s:Q", format=".2f", title="to (s)"),
+        ],
     )
-    kinds = list(_KINDS.values())
-    bars = base.mark_bar(clip=True, cornerRadius=2).encode(
-        color=alt.Color(
-            "what:N",
-            scale=alt.Scale(domain=kinds, range=[look.LOCKUP_COLOUR, look.MODULATION_COLOUR]),
-            legend=alt.Legend(title=None, orient="right"),
-        ),
-        tooltip=["wheel:N", alt.Tooltip("label:N", title="span"), alt.Tooltip("start_s:Q", format=".2f")],
-    )
-    ink = alt.condition("datum.kind == 'lockup'", alt.value("white"), alt.value(look.INK))
-    words = base.mark_text(align="left", dx=4, fontSize=11, clip=True).encode(text="label:N", color=ink)
-    words.encoding.x2 = alt.Undefined
-    return alt.layer(bars, words).properties(height=max(26, 20 * len(order)), title="Lockup and modulation by wheel")
+    drawn = [bars]
+    for place, at in (("in", "time_s"), ("after", "stop_s")):
+        words = part[part["place"] == place]
+        if len(words):
+            ink = "white" if place == "in" and kind == "lockup" else look.INK
+            text = alt.Chart(values(words)).mark_text(
+                align="left", dx=4, fontSize=10.5, yOffset=offset, color=ink, clip=True
+            )
+            drawn.append(text.encode(x=alt.X(f"{at}:Q", scale=scale, title=None), y=y, text="label:N"))
+    return drawn
 
 
 def _slip(slip: pd.DataFrame, scale: alt.Scale) -> Any:

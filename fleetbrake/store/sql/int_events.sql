@@ -2,12 +2,27 @@
 -- Where trips of a vehicle overlap, the one begun last counts.
 WITH events AS (SELECT * FROM stg_events),
 kept AS (SELECT piece_key, event_id FROM int_fates WHERE fate = 'kept'),
-units AS (SELECT vehicle_id, category, depot, actuation, abs_cutoff_speed_mps FROM vehicles),
+units AS (
+    SELECT
+        vehicle_id,
+        category,
+        depot,
+        actuation,
+        abs_cutoff_speed_mps,
+        coalesce(list_contains(string_split(endurance_brake, '+'), 'regen'), false) AS recuperates
+    FROM vehicles
+),
 journeys AS (SELECT * FROM int_trips),
 limits AS (SELECT categories, light_categories, hard_stop_light_mps2, hard_stop_heavy_mps2 FROM criteria)
 SELECT
     e.* REPLACE (
-        coalesce(e.driver_id, CASE WHEN e.started_at <= j.ended_at THEN j.driver_id END) AS driver_id
+        coalesce(e.driver_id, CASE WHEN e.started_at <= j.ended_at THEN j.driver_id END) AS driver_id,
+        -- a share of recuperation that was not recorded wanders with the battery: no word on the brakes
+        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.effectiveness END AS effectiveness,
+        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.effectiveness_change END
+            AS effectiveness_change,
+        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.build_up_s END AS build_up_s,
+        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.release_s END AS release_s
     ),
     CASE WHEN e.started_at <= j.ended_at THEN j.trip_id END AS trip_id,
     u.category,

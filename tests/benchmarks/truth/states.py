@@ -95,7 +95,7 @@ def cycles(pressure: list, governed: list, slip: np.ndarray, depth: float) -> tu
     for k, (p, control) in enumerate(zip(pressure, governed, strict=True)):
         if falling:
             low = min(low, p)
-            if p >= low + depth * high and p > 0.0:
+            if low < (1.0 - depth) * p:  # a share of what it rises to, as a fall is one of what it falls from
                 count += 1
                 marks.append((at_high, k))
                 falling, high, at_high = False, p, k

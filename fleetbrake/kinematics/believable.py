@@ -1,0 +1,177 @@
+"""Wheel-speed readings that can be true, judged by the wheels alone."""
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.kinematics.kernel import kernel
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+#: A wheel on one value counts as frozen only above this share of the fastest other: a locked wheel may rest on a
+#: small value (own choice).
+_NOT_LOCKED = 0.1
+
+#: Change of the other wheels that a frozen one does not follow (own choice: above rolling-radius and noise effects).
+_FOLLOWS = 0.05
+
+#: Least deceleration of a vehicle whose wheels change so, m/s2 (own choice: rolling drag and a little brake).
+_LEAST_DECEL_MPS2 = 0.5
+
+#: How much slower the known speed may have become at most without being seen, m/s2: nothing but drag.
+_LEAST_FADE_MPS2 = 0.5
+
+#: Backward speed of a wheel that is no rebound of a stop, m/s (own choice: beyond -0.45 m/s of the measured stop).
+_REBOUND_MPS = 0.6
+
+#: Greatest rise of a vehicle's own speed, m/s2 (own choice: tyres drive no harder than they brake).
+_GREATEST_RISE_MPS2 = 10.0
+
+
+@kernel
+def _own_steps(time_s: Floats, wheel: Floats, first: int, last: int) -> tuple[float, float]:
+    """Usual time between changes of one wheel's value (lower quartile, NaN under two) and its smallest step (or 0)."""
+    waits = np.empty(max(last - first, 1))
+    found, quantum = 0, np.inf
+    held, since = np.nan, np.nan
+    for i in range(first, last):
+        x = wheel[i]
+        if np.isnan(x):
+            continue
+        if not np.isnan(held) and x != held:
+            quantum = min(quantum, abs(x - held))
+            if not np.isnan(since):
+                waits[found] = time_s[i] - since
+                found += 1
+            since = time_s[i]
+        held = x
+    wait = np.sort(waits[:found])[found // 4] if found >= 2 else np.nan
+    return wait, quantum if np.isfinite(quantum) else 0.0
+
+
+@kernel
+def _moves(wheels: Floats, out: Bools, w: int, begin: int, end: int) -> bool:
+    """Whether the fastest of the wheels that are not held themselves changes in ``[begin, end)`` while ``w`` is."""
+    live = np.zeros(wheels.shape[0], np.bool_)
+    for o in range(wheels.shape[0]):
+        if o != w:
+            for i in range(begin + 1, end):
+                live[o] = live[o] or wheels[o, i] != wheels[o, begin]
+    low, high = np.inf, -np.inf
+    for i in range(begin, end):
+        fastest = -np.inf
+        for o in range(wheels.shape[0]):
+            if live[o] and out[o, i] and wheels[o, i] > fastest:
+                fastest = wheels[o, i]
+        if fastest > -np.inf:
+            low, high = min(low, fastest), max(high, fastest)
+    return high - low > _FOLLOWS * high and wheels[w, begin] > _NOT_LOCKED * high
+
+
+@kernel
+def _drop_frozen(
+    out: Bools, time_s: Floats, wheels: Floats, first: int, last: int, frozen_s: float, rolling_mps: float
+) -> None:
+    """Take away runs of one value that the other wheels do not share."""
+    count = wheels.shape[0]
+    waits, steps = np.empty(count), np.empty(count)
+    for w in range(count):
+        waits[w], steps[w] = _own_steps(time_s, wheels[w], first, last)
+    for w in range(count):
+        # a wheel that hardly ever changed is as quick as the slowest of the others
+        wait = waits[w] if not np.isnan(waits[w]) else (np.nanmax(waits) if not np.isnan(waits).all() else 0.0)
+        needed = max(frozen_s, 2.5 * wait, steps[w] / _LEAST_DECEL_MPS2)
+        i = first
+        while i < last:
+            begin = i
+            i += 1
+            while i < last and wheels[w, i] == wheels[w, begin]:
+                i += 1
+            slow = not (wheels[w, begin] > 0.5 * rolling_mps)
+            if slow or time_s[i - 1] - time_s[begin] < needed - 1e-9 or not out[w, begin]:
+                continue
+            if _moves(wheels, out, w, begin, i):
+                out[w, begin:i] = False
+
+
+@kernel
+def _drop_jumps(
+    out: Bools,
+    time_s: Floats,
+    wheels: Floats,
+    first: int,
+    last: int,
+    rise_most: float,
+    spin_most: float,
+    rolling_mps: float,
+) -> None:
+    """Take away readings that rose faster than the road can drive a wheel, until they are back where they can be.
+
+    Up to what any wheel showed before, the tyre drives (``rise_most``); beyond it only an engine does (``spin_most``).
+    """
+    count = wheels.shape[0]
+    waits = np.empty(count)
+    for w in range(count):
+        waits[w] = _own_steps(time_s, wheels[w], first, last)[0]
+    value, at = np.full(count, np.nan), np.zeros(count)
+    known, known_at = np.nan, 0.0
+    for i in range(first, last):
+        now = known - _LEAST_FADE_MPS2 * (time_s[i] - known_at)
+        most = now
+        for w in range(count):
+            x = wheels[w, i]
+            if not out[w, i]:
+                continue
+            since = max(time_s[i] - at[w], 0.0 if np.isnan(waits[w]) else waits[w])
+            rise = x - value[w]
+            beyond = x > 1.05 * now + _GREATEST_RISE_MPS2 * since
+            if x > rolling_mps and (rise > rise_most * since or (beyond and rise > spin_most * since)):
+                shared = False
+                for o in range(count):
+                    shared = shared or (o != w and out[o, i] and abs(wheels[o, i] - x) <= _FOLLOWS * x)
+                out[w, i] = shared
+            # what once jumped beyond all that was known stays out until it is back
+            if i > first and not out[w, i - 1] and beyond and not np.isnan(value[w]) and x > rolling_mps:
+                out[w, i] = False
+            if out[w, i]:
+                value[w], at[w] = x, time_s[i]
+                if not (x <= most):
+                    most = x
+        known, known_at = most, time_s[i]
+
+
+@kernel
+def believable(
+    time_s: Floats,
+    wheels: Floats,
+    offsets: Ints,
+    frozen_s: float,
+    speed_most: float,
+    rise_most: float,
+    spin_most: float,
+    rolling_mps: float,
+) -> Bools:
+    """Readings ``(W, N)`` that can be true of a wheel, judged by the wheels alone: no vehicle speed is needed.
+
+    False for: missing; absurd, beyond ``speed_most`` either way; negative beyond the rebound of a stop while another
+    wheel turns forward as fast; frozen, on one value above half of ``rolling_mps`` for ``frozen_s`` (or 2.5 times as
+    long as the channel usually holds a value, or until 0.5 m/s2 would show in its steps) while the fastest of the other
+    wheels changes by more than 5 %; risen above ``rolling_mps`` faster than the tyre can drive a wheel
+    (``rise_most``, m/s2) or, beyond all that a wheel showed before, than an engine can (``spin_most``), unless another
+    wheel shows the same. A low reading stays believable: it may be a locked wheel.
+    """
+    out = np.abs(wheels) <= speed_most
+    for e in range(offsets.size - 1):
+        first, last = offsets[e], offsets[e + 1]
+        for i in range(first, last):
+            forward = -np.inf
+            for w in range(wheels.shape[0]):
+                if out[w, i]:
+                    forward = max(forward, wheels[w, i])
+            for w in range(wheels.shape[0]):
+                if wheels[w, i] < -_REBOUND_MPS and forward > _REBOUND_MPS:
+                    out[w, i] = False
+        _drop_frozen(out, time_s, wheels, first, last, frozen_s, rolling_mps)
+        _drop_jumps(out, time_s, wheels, first, last, rise_most, spin_most, rolling_mps)
+    return out

@@ -1,0 +1,159 @@
+"""The speed under which a wheel-speed sensor reads zero, from the stops of a vehicle.
+
+A tone wheel that turns slowly gives too little voltage, or too few pulses, and the reading drops to zero while the
+wheel still turns. Files seldom say where. Three things show it: the lowest reading that is not zero, the speed at
+which a rolling wheel's reading went to zero in gentle stops, and the step of a coarsely counted reading.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetbrake.kinematics.kernel import kernel
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: The last readings before a zero are laid a line through for so long, s (own choice: a few rows at 10 Hz).
+_LINE_S = 0.4
+
+
+@kernel
+def lowest_reading(wheels: Floats, offsets: Ints) -> Floats:
+    """Smallest reading above zero of each wheel and event ``(W, E)``; NaN where it never turned."""
+    out = np.full((wheels.shape[0], offsets.size - 1), np.nan)
+    for w in range(wheels.shape[0]):
+        for e in range(offsets.size - 1):
+            for i in range(offsets[e], offsets[e + 1]):
+                x = wheels[w, i]
+                if x > 0.0 and not (x >= out[w, e]):
+                    out[w, e] = x
+    return out
+
+
+@kernel
+def counted_step(wheels: Floats, offsets: Ints) -> Floats:
+    """Step of a coarse reading ``(W, E)``: the smallest change, where few values come back often; else 0.
+
+    A reading that is counted in steps comes back to the same values; a fine one hardly ever does. Asked for: no
+    more than half as many values above zero as changes, and twenty changes.
+    """
+    out = np.zeros((wheels.shape[0], offsets.size - 1))
+    for w in range(wheels.shape[0]):
+        for e in range(offsets.size - 1):
+            kept = np.empty(max(offsets[e + 1] - offsets[e], 1))
+            found = 0
+            for i in range(offsets[e], offsets[e + 1]):
+                x = wheels[w, i]
+                if x > 0.0 and (found == 0 or x != kept[found - 1]):
+                    kept[found] = x
+                    found += 1
+            if found < 21:
+                continue
+            values = np.sort(kept[:found])
+            distinct, step = 1, np.inf
+            for k in range(1, found):
+                if values[k] > values[k - 1] + 1e-9:
+                    distinct += 1
+                    step = min(step, values[k] - values[k - 1])
+            if 2 * distinct <= found - 1 and np.isfinite(step):
+                out[w, e] = step
+    return out
+
+
+@kernel
+def speed_at_zero(
+    time_s: Floats, wheels: Floats, speed: Floats, decel: Floats, offsets: Ints, quiet_slip: float, gentle: float
+) -> Floats:
+    """Speed ``(W, E)`` at which a wheel that rolled to a gentle stop last went to zero, by its own line; else NaN.
+
+    Rolled: within ``quiet_slip`` of the vehicle's speed; gentle: deceleration under ``gentle`` (m/s2), both over the
+    last ``_LINE_S`` of readings before the zero, which must be three at least.
+    """
+    out = np.full((wheels.shape[0], offsets.size - 1), np.nan)
+    for w in range(wheels.shape[0]):
+        for e in range(offsets.size - 1):
+            first, last = offsets[e], offsets[e + 1]
+            for i in range(first + 1, last):
+                if not (wheels[w, i] == 0.0 and wheels[w, i - 1] > 0.0):
+                    continue
+                n, sum_t, sum_x, sum_tt, sum_tx, good = 0, 0.0, 0.0, 0.0, 0.0, True
+                j = i - 1
+                while j >= first and time_s[i] - time_s[j] <= _LINE_S + 1e-9:
+                    x, t = wheels[w, j], time_s[j] - time_s[i]
+                    good = good and x > 0.0 and x > (1.0 - quiet_slip) * speed[j] - 0.05 and not (decel[j] >= gentle)
+                    n, sum_t, sum_x, sum_tt, sum_tx = n + 1, sum_t + t, sum_x + x, sum_tt + t * t, sum_tx + t * x
+                    j -= 1
+                spread = n * sum_tt - sum_t * sum_t
+                if good and n >= 3 and spread > 0.0:
+                    slope = (n * sum_tx - sum_t * sum_x) / spread
+                    out[w, e] = max(min((sum_x - slope * sum_t) / n, wheels[w, i - 1]), 0.0)
+    return out
+
+
+@kernel
+def _shown(under: float, zero: float, stops: int, most: float, least: float, least_stops: int) -> float:
+    """The floor that so many gentle stops show, or 0; a stray reading below the speeds at zero does not count."""
+    found = max(under, zero)
+    return found if stops >= least_stops and zero > least and found <= most else 0.0
+
+
+@kernel
+def _pool(
+    lowest: Floats, at_zero: Floats, step: Floats, vehicle: Ints, most: float, least: float, least_stops: int
+) -> Floats:
+    """Floor of each wheel and vehicle, handed back to all its events ``(W, E)``.
+
+    A wheel with fewer gentle stops of its own takes what all wheels of the vehicle show in twice as many.
+    """
+    wheels, events = lowest.shape
+    out = np.zeros((wheels, events))
+    count = vehicle.max() + 1 if events else 0
+    under, zero = np.full((wheels + 1, count), np.inf), np.full((wheels + 1, count), np.inf)
+    stops, coarse = np.zeros((wheels + 1, count), np.int64), np.zeros((wheels, count))
+    for w in range(wheels):
+        for e in range(events):
+            v = vehicle[e]
+            coarse[w, v] = max(coarse[w, v], step[w, e])
+            for row in (w, wheels):  # the last row is all wheels together
+                if lowest[w, e] < under[row, v]:
+                    under[row, v] = lowest[w, e]
+                if not np.isnan(at_zero[w, e]):
+                    stops[row, v] += 1
+                    zero[row, v] = min(zero[row, v], at_zero[w, e])
+    for w in range(wheels):
+        for e in range(events):
+            v = vehicle[e]
+            row = w if stops[w, v] >= least_stops else wheels
+            needed = least_stops if row == w else 2 * least_stops
+            out[w, e] = _shown(under[row, v], zero[row, v], stops[row, v], most, least, needed)
+            if coarse[w, v] > least:
+                out[w, e] = max(out[w, e], coarse[w, v])
+    return out
+
+
+def floors(
+    *,
+    time_s: Floats,
+    wheels_mps: Floats,
+    speed_mps: Floats,
+    decel_mps2: Floats,
+    offsets: Ints,
+    vehicle: Ints,
+    quiet_slip: float,
+    gentle_mps2: float,
+    most_mps: float,
+    least_mps: float,
+    least_stops: int,
+) -> Floats:
+    """Speed ``(W, E)`` under which each wheel's sensor reads zero, m/s; 0 where nothing shows one.
+
+    Judged over all events of one ``vehicle`` ``(E,)`` (numbers from 0): a floor is believed where in ``least_stops``
+    gentle stops the reading went to zero above ``least_mps`` every time; it is then the lowest reading ever seen or
+    the lowest of those speeds, whichever is more, if that is no more than ``most_mps``. A wheel with too few of its own
+    stops goes by all wheels of the vehicle, if they have twice as many. A reading that is counted in
+    steps has its step as floor.
+    """
+    lowest = lowest_reading(wheels_mps, offsets)
+    at_zero = speed_at_zero(time_s, wheels_mps, speed_mps, decel_mps2, offsets, quiet_slip, gentle_mps2)
+    step = counted_step(wheels_mps, offsets)
+    return _pool(lowest, at_zero, step, vehicle, most_mps, least_mps, least_stops)  # type: ignore[no-any-return]

@@ -1,0 +1,128 @@
+"""``friction_brake_kj``: lake rows and a register in, the share of the friction brakes out (by hand)."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from store_rows import event, ingest, publish, register, rows
+
+from fleetbrake.core.criteria import DEFAULT
+from fleetbrake.core.units import G_MPS2
+
+MASS, PATH, AIR_PATH = 18000.0, 200.0, 40000.0
+BUS = {"category": "M3", "actuation": "air"}
+PLAIN = {
+    "gross_mass_kg": MASS,
+    "brake_energy_kj": 3600.0,
+    "braking_distance_m": PATH,
+    "air_path_m3ps2": AIR_PATH,
+    "grade": 0.0,
+}
+ROLLING_KJ = DEFAULT.rolling_heavy * MASS * G_MPS2 * PATH / 1000  # 282 kJ
+AIR_KJ = 0.5 * 1.2 * DEFAULT.drag_area_m3 * AIR_PATH / 1000  # 115 kJ
+LEFT = 3600.0 - ROLLING_KJ - AIR_KJ
+
+
+def work(store: Path, vehicle: dict[str, Any] | None = BUS, **values: Any) -> tuple[Any, Any]:
+    """The friction brakes' work and its standard error."""
+    if vehicle is not None:
+        register(store, vehicles=[{"vehicle_id": "van-1", **vehicle}])
+    ingest(store, "a", [event("e", **(PLAIN | values))])
+    publish(store)
+    return rows(store, "SELECT friction_brake_kj, friction_brake_se_kj FROM events")[0]
+
+
+def test_rolling_and_air_drag_are_taken_off(tmp_path: Path) -> None:
+    kj, se = work(tmp_path)
+    assert kj == pytest.approx(LEFT, rel=1e-9)
+    assert se == pytest.approx((108.0**2 + (0.3 * (ROLLING_KJ + AIR_KJ)) ** 2) ** 0.5, rel=1e-9)
+
+
+def test_an_unknown_grade_is_in_the_standard_error(tmp_path: Path) -> None:
+    kj, se = work(tmp_path, grade=None)
+    assert kj == pytest.approx(LEFT)
+    assert se > 0.02 * MASS * G_MPS2 * PATH / 1000
+
+
+def test_recuperation_is_taken_off(tmp_path: Path) -> None:
+    assert work(tmp_path, regen_kj=1500.0)[0] == pytest.approx(LEFT - 1500.0)
+
+
+def test_what_more_was_recuperated_than_taken_out_leaves_nothing(tmp_path: Path) -> None:
+    assert work(tmp_path, regen_kj=4000.0)[0] == 0.0
+
+
+def test_an_engine_seen_coasting_is_taken_off(tmp_path: Path) -> None:
+    """0.3 m/s2 at 20 m/s, of which rolling is 0.078 and air 0.064: the engine gives 0.158."""
+    engine = 0.3 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS
+    assert engine == pytest.approx(0.158, abs=0.001)
+    kj, _ = work(tmp_path, coast_mps2=0.3, coast_speed_mps=20.0)
+    assert kj == pytest.approx(LEFT - MASS * engine * PATH / 1000)
+
+
+def test_a_retarder_is_taken_off_where_it_was_seen_alone(tmp_path: Path) -> None:
+    """Alone 0.9 m/s2 at 20 m/s at 80 %, of which 0.142 is drag; over 200 m at 50 %: 18 t x 0.9475 x 100 m."""
+    alone = {"retarded_mps2": 0.9, "retarded_speed_mps": 20.0, "retarded_share": 0.8}
+    full = (0.9 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS) / 0.8
+    worked = {"retarder_s": 10.0, "retarder_path_m": 100.0}
+    assert work(tmp_path / "seen", **alone, **worked)[0] == pytest.approx(LEFT - MASS * full * 100.0 / 1000)
+    assert work(tmp_path / "unseen", **worked) == (None, None)
+    assert work(tmp_path / "idle", retarder_s=0.0, retarder_path_m=0.0)[0] == pytest.approx(LEFT)
+
+
+@pytest.mark.parametrize(
+    ("endurance", "known", "values"),
+    [
+        ("none", True, {}),
+        (None, True, {}),
+        ("regen", False, {}),
+        ("regen", True, {"regen_kj": 0.0}),
+        ("engine+retarder", False, {}),
+        ("engine", False, {"regen_kj": 0.0}),
+        ("retarder+regen", True, {"regen_kj": 0.0, "retarder_s": 0.0, "retarder_path_m": 0.0}),
+    ],
+)
+def test_what_the_vehicle_has_and_the_recording_does_not(
+    tmp_path: Path, endurance: str | None, known: bool, values: dict[str, Any]
+) -> None:
+    kj, se = work(tmp_path, {**BUS, "endurance_brake": endurance}, **values)
+    assert (kj is not None, se is not None) == (known, known)
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "values"),
+    [
+        (None, {}),
+        ({"category": None}, {}),
+        ({"category": "O4"}, {}),
+        (BUS, {"gross_mass_kg": None, "brake_energy_kj": None}),
+        (BUS, {"gross_mass_kg": 0.0}),
+        (BUS, {"braking_distance_m": None}),
+        (BUS, {"air_path_m3ps2": None}),
+    ],
+)
+def test_not_known_without_mass_category_or_path(
+    tmp_path: Path, vehicle: dict[str, Any] | None, values: dict[str, Any]
+) -> None:
+    assert work(tmp_path, vehicle, **values)[0] is None
+
+
+@pytest.mark.parametrize("category", ["M1", "M2", "M3", "N1", "N2", "N3"])
+def test_every_category_has_its_drag(tmp_path: Path, category: str) -> None:
+    kj, _ = work(tmp_path, {"category": category})
+    assert 0.8 * 3600 < kj < 3600
+
+
+def test_recuperation_that_was_not_recorded_leaves_no_word_on_the_brakes(tmp_path: Path) -> None:
+    """Its share wanders with the battery; recorded, its samples were left out already."""
+    answers = {"effectiveness": 0.1, "effectiveness_change": -0.1, "build_up_s": 0.2, "release_s": 0.3}
+    units = {"none": "none", "unsaid": None, "seen": "regen", "unseen": "engine+regen"}
+    register(tmp_path, vehicles=[{"vehicle_id": k, **BUS, "endurance_brake": v} for k, v in units.items()])
+    found = [event(k, vehicle_id=k, regen_kj=0.0 if k == "seen" else None, **answers) for k in [*units, "stranger"]]
+    ingest(tmp_path, "a", found)
+    publish(tmp_path)
+    names = ", ".join(answers)
+    words = {row[0]: row[1:] for row in rows(tmp_path, f"SELECT event_id, {names} FROM events")}
+    kept = tuple(answers.values())
+    expected = dict.fromkeys(("none", "unsaid", "seen", "stranger"), kept) | {"unseen": (None,) * 4}
+    assert words == expected
