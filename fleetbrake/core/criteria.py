@@ -44,6 +44,9 @@ class Criteria(WorkCriteria):
         5.0, "Hz", "one sample per 0.2 s window; below it a peak is only a lower bound (own choice)"
     )
 
+    carried_least: float = criterion(
+        0.5, "1", "own choice: share of the braking time for which the speed must be known for a word on the road"
+    )
     distance_doubt: float = criterion(
         0.03, "1", "own choice: a distance less sure than this (standard error) is not told, nor what rests on it"
     )

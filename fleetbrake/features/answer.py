@@ -73,7 +73,7 @@ def answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFac
     quick = given & ~slid & _quick(signals, demand_hz, criteria)
     return Answer(
         demand_hz=demand_hz,
-        build_up=np.where(quick, _build_up(batch, signals, phases, rest, endurance, criteria), np.nan),
+        build_up=np.where(quick & phases.carried, _build_up(batch, signals, phases, rest, endurance, criteria), np.nan),
         release=np.where(quick, _release(batch, signals, phases, endurance, criteria), np.nan),
         effectiveness=np.where(given, whole, np.nan),
         effectiveness_change=np.where(given, change, np.nan),

@@ -92,7 +92,7 @@ def event_facts(
     initial, final = np.where(beyond, np.nan, initial), np.where(beyond, np.nan, final)
     doubt = _level_doubt(batch, signals, phases)
     whole &= ~beyond & ~(doubt > criteria.distance_doubt)
-    friction = np.where(beyond, np.nan, _friction(batch, signals, phases, criteria))
+    friction = np.where(beyond | ~phases.carried, np.nan, _friction(batch, signals, phases, criteria))
     found = road(batch, signals, phases, wheels, criteria)
     drop = -np.nan_to_num(grade) * np.nan_to_num(covered)
     return EventFacts(
@@ -100,7 +100,14 @@ def event_facts(
         final_speed=np.maximum(final, 0.0),
         braking_s=lasted,
         distance=np.where(whole, covered, np.nan),
-        distance_se=np.where(whole, np.hypot(doubt * covered, signals.onset_doubt_s * initial), np.nan),
+        distance_se=np.where(
+            whole,
+            # a speed that is older than it is taken for lengthens the stop by the way meanwhile
+            np.hypot(
+                np.hypot(doubt * covered, signals.onset_doubt_s * initial), signals.age_error_s * (initial - final)
+            ),
+            np.nan,
+        ),
         peak_decel=peak,
         peak_at_least=at_least,
         mean_decel=np.where(lasted > 0.0, (initial - final) / np.where(lasted > 0.0, lasted, np.nan), np.nan),

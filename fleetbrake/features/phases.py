@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.detection import applications
 from fleetbrake.features.signals import Signals
-from fleetbrake.kinematics import deceleration, response
+from fleetbrake.kinematics import deceleration, response, signal_loss
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -31,6 +31,8 @@ class Phases:
     """``start``, ``stop``, ``release`` ``(E,)`` sample positions (-1: none); the rest marks samples ``(N,)``.
 
     ``lead`` ``(E,)`` is how long before the sample ``start`` the demand began, s.
+    ``carried`` ``(E,)``: the speed was known long enough for a word on the road; a short stretch before all wheels
+    slide says nothing of the rest.
     ``judged`` ``(E,)`` is one past the last sample in which a wheel may still be braked: the force outlives it.
     ``distance`` ``(N,)`` is what was travelled since the onset, NaN where the speed rests on nothing.
     ``longest_gap`` ``(E,)`` is the longest time between rows while braking, ``gapped`` whether it hides something.
@@ -42,6 +44,7 @@ class Phases:
     stop: Ints
     release: Ints
     lead: Floats
+    carried: Bools
     judged: Ints
     distance: Floats
     longest_gap: Floats
@@ -96,6 +99,7 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         stop=stop,
         release=release,
         lead=_lead(batch, signals, start),
+        carried=_carried(batch, signals, braking) >= criteria.carried_least,
         judged=stop + counted,
         distance=deceleration.travelled(batch.time_s, known, start, stop),
         longest_gap=np.where(start >= 0, gap, np.nan),
@@ -115,3 +119,10 @@ def _lead(batch: EventBatch, signals: Signals, start: Ints) -> Floats:
     measured = (kind == applications.PEDAL) | (kind == applications.PRESSURE)
     lead = applications.onset_lead(batch.time_s, signals.demand.level, start, batch.offsets, COARSE_S)
     return np.where(measured, lead, 0.0)
+
+
+def _carried(batch: EventBatch, signals: Signals, braking: Bools) -> Floats:
+    """Share of the braking time in which the reference has support ``(E,)``; 0 without a phase."""
+    both = np.vstack((braking & signals.supported, braking))
+    carried, whole = signal_loss.marked_time(batch.time_s, both, batch.offsets)
+    return np.divide(carried, whole, out=np.zeros(batch.events), where=whole > 0.0)

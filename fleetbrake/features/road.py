@@ -51,7 +51,7 @@ def road(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts
     front = np.array([name.startswith("1") for name in batch.wheels], np.bool_)
     left = np.array([name.endswith("L") for name in batch.wheels], np.bool_)
     used_up = surface.friction_used_up(wheels.struggling, wheels.sensed, front)
-    used_up = np.where(braked, used_up, np.int8(-1)).astype(np.int8)
+    used_up = np.where(braked & phases.carried, used_up, np.int8(-1)).astype(np.int8)
     slips, share = _slips(batch, signals, wheels), _shares(batch.wheels, criteria)
     split = surface.split(_sides(batch, signals, phases, wheels, slips, left, front, criteria), criteria) & braked
     pairs = _pairs(batch, signals, phases, slips, share, used_up == 1, criteria)

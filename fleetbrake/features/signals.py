@@ -36,12 +36,13 @@ class Signals:
     ``speed`` reference speed, ``speed_se`` its standard error (``level_se`` without that of the moment), ``supported``
     whether it rests on something that does not slip, ``measured`` the speed with NaN where it does not;
     ``from_channel`` ``(E,)`` whether a speed over ground carries it, ``channel`` that channel as a line, ``delay_s``
-    ``(E,)`` its age, ``has_accel`` ``(E,)`` whether an accelerometer does, with ``gain`` and ``gain_se``;
+    ``(E,)`` its age with ``age_error_s``, ``has_accel`` ``(E,)`` whether an accelerometer does, with ``gain`` and
+    ``gain_se``;
     ``mean_error`` ``(E,)`` noise of a 0.2 s mean; ``radius`` ``(W, E)`` what makes a wheel's speed the vehicle's;
-    ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few
-    changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``wheel`` believable wheel
-    speeds as recorded; ``slope_extra`` the slope's share to add to get a level road; ``onset_doubt_s`` ``(E,)`` how
-    sure the onset of the demand is.
+    ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate,
+    cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``wheel``
+    believable wheel speeds as recorded; ``slip`` NaN where the reference has no support; ``slope_extra`` the slope's
+    share to add to get a level road; ``onset_doubt_s`` ``(E,)`` how sure the onset of the demand is.
     """
 
     event_of: Ints
@@ -58,6 +59,7 @@ class Signals:
     from_channel: Bools
     channel: Floats
     delay_s: Floats
+    age_error_s: Floats
     mean_error: Floats
     has_accel: Bools
     gain: Floats
@@ -96,13 +98,18 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool, told: reference_
         from_channel=known.has_channel,
         channel=known.line,
         delay_s=known.delay,
+        age_error_s=known.age_error,
         mean_error=known.mean_error,
         has_accel=known.has_accel,
         gain=known.gain,
         gain_se=known.gain_se,
         radius=known.radius,
         wheel=lines if saturated is None else np.where(saturated, np.nan, lines),
-        slip=slip.brake_slip(_scaled(lines, known.radius, batch.offsets), known.speed, criteria.moving_mps),
+        slip=np.where(
+            known.supported,
+            slip.brake_slip(_scaled(lines, known.radius, batch.offsets), known.speed, criteria.moving_mps),
+            np.nan,
+        ),
         decel=decel,
         slope_extra=-G_MPS2 * climb_rate(np.nan_to_num(batch.channel("grade"))),
         demand=wanted,

@@ -33,7 +33,10 @@ RADIUS_SE = 0.01
 
 #: Brake slip per deceleration of rolling wheels, s2/m, and how far tyres differ (own choice: Burckhardt's dry curve has
 #: 1/296, computed; heavy tyres up to twice that); told only where the vehicle slows gently, m/s2.
-SLIP_PER_DECEL, SLIP_PER_DECEL_SE, GENTLE_MPS2 = 1.0 / 250.0, 0.0015, 4.0
+SLIP_PER_DECEL, SLIP_PER_DECEL_SE, GENTLE_MPS2 = 1.0 / 250.0, 0.0015, 8.0
+
+#: An age is told by so many readings at more than this deceleration, m/s2 (own choice: a second of 8 Hz).
+LEAST_READINGS, SLOWS_MPS2 = 8.0, 1.0
 
 #: From so good a fit on no other valley is looked for.
 SURELY_EXPLAINED = 0.95
@@ -294,10 +297,8 @@ def mean_fall(time_s: Floats, speed: Floats, offsets: Ints, half_s: float) -> Fl
 
 
 @kernel
-def _shift(matrix: Floats, right: Floats, count: float, delay: float) -> float:
-    """Next delay from the normal equations of one vehicle, with the priors; the prior's own without enough samples."""
-    if count < 20.0:
-        return DELAY
+def _shift(matrix: Floats, right: Floats, delay: float) -> float:
+    """Next delay from the normal equations of one vehicle, with the priors."""
     weight = 1.0 / (0.05**2 * ALIKE)  # m/s: receivers and wheels differ by about so much
     m, r = matrix * weight, right * weight
     m[0, 0] += 1.0 / RADIUS_SE**2
@@ -316,7 +317,8 @@ def delay_by_wheels(
 
     Model: ``speed(t) = wheel (1 + radius + slip_per_decel * decel)`` at ``t - delay``, pooled over the vehicle's marked
     samples; ``wheel`` ``(N,)`` the vehicle's speed by its wheels, to be marked only where they agree. Deceleration is
-    the wheels' own, over about 0.3 s.
+    the wheels' own, over about 0.3 s. NaN where too few readings came while the vehicle slowed: a steady speed says
+    nothing of its age.
     """
     falling = mean_fall(time_s, wheel, offsets, 0.15)
     delay = np.full(groups, 0.1)
@@ -335,7 +337,8 @@ def delay_by_wheels(
                     right[g, j] += row[j] * (speed[i] - w)
                     for k in range(3):
                         matrix[g, j, k] += row[j] * row[k]
-                count[g] += 1.0
+                if abs(d) > SLOWS_MPS2:
+                    count[g] += 1.0
         for g in range(groups):
-            delay[g] = _shift(matrix[g], right[g], count[g], delay[g])
-    return delay
+            delay[g] = _shift(matrix[g], right[g], delay[g])
+    return np.where(count >= LEAST_READINGS, delay, np.nan)

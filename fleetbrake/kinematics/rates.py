@@ -96,39 +96,47 @@ def seen_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
 
 
 @kernel
-def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Bools:
-    """Samples ``(N,)`` at which the channel was updated: a new value, or 1.5 of its shortest waits for one are over.
+def _usual_wait(time_s: Floats, values: Floats, first: int, last: int) -> float:
+    """Usual time between changes of value, s; a wait across a hole is none. NaN without two changes in a row."""
+    waits = np.empty(max(last - first, 1))
+    found, changed, held = 0, np.nan, np.nan
+    for i in range(first, last):
+        if np.isnan(values[i]):
+            changed = np.nan
+        elif not np.isnan(held) and values[i] != held:
+            if not np.isnan(changed):
+                waits[found] = time_s[i] - changed
+                found += 1
+            changed = time_s[i]
+        held = values[i]
+    return _usual(waits[:found]) if found > 0 else np.nan
 
-    What is held in a faster row grid is one reading, not many; an update may bring the same value again. A channel that
-    changed no more than once waits for a period of ``rate_hz`` ``(E,)``; one that changed from row to row has a reading
-    in each.
+
+@kernel
+def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Bools:
+    """Samples ``(N,)`` at which the channel was updated: a new value, or 1.5 of its usual waits for one are over.
+
+    What is held in a faster row grid is one reading, not many; an update may bring the same value again. What comes
+    first after a hole is of unknown age: no update. A channel that changed no more than once waits for a period of
+    ``rate_hz`` ``(E,)``; one that changes from row to row has a reading in each.
     """
     out = np.zeros(values.size, np.bool_)
     for e in range(offsets.size - 1):
-        if offsets[e] == offsets[e + 1]:
-            continue
-        span = time_s[offsets[e + 1] - 1] - time_s[offsets[e]]
-        step = span / max(offsets[e + 1] - offsets[e] - 1, 1)
-        shortest, changed, held = np.inf, np.nan, np.nan
-        for i in range(offsets[e], offsets[e + 1]):
+        first, last = offsets[e], offsets[e + 1]
+        wait = _usual_wait(time_s, values, first, last)
+        if np.isnan(wait):
+            wait = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
+        if first < last and wait < 1.5 * (time_s[last - 1] - time_s[first]) / max(last - first - 1, 1):
+            wait = 0.0
+        old = -1
+        for i in range(first, last):
             if np.isnan(values[i]):
                 continue
-            if not np.isnan(held) and values[i] != held:
-                if not np.isnan(changed):
-                    shortest = min(shortest, time_s[i] - changed)
-                changed = time_s[i]
-            held = values[i]
-        if shortest == np.inf:
-            shortest = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
-        if shortest < 1.5 * step:
-            shortest = 0.0
-        last = -1
-        for i in range(offsets[e], offsets[e + 1]):
-            if np.isnan(values[i]):
-                continue
-            if last < 0 or values[i] != values[last] or time_s[i] - time_s[last] >= 1.5 * shortest:
+            if old >= 0 and wait > 0.0 and np.isnan(values[i - 1]):
+                old = i
+            elif old < 0 or values[i] != values[old] or time_s[i] - time_s[old] >= 1.5 * wait:
                 out[i] = True
-                last = i
+                old = i
     return out
 
 

@@ -39,6 +39,9 @@ QUICK_HZ = 5.0
 #: (own choices, checked against simulated truth: the error is within two standard errors nine times in ten).
 AGE_BY_ACCEL_S, AGE_BY_WHEELS_S, ROW_DOUBT = 0.006, 0.04, 0.1
 
+#: The same where nothing told the age: a receiver's speed may be 0.3 s late (common practice, no source), s.
+AGE_UNTOLD_S = 0.15
+
 
 @dataclass(frozen=True)
 class Reference:
@@ -47,7 +50,8 @@ class Reference:
 
     supported : ``(N,)`` whether it rests on something that does not slip. Per event ``(E,)``: ``independent`` whether
     the speed channel is a speed over ground, ``has_channel`` whether it carries the event, ``has_accel`` whether the
-    accelerometer does, ``delay`` age of the channel in s, ``gain`` of the accelerometer with ``gain_se``,
+    accelerometer does, ``delay`` age of the channel in s (NaN: not told), ``age_error`` its
+    standard error, ``gain`` of the accelerometer with ``gain_se``,
     ``mean_error`` the noise of a mean deceleration over 0.2 s in m/s2. ``radius`` ``(W, E)`` factor that makes a
     wheel's speed the vehicle's; ``line`` ``(N,)`` the speed channel as a line through its changes.
     """
@@ -61,6 +65,7 @@ class Reference:
     has_channel: Bools
     has_accel: Bools
     delay: Floats
+    age_error: Floats
     gain: Floats
     gain_se: Floats
     radius: Floats
@@ -89,6 +94,7 @@ def reference_speed(r: Recorded) -> Reference:
         has_channel=known.told.independent & half(~np.isnan(r.speed), r.offsets),
         has_accel=known.has_accel,
         delay=known.told.delay,
+        age_error=_age_error(known),
         gain=known.told.gain,
         gain_se=known.told.gain_se,
         radius=known.told.radius,
@@ -110,7 +116,7 @@ def _sources(r: Recorded, known: KnownVehicle) -> tuple[fusion.Sources, Bools]:
         speed=np.where(on_channel, r.speed, np.nan),
         fresh=known.fresh,
         speed_noise=np.nan_to_num(rates.update_noise(r.speed, known.fresh, offsets)),
-        delay=known.told.delay,
+        delay=np.nan_to_num(known.told.delay),
         free=np.where(r.free, known.rolls, np.nan),
         # without an accelerometer only what carries the envelope can be told from a wheel that slips; beside an
         # independent speed with an accelerometer a braked wheel has nothing to add
@@ -153,7 +159,13 @@ def _mean_error(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Fl
     return np.nan_to_num(np.where(known.has_accel, by_accel, np.sqrt(power / (2.0 * np.sqrt(2.0)) / over**3)))
 
 
+def _age_error(known: KnownVehicle) -> Floats:
+    """Standard error of the speed channel's age ``(E,)``, s; 0 where it does not carry the event."""
+    told = known.told
+    error = np.where(known.has_accel, AGE_BY_ACCEL_S, np.where(np.isnan(told.delay), AGE_UNTOLD_S, AGE_BY_WHEELS_S))
+    return np.where(told.independent, error, 0.0)
+
+
 def _time_doubt(r: Recorded, known: KnownVehicle) -> Floats:
     """How sure the moment is that the readings speak of ``(E,)``, s: the channel's age, and the time between rows."""
-    age = np.where(known.told.independent, np.where(known.has_accel, AGE_BY_ACCEL_S, AGE_BY_WHEELS_S), 0.0)
-    return np.asarray(np.hypot(age, ROW_DOUBT / rates.row_rate(r.time_s, r.offsets)))
+    return np.asarray(np.hypot(_age_error(known), ROW_DOUBT / rates.row_rate(r.time_s, r.offsets)))

@@ -38,7 +38,8 @@ ROLLING_MPS, ROLLING_LEAST = 3.0, 8
 class Told:
     """What holds for the vehicle of each event, whichever event told it ``(E,)``.
 
-    independent : the speed channel is a speed over ground; ``delay`` its age in s. used : the accelerometer shows the
+    independent : the speed channel is a speed over ground; ``delay`` its age in s, NaN where nothing told it.
+    used : the accelerometer shows the
     vehicle's motion; ``gain`` what to multiply it with, ``gain_se`` its standard error. radius : ``(W, E)`` what brings
     each wheel's speed to the vehicle's scale.
     """
@@ -109,7 +110,7 @@ def learn(r: Recorded) -> Told:
     sensor = _sensor(r, accel, wheels, wheel_speed.rolling(wheels), fresh, independent)
     return Told(
         independent=independent,
-        delay=np.where(independent, sensor.delay[r.group], 0.0),
+        delay=np.where(independent, sensor.delay[r.group], np.nan),
         used=sensor.used[r.group],
         gain=sensor.gain[r.group],
         gain_se=sensor.gain_se[r.group],
@@ -230,4 +231,4 @@ def _sensor(r: Recorded, accel: Floats, wheels: Floats, rolls: Floats, fresh: Bo
     untold = on_channel & ~used[spread]
     late = calibration.delay_by_wheels(r.time_s, r.offsets, rolling, r.speed, untold, *vehicles, ROUNDS)
     late = np.where(late < DELAY_LEAST_S, 0.0, late)
-    return _Sensor(gain, gain_se, np.where(over_ground, np.where(used, by_channel[2], late), 0.0), used)
+    return _Sensor(gain, gain_se, np.where(used, by_channel[2], late), used)

@@ -97,8 +97,8 @@ def _told(row: dict[str, Any], wheels: pd.DataFrame, batch: EventBatch) -> Told 
         return None
     delay, gain, gain_se = (row.get(f) for f in ("speed_delay_s", "accelerometer_gain", "accelerometer_gain_se"))
     return Told(
-        independent=np.array([delay is not None]),
-        delay=np.array([delay or 0.0], dtype=float),
+        independent=np.array([row.get("speed_source") != "wheels"]),
+        delay=np.array([np.nan if delay is None else delay], dtype=float),
         used=np.array([bool(used)]),
         gain=np.array([gain or 1.0], dtype=float),
         gain_se=np.array([gain_se or 0.0], dtype=float),

@@ -125,6 +125,11 @@ def _source(word: str) -> Arrange:
     return arrange
 
 
+def _late_without_accel(setup: Setup, spec: VehicleSpec, rng: Rng) -> None:
+    _late(setup, spec, rng)
+    _without(False, True)(setup, spec, rng)
+
+
 def _recuperation(setup: Setup, spec: VehicleSpec, rng: Rng) -> None:
     setup.pressure_hz = 50.0
 
@@ -178,6 +183,7 @@ NUISANCES: Final[dict[str, Nuisance]] = {
     "speed from driveline": Nuisance(setup=_speed("driven_axle", "driveline")),
     "no speed": Nuisance(setup=_without(True, False)),
     "no accelerometer": Nuisance(setup=_without(False, True)),
+    "no accelerometer, GNSS late": Nuisance(setup=_late_without_accel),
     "wheels only": Nuisance(setup=_without(True, True)),
     "radii 2 %": Nuisance(setup=_radii),
     "bias and grade": Nuisance(drive=scenes.hilly, setup=_bias),

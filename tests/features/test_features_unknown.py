@@ -1,5 +1,7 @@
 """What ``features()`` must leave unknown, and what it must see all the same: gaps, held channels, ends, units."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -122,7 +124,7 @@ def test_held_channels_make_no_slip(hz, phase):
 def test_figures_do_not_hang_on_the_neighbours_in_the_file():
     slow = make_batch(TIME, held(TIME, braking(TIME, 20.0, 5.0), 1.0), rolling(braking(TIME, 20.0, 5.0)),
                       {"brake_pedal_pct": pressed(TIME)}, event_id="slow")  # fmt: skip
-    quick = [stop(event_id=f"q{i}") for i in range(3)]
+    quick = [replace(stop(event_id=f"q{i}"), vehicle_id=np.array(["other"], dtype=object)) for i in range(3)]
     alone = event(slow)
     among = next(
         row for row in features(concat([quick[0], slow, *quick[1:]])).events.to_pylist() if row["event_id"] == "slow"

@@ -198,25 +198,24 @@ def mean_fall(time_s, speed, offsets, half_s):
 
 def delay_by_wheels(time_s, offsets, wheel, speed, use, group, groups, rounds):
     falls = mean_fall(time_s, wheel, offsets, 0.15)
-    delay = np.full(groups, 0.1)
+    delay, slowing = np.full(groups, 0.1), [0] * groups
     for _, g in itertools.product(range(rounds), range(groups)):
         table, right = [], []
         for e, span in enumerate(spans(offsets)):
             for i in span if group[e] == g else ():
                 w = value_at(time_s, wheel, span, time_s[i] - delay[g])
                 d = value_at(time_s, falls, span, time_s[i] - delay[g])
-                if use[i] and known(w + speed[i]) and abs(d) < 4.0:
+                if use[i] and known(w + speed[i]) and abs(d) < 8.0:
                     table.append([w, d, w * max(d, 0.0)])
                     right.append(speed[i] - w)
-        if len(table) < 20:
-            delay[g] = 0.0
-            continue
+        slowing[g] = sum(abs(row[1]) > 1.0 for row in table)
+        table, right = table or [[0.0] * 3], right or [0.0]
         sigma = 0.05 * math.sqrt(8.0)
         rows = np.vstack((np.array(table) / sigma, np.diag([1 / 0.01, 1 / 0.3, 1 / 0.0015])))
         wanted = np.concatenate((np.array(right) / sigma, [0.0, (0.0 - delay[g]) / 0.3, (1 / 250) / 0.0015]))
         move = np.linalg.lstsq(rows, wanted, rcond=None)[0][1]
         delay[g] = min(max(delay[g] + move, 0.0), 0.6)
-    return delay
+    return [d if n >= 8 else math.nan for d, n in zip(delay, slowing, strict=True)]
 
 
 def _rows_of_event(time_s, accel, integral, speed, use, span, gain, delay):

@@ -136,15 +136,22 @@ def fresh(time_s, values, rate_hz, offsets):
     out = [False] * len(time_s)
     for e, span in enumerate(spans(offsets)):
         seen = [i for i in span if known(values[i])]
-        changes = [b for a, b in itertools.pairwise(seen) if values[a] != values[b]]
-        waits = [time_s[b] - time_s[a] for a, b in itertools.pairwise(changes)]
+        beside = {b for a, b in itertools.pairwise(seen) if b == a + 1}
+        changes = [b for a, b in itertools.pairwise(seen) if b in beside and values[a] != values[b]]
+        whole = [(a, b) for a, b in itertools.pairwise(changes) if all(known(values[k]) for k in range(a, b))]
+        waits = [time_s[b] - time_s[a] for a, b in whole]
         step = (time_s[span[-1]] - time_s[span[0]]) / max(len(span) - 1, 1)
-        usual = min(waits) if waits else (1.0 / rate_hz[e] if rate_hz[e] > 0 else 0.0)
+        if waits:
+            usual = statistics.mean(w for w in waits if w <= 1.6 * statistics.median(waits))
+        else:
+            usual = 1.0 / rate_hz[e] if rate_hz[e] > 0 else 0.0
         if usual < 1.5 * step:
             usual = 0.0
         last = None
         for i in seen:
-            if last is None or values[i] != values[last] or time_s[i] - time_s[last] >= 1.5 * usual:
+            if last is not None and i not in beside and usual > 0.0:
+                last = i
+            elif last is None or values[i] != values[last] or time_s[i] - time_s[last] >= 1.5 * usual:
                 out[i], last = True, i
     return out
 

@@ -73,7 +73,8 @@ def check_wheel_reading(c):
         v = float(rng.choice([0.0, 0.2, 1.0, 20.0]))
         args = (
             float(rng.choice([0.0, 0.29, 0.5, v, 0.98 * v, 0.7 * v, 1.3 * v])), v, float(rng.normal(0.0, 3.0)),
-            float(rng.normal(0.0, 0.4)), float(rng.choice([0.01, 0.5])), 0.02, float(rng.choice([1.0, 25.0])), bool(rng.random() < 0.3),
+            float(rng.normal(0.0, 0.4)), float(rng.choice([0.01, 0.5])), 0.02, float(rng.choice([1.0, 25.0])),
+            bool(rng.random() < 0.3),
         )  # fmt: skip
         off, doubt = naive.wheel_reading(*args)
         same(fusion.wheel_reading(*args), (off, -1.0 if doubt is None else doubt))

@@ -60,6 +60,19 @@ def lock_recall(tally: Tally) -> Cell:
     return share(c["lock found"], c["lock real"]), answered
 
 
+def lock_recall_of_all(tally: Tally) -> Cell:
+    """The same with every NULL a miss, excused or not: how much of what happened is told at all."""
+    c = tally.counts
+    whole = c["lock real"] + c["lock excused"]
+    return share(c["lock found"], whole), share(c["lock answered"], whole)
+
+
+def surface_idle(tally: Tally) -> Cell:
+    """Of the events in which friction was not used up, those that a surface is named for."""
+    c = tally.counts
+    return 100.0 * share(c["idle surface named"], c["idle surface"]), np.nan
+
+
 def brief_recall(tally: Tally) -> Cell:
     """Lockups shorter than three samples at 10 Hz, which may be NULL."""
     c = tally.counts
@@ -175,6 +188,7 @@ QUANTITIES = (
     Quantity("how many: wheels modulated, 2.5 samples a cycle or more", np.nan, "high", number("mod real"), 0),
     Quantity("lockup per wheel, precision", 0.98, "high", lock_precision, 3),
     Quantity("lockup per wheel, recall", 0.98, "high", lock_recall, 3),
+    Quantity("lockup per wheel, recall, every NULL a miss", np.nan, "high", lock_recall_of_all, 3),
     Quantity("lockup shorter than three samples at 10 Hz, found", np.nan, "high", brief_recall, 3),
     Quantity("lockup duration, median error in samples", 1.0, "low", _middle("lock samples", 50, "lock")),
     Quantity("false lockups, % of wheels without one", 1.0, "low", lock_false),
@@ -198,4 +212,5 @@ QUANTITIES = (
     Quantity("reference speed with wheels locked up to 3 s, RMS error in m/s", 0.25, "low", speed_rms, 3),
     Quantity("reference speed, share within two standard errors", np.nan, "high", within_band),
     Quantity("surface where friction was used up, macro-F1", 0.85, "high", surface_f1),
+    Quantity("surface named though friction was not used up, % of such events", np.nan, "low", surface_idle),
 )

@@ -230,3 +230,6 @@ def _surfaces(tally: Tally, case: Case, said: Said) -> None:
     told = said.events["surface"].fillna("unknown").to_numpy(object)
     for e in np.flatnonzero(case.truth.used_up & (case.truth.surface != "")):
         tally.counts[f"surface {case.truth.surface[e]} {told[e]}"] += 1
+    idle = ~case.truth.used_up & (case.truth.cycles.max(axis=0) == 0) & (case.truth.lock_s.max(axis=0) < 0.05)
+    tally.counts["idle surface"] += int(idle.sum())
+    tally.counts["idle surface named"] += int((idle & (told != "unknown")).sum())
