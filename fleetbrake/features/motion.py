@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.vocabulary import BRAKE_SOURCES, DEPENDENT_SPEED_SOURCES
 from fleetbrake.detection import applications
-from fleetbrake.kinematics import deceleration, rates, reference_speed, signal_loss, wheel_speed
+from fleetbrake.kinematics import believable, deceleration, rates, reference_speed, signal_loss, wheel_speed
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -44,6 +44,7 @@ def motion(batch: EventBatch, criteria: Criteria, told: reference_speed.Told | N
     offsets, time_s = batch.offsets, batch.time_s
     row_hz = rates.row_rate(time_s, offsets)
     channel, accel = batch.channel("speed_mps"), batch.channel("accel_long_mps2")
+    channel = np.where(believable.bursts(time_s, channel, offsets), np.nan, channel)
     speed_hz = rates.effective_rate(time_s, channel[None, :], offsets)
     wheel_hz = rates.effective_rate(time_s, batch.wheel_speed_mps, offsets)
     accel_hz = _seen(rates.effective_rate(time_s, accel[None, :], offsets), time_s, accel[None, :], offsets, row_hz)

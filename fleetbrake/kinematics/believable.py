@@ -1,4 +1,4 @@
-"""Wheel-speed readings that can be true, judged by the wheels alone."""
+"""Readings that can be true: of the wheels, judged by the wheels alone, and of a speed channel by itself."""
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,10 @@ _REBOUND_MPS = 0.6
 
 #: Greatest rise of a vehicle's own speed, m/s2 (own choice: tyres drive no harder than they brake).
 _GREATEST_RISE_MPS2 = 10.0
+
+#: A speed channel that leaps by more than this, m/s and m/s2, is away; if it comes back in this time, s, it was a burst
+#: (own choice: a 1 Hz channel of a full stop steps by 12 m/s; receivers lose their fix for some tenths).
+LEAP_MPS, LEAP_MPS2, AWAY_S = 2.0, 20.0, 1.0
 
 
 @kernel
@@ -174,4 +178,36 @@ def believable(
                     out[w, i] = False
         _drop_frozen(out, time_s, wheels, first, last, frozen_s, rolling_mps)
         _drop_jumps(out, time_s, wheels, first, last, rise_most, spin_most, rolling_mps)
+    return out
+
+
+@kernel
+def bursts(time_s: Floats, values: Floats, offsets: Ints) -> Bools:
+    """Samples ``(N,)`` at which a speed channel is away for a moment: it leaps as no vehicle can, and comes back.
+
+    Away is farther than ``LEAP_MPS`` plus ``LEAP_MPS2`` times the time since the last sound reading; what does not leap
+    back within ``AWAY_S`` was no burst but a step of a slow channel.
+    """
+    out = np.zeros(values.size, np.bool_)
+    for e in range(offsets.size - 1):
+        held, at = np.nan, 0.0
+        i, last = offsets[e], offsets[e + 1]
+        while i < last:
+            x = values[i]
+            if np.isnan(x):
+                i += 1
+                continue
+            j = i
+            if abs(x - held) > LEAP_MPS + LEAP_MPS2 * (time_s[i] - at):
+                while j < last and time_s[j] - time_s[i] <= AWAY_S:
+                    near = abs(values[j] - held) <= LEAP_MPS + LEAP_MPS2 * (time_s[j] - at)
+                    if near and abs(values[j] - x) > LEAP_MPS:
+                        break
+                    j += 1
+                if j == last or time_s[j] - time_s[i] > AWAY_S:
+                    j = i
+            for k in range(i, j):
+                out[k] = True
+            held, at = values[j], time_s[j]
+            i = j + 1
     return out

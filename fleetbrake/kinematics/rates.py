@@ -114,7 +114,7 @@ def _usual_wait(time_s: Floats, values: Floats, first: int, last: int) -> float:
 
 @kernel
 def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Bools:
-    """Samples ``(N,)`` at which the channel was updated: a new value, or 1.5 of its usual waits for one are over.
+    """Samples ``(N,)`` at which the channel was updated: a new value, or its usual wait for one is over.
 
     What is held in a faster row grid is one reading, not many; an update may bring the same value again. What comes
     first after a hole is of unknown age: no update. A channel that changed no more than once waits for a period of
@@ -134,7 +134,7 @@ def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Boo
                 continue
             if old >= 0 and wait > 0.0 and np.isnan(values[i - 1]):
                 old = i
-            elif old < 0 or values[i] != values[old] or time_s[i] - time_s[old] >= 1.5 * wait:
+            elif old < 0 or values[i] != values[old] or time_s[i] - time_s[old] >= wait - 1e-9:
                 out[i] = True
                 old = i
     return out

@@ -134,6 +134,20 @@ def test_figures_do_not_hang_on_the_neighbours_in_the_file():
             assert among[name] == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), name
 
 
+@pytest.mark.parametrize("wrong", [0.0, 300.0])
+@pytest.mark.parametrize("hz", [5.0, 50.0])
+def test_a_burst_in_the_speed_channel_costs_nothing(wrong, hz):
+    """0.3 s of zeros, or of a code read as a speed: the figures of a stop at 5 m/s2 stand."""
+    speed = braking(TIME, 20.0, 5.0)
+    channel = held(TIME, speed, hz)
+    channel[(TIME >= 3.0) & (TIME < 3.3)] = wrong
+    row = event(make_batch(TIME, channel, rolling(speed), {"brake_pedal_pct": pressed(TIME)}))
+    # a step of the deceleration between two readings 0.2 s apart swings over a little
+    assert row["peak_decel_mps2"] == pytest.approx(5.0, rel=0.12 if hz == 5.0 else 0.05)
+    assert row["braking_distance_m"] == pytest.approx(40.0, rel=0.03)
+    assert row["lockup"] is False
+
+
 def test_a_speed_in_kmh_is_told_not_believed():
     """A stop at 5 m/s2 whose speeds were recorded in km/h falls at 18 "m/s2"."""
     row = event(stop(20.0 / KMH, 5.0 / KMH))

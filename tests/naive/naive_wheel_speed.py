@@ -62,6 +62,27 @@ def leaps(time_s, wheels, offsets, share=0.15, more=2.0, accel=2.0, decel=13.0, 
     return out
 
 
+def bursts(time_s, values, offsets, leap=2.0, rate=20.0, away_s=1.0):
+    """Runs of readings out of reach of the last sound one that are followed, soon enough, by one within reach."""
+    out = np.zeros(len(values), bool)
+    for span in spans(offsets):
+        sound = None
+        for i in span:
+            if out[i] or not known(values[i]):
+                continue
+
+            def near(k, s=sound):
+                return known(values[k]) and abs(values[k] - values[s]) <= leap + rate * (time_s[k] - time_s[s])
+
+            if sound is not None and not near(i):
+                back = [k for k in range(i, span[-1] + 1) if near(k) and abs(values[k] - values[i]) > leap]
+                if back and time_s[back[0]] - time_s[i] <= away_s:
+                    out[i : back[0]] = True
+                    continue
+            sound = i
+    return out
+
+
 def falling(time_s, top, offsets, decel=13.0):
     """The greatest of all earlier readings, each fallen at ``decel`` since."""
     out = [NAN] * len(time_s)
@@ -151,7 +172,7 @@ def fresh(time_s, values, rate_hz, offsets):
         for i in seen:
             if last is not None and i not in beside and usual > 0.0:
                 last = i
-            elif last is None or values[i] != values[last] or time_s[i] - time_s[last] >= 1.5 * usual:
+            elif last is None or values[i] != values[last] or time_s[i] - time_s[last] >= usual - 1e-9:
                 out[i], last = True, i
     return out
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleetbrake.kinematics import independence, rates, wheel_speed
+from fleetbrake.kinematics import believable, independence, rates, wheel_speed
 from tests.naive import naive_wheel_speed as naive
 from tests.naive.random_cases import case
 
@@ -37,6 +37,12 @@ def check_leaps(c):
     if c.rng.random() < 0.7:  # bursts of broken readings, on several wheels at once
         wheels[:, c.rng.random(wheels.shape[1]) < 0.1] += float(c.rng.choice([3.0, 50.0]))
     same(wheel_speed.leaps(c.time_s, wheels, c.offsets), naive.leaps(c.time_s, wheels, c.offsets))
+
+
+def check_bursts(c):
+    values = holed(c, c.wheels(c.wander(), 1))[0]
+    values[c.rng.random(values.size) < c.rng.choice([0.0, 0.1, 0.5])] *= float(c.rng.choice([0.0, 5.0]))
+    same(believable.bursts(c.time_s, values, c.offsets), naive.bursts(c.time_s, values, c.offsets))
 
 
 def check_envelope(c):
