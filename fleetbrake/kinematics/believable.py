@@ -201,7 +201,7 @@ def bursts(time_s: Floats, values: Floats, offsets: Ints) -> Bools:
             if abs(x - held) > LEAP_MPS + LEAP_MPS2 * (time_s[i] - at):
                 while j < last and time_s[j] - time_s[i] <= AWAY_S:
                     near = abs(values[j] - held) <= LEAP_MPS + LEAP_MPS2 * (time_s[j] - at)
-                    if near and abs(values[j] - x) > LEAP_MPS:
+                    if near and abs(values[j] - held) < abs(x - held) - LEAP_MPS:
                         break
                     j += 1
                 if j == last or time_s[j] - time_s[i] > AWAY_S:

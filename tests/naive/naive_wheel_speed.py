@@ -75,7 +75,8 @@ def bursts(time_s, values, offsets, leap=2.0, rate=20.0, away_s=1.0):
                 return known(values[k]) and abs(values[k] - values[s]) <= leap + rate * (time_s[k] - time_s[s])
 
             if sound is not None and not near(i):
-                back = [k for k in range(i, span[-1] + 1) if near(k) and abs(values[k] - values[i]) > leap]
+                off = abs(values[i] - values[sound]) - leap
+                back = [k for k in range(i, span[-1] + 1) if near(k) and abs(values[k] - values[sound]) < off]
                 if back and time_s[back[0]] - time_s[i] <= away_s:
                     out[i : back[0]] = True
                     continue
