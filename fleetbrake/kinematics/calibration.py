@@ -61,26 +61,6 @@ def running_integral(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
 
 
 @kernel
-def row_median(rows: Floats) -> Floats:
-    """Median of the known values of each column of ``(W, N)``; NaN without any."""
-    out = np.full(rows.shape[1], np.nan)
-    some = np.empty(rows.shape[0])
-    for i in range(rows.shape[1]):
-        found = 0
-        for w in range(rows.shape[0]):
-            if not np.isnan(rows[w, i]):
-                at = found  # a handful of values: sorted as they come
-                while at > 0 and some[at - 1] > rows[w, i]:
-                    some[at] = some[at - 1]
-                    at -= 1
-                some[at] = rows[w, i]
-                found += 1
-        if found > 0:
-            out[i] = 0.5 * (some[(found - 1) // 2] + some[found // 2])
-    return out
-
-
-@kernel
 def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int) -> Floats:
     """Ratio of the sums of each row and of ``base`` over the marked samples ``(W, E)``; NaN under ``least`` of them."""
     out = np.full((rows.shape[0], offsets.size - 1), np.nan)

@@ -11,8 +11,7 @@ from fleetbrake.features.build import features
 from tests.features.feature_rows import event, wheels
 from tests.recordings_made import FOUR, braking, concat, cycling_slip, held, make_batch, pressed, rolling, times
 
-V0, DECEL = 25.0, 5.0
-PEDAL = "brake_pedal_pct"
+V0, DECEL, PEDAL = 25.0, 5.0, "brake_pedal_pct"
 
 
 def cycling(hz=5.0, *, rate=100.0, cycled=("1L",), begin_s=2.5, seconds=2.0, channels=None, seed=None, **more):
@@ -394,7 +393,7 @@ def test_twice_the_rate_tells_the_same():
 def test_neighbours_in_the_file_do_not_matter():
     """Events of other vehicles: what is calibrated over a vehicle's own events may well move its figures."""
     made = [cycling(5.0), hopping(0.6, 12.0, 1), ringing(0.3), cycling(9.0, cycled=FOUR)]
-    names = [np.array([f"e{n}"], dtype=object) for n in range(len(made))]
+    names = (np.array([f"e{n}"], dtype=object) for n in range(len(made)))
     made = [replace(batch, event_id=name, vehicle_id=name) for batch, name in zip(made, names, strict=True)]
     facts = ("event_id", "wheel", "modulation_cycles", "modulation_seen_hz", "once_a_turn")
     alone = [row for batch in made for row in features(batch).wheels.select(facts).to_pylist()]

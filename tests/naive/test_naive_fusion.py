@@ -88,15 +88,6 @@ def check_running_integral(c):
         same(found[a:b], expected + 0.0 * x[a])  # SciPy begins at the value given, known or not
 
 
-def check_row_median(c):
-    rows = c.rng.normal(size=(4, c.samples))
-    rows[c.rng.random(rows.shape) < 0.4] = np.nan
-    found = calibration.row_median(rows)
-    seen = ~np.isnan(rows).all(axis=0)
-    same(found[seen], np.nanmedian(rows[:, seen], axis=0))
-    assert np.isnan(found[~seen]).all()
-
-
 def check_radius(c):
     base = c.blend(c.wander())
     rows = c.blend(base * c.rng.uniform(0.95, 1.05, (3, 1)))
