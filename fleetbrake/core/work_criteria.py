@@ -54,6 +54,16 @@ class WorkCriteria:
     )
     grade_unknown: float = criterion(0.02, "1", "own choice: scatter of the grade of roads where none was recorded")
 
+    # --- pulling to a side
+    pull_bend_mps2: float = criterion(
+        0.5, "m/s2", "own choice: sideways, a bend of 800 m at 20 m/s; less is lane keeping and the road's crown"
+    )
+    pull_most_mps2: float = criterion(
+        2.0,
+        "m/s2",
+        "own choice: sideways under braking; a driver holds a vehicle that brakes unevenly to less than this",
+    )
+
     # --- what the rules for new vehicles allow a wheel to be locked
     allowed_light_s: float = criterion(0.1, "s", "FMVSS 135: no lockup longer above 15 km/h (verified)")
     allowed_heavy_s: float = criterion(1.0, "s", "FMVSS 121 S5.3.1 (c), FMVSS 105 S6.10.2: each lockup (verified)")

@@ -39,6 +39,7 @@ class Answer:
     """All ``(E,)``: see the columns of ``events`` in ``core.tables``."""
 
     demand_hz: Floats
+    demand_rise: Floats
     build_up: Floats
     release: Floats
     effectiveness: Floats
@@ -73,6 +74,7 @@ def answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFac
     quick = given & ~slid & _quick(signals, demand_hz, criteria)
     return Answer(
         demand_hz=demand_hz,
+        demand_rise=np.where(quick, _demand_rise(batch, signals, phases, criteria), np.nan),
         build_up=np.where(quick & phases.carried, _build_up(batch, signals, phases, rest, endurance, criteria), np.nan),
         release=np.where(quick, _release(batch, signals, phases, endurance, criteria), np.nan),
         effectiveness=np.where(given, whole, np.nan),
@@ -131,6 +133,12 @@ def _build_up(
     ahead = risen < -(criteria.preceded_s + 1.0 / signals.carrier_hz)
     helped = _any(endurance, phases.start, phases.stop)
     return np.where(strong & ~ahead & ~helped & ~phases.gapped, risen, np.nan)
+
+
+def _demand_rise(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> Floats:
+    """How long the foot took ``(E,)``, s; it sets part of a short build-up."""
+    rise = response.rise_time(batch.time_s, signals.demand.level, phases.start, phases.stop, criteria.build_up_share)
+    return np.where(phases.gapped, np.nan, rise + phases.lead)
 
 
 def _release(batch: EventBatch, signals: Signals, phases: Phases, endurance: Bools, criteria: Criteria) -> Floats:

@@ -14,6 +14,7 @@ from fleetbrake.core.vocabulary import (
     SURFACES,
 )
 from fleetbrake.features import cycle_words
+from fleetbrake.features.between import Between
 from fleetbrake.features.event_facts import EventFacts
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.signals import Signals
@@ -79,6 +80,10 @@ def event_table(
         "demand_peak": _floats(facts.demand_peak),
         "onset_s": _floats(_times(batch, phases.start) - phases.lead),
         "end_s": _floats(_times(batch, np.where(phases.start >= 0, phases.stop - 1, -1))),
+        "demand_rise_s": _floats(facts.answer.demand_rise, braked),
+        "held_decel_mps2": _floats(facts.pull.decel_mps2, braked),
+        "brake_yaw_radps": _floats(facts.pull.yaw_radps, braked),
+        "brake_steer_rad": _floats(facts.pull.steer_rad, braked),
         "build_up_s": _floats(facts.answer.build_up, braked),
         "release_s": _floats(facts.answer.release, braked),
         "effectiveness": _floats(facts.answer.effectiveness, braked),
@@ -113,7 +118,9 @@ def event_table(
     return pa.table(columns)
 
 
-def wheel_table(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Table:
+def wheel_table(
+    batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts, facts: EventFacts, rolling: Between
+) -> pa.Table:
     """One row an event and wheel, wheels of an event together in the order of their names."""
     count = len(batch.wheels)
     braked = facts.braked
@@ -155,6 +162,8 @@ def wheel_table(batch: EventBatch, signals: Signals, phases: Phases, wheels: Whe
             "steady_slip": _floats(flat(wheels.steady_slip), ok),
             "released_slip": _floats(flat(wheels.released_slip), ok),
             "dropout_s": _floats(flat(wheels.dropout_s)),
+            "dropout_between_s": _floats(flat(rolling.dropout_s)),
+            "watched_between_s": _floats(flat(rolling.watched_s)),
             "near_lockups": pa.array(flat(wheels.near.count), mask=~(ok & (flat(wheels.near.count) >= 0))),
             "near_lockup_slip": _floats(flat(wheels.near.deepest_slip), ok),
             "peak_wheel_fall_mps2": _floats(flat(wheels.near.fall_mps2), ok),

@@ -8,6 +8,7 @@ import pyarrow as pa
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.detection import applications
+from fleetbrake.features import between
 from fleetbrake.features.arrow import event_table, wheel_table
 from fleetbrake.features.event_facts import event_facts
 from fleetbrake.features.phases import Phases, phases
@@ -32,6 +33,11 @@ def cut_applications(batch: EventBatch, criteria: Criteria = DEFAULT) -> EventBa
 
     The same drive read twice, or as two files, gives the same ids. Returns an empty batch if nobody braked.
     """
+    return _cut(batch, criteria)[0]
+
+
+def _cut(batch: EventBatch, criteria: Criteria) -> tuple[EventBatch, between.Between]:
+    """The applications of whole drives, and what the wheels' signals did between them."""
     signals = derive(batch, criteria, cut=False)
     cuts = applications.cut_drives(
         time_s=batch.time_s,
@@ -44,7 +50,7 @@ def cut_applications(batch: EventBatch, criteria: Criteria = DEFAULT) -> EventBa
     onset_us = batch.start_us[cuts.parent] + np.round(batch.time_s[cuts.onset] * 1e6).astype(np.int64)
     stamps = np.datetime_as_string(onset_us.astype("datetime64[us]").astype("datetime64[ms]"))
     events.event_id[:] = events.vehicle_id.astype(str).astype(object) + " " + stamps.astype(object) + "Z"
-    return events
+    return events, between.in_drives(batch, signals, cuts, criteria)
 
 
 def judge(
@@ -59,11 +65,13 @@ def judge(
 def features(batch: EventBatch, criteria: Criteria = DEFAULT) -> FeatureTables:
     """Feature rows of a batch: cut recordings as they are, drives after their brake applications were cut out."""
     drive = batch.continuous
+    rolling = None
     if drive and batch.samples:
-        batch = cut_applications(batch, criteria)
+        batch, rolling = _cut(batch, criteria)
     signals, found, wheels = judge(batch, criteria, cut=not drive)
+    rolling = rolling or between.in_recordings(batch, signals, criteria)
     facts = event_facts(batch, signals, found, wheels, criteria)
     return FeatureTables(
         event_table(batch, signals, found, wheels, facts, continuous=drive),
-        wheel_table(batch, signals, found, wheels, facts),
+        wheel_table(batch, signals, found, wheels, facts, rolling),
     )

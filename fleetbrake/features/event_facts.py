@@ -10,6 +10,7 @@ from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import applications
 from fleetbrake.features.answer import Answer, answer
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.pull import Pull, pull
 from fleetbrake.features.road import Road, road
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
@@ -54,6 +55,7 @@ class EventFacts:
     demand_peak: Floats
     answer: Answer
     work: Work
+    pull: Pull
     longest_gap: Floats
     grade: Floats
     mass_kg: Floats
@@ -122,6 +124,7 @@ def event_facts(
         ),
         answer=answer(batch, signals, phases, wheels, criteria),
         work=work(batch, signals, phases, criteria),
+        pull=pull(batch, signals, phases, criteria),
         longest_gap=phases.longest_gap,
         grade=np.where(braked, grade, np.nan),
         mass_kg=mass,

@@ -148,6 +148,19 @@ def build_up(
 
 
 @kernel
+def rise_time(time_s: Floats, level: Floats, start: Ints, stop: Ints, share: float) -> Floats:
+    """Time from the onset to the demand reaching ``share`` of its greatest ``(E,)``, s; NaN without a demand."""
+    out = np.full(start.size, np.nan)
+    for e in range(start.size):
+        if start[e] < 0:
+            continue
+        most = _most(level, start[e], stop[e])
+        if most > 0.0:
+            out[e] = _first_at(time_s, level, start[e], stop[e], share * most) - time_s[start[e]]
+    return out
+
+
+@kernel
 def release_time(
     time_s: Floats,
     level: Floats,

@@ -6,7 +6,7 @@ import numpy.typing as npt
 from fleetbrake.kinematics.believable import believable
 from fleetbrake.kinematics.kernel import kernel
 
-__all__ = ["believable", "dead", "lost", "marked_time"]
+__all__ = ["believable", "dead", "lost", "marked_time", "rolling_loss", "time_within"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -270,6 +270,51 @@ def marked_time(time_s: Floats, marks: Bools, offsets: Ints) -> Floats:
     for w in range(marks.shape[0]):
         for e in range(offsets.size - 1):
             for i in range(offsets[e], offsets[e + 1] - 1):
+                if marks[w, i]:
+                    out[w, e] += time_s[i + 1] - time_s[i]
+    return out
+
+
+@kernel
+def rolling_loss(
+    time_s: Floats,
+    wheels: Floats,
+    partner: Ints,
+    speed: Floats,
+    use: Bools,
+    offsets: Ints,
+    rolling_mps: float,
+    frozen_s: float,
+) -> Bools:
+    """Samples ``(W, N)`` at which the signal of a freely rolling wheel is gone, among those marked ``use`` ``(N,)``.
+
+    Above ``rolling_mps``: missing while another wheel is read; zero while the other wheel of its axle turns (both at
+    once are a raised axle), ``partner`` ``(W,)`` being that wheel's row or -1; above twice that speed frozen on one
+    value for ``frozen_s`` while the vehicle's speed changes by more than 5 %.
+    """
+    out = np.zeros(wheels.shape, np.bool_)
+    for w in range(wheels.shape[0]):
+        for e in range(offsets.size - 1):
+            _mark_frozen(out[w], time_s, wheels[w], speed, offsets[e], offsets[e + 1], rolling_mps, frozen_s)
+            for i in range(offsets[e], offsets[e + 1]):
+                x = wheels[w, i]
+                if np.isnan(x):
+                    out[w, i] = False
+                    for o in range(wheels.shape[0]):
+                        out[w, i] = out[w, i] or not np.isnan(wheels[o, i])
+                elif x == 0.0 and partner[w] >= 0:
+                    out[w, i] = wheels[partner[w], i] > 0.0
+                out[w, i] = out[w, i] and use[i] and speed[i] > rolling_mps
+    return out
+
+
+@kernel
+def time_within(time_s: Floats, marks: Bools, start: Ints, stop: Ints) -> Floats:
+    """Time ``(W, E)`` from each marked sample of ``[start, stop)`` to the next one in there, added up, s."""
+    out = np.zeros((marks.shape[0], start.size))
+    for w in range(marks.shape[0]):
+        for e in range(start.size):
+            for i in range(start[e], stop[e] - 1):
                 if marks[w, i]:
                     out[w, e] += time_s[i + 1] - time_s[i]
     return out

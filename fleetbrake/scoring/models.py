@@ -10,37 +10,65 @@ import pandas as pd
 from fleetbrake.core.errors import StoreError
 from fleetbrake.scoring.priors import INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
 
-STAGING = ("stg_vehicles", "stg_events", "stg_wheels", "stg_restarts")
+STAGING = (
+    "stg_vehicles",
+    "stg_trips",
+    "stg_events",
+    "stg_places",
+    "stg_wheels",
+    "stg_brake_tests",
+    "stg_restarts",
+    "int_conditions",
+    "stg_context",
+)
 OBSERVATIONS = (
+    "int_towing",
+    "int_effectiveness",
+    "int_effectiveness_level",
+    "int_pairings",
     "obs_effectiveness",
     "obs_side_imbalance",
+    "obs_side_pull",
     "obs_brake_drag",
+    "obs_drag_vehicle",
     "obs_slow_response",
     "obs_brake_fade",
+    "int_brake_heat",
+    "obs_fade_series",
     "obs_lockup",
+    "obs_axle_order",
     "obs_light_modulation",
     "obs_dropout",
 )
+#: Up to one row a series and trip; then what else explains a level is taken out (``evidence``).
+OBSERVED = (*STAGING, *OBSERVATIONS, "int_level_observations", "int_trip_levels", "int_level_steps")
+#: Read by two models, too large to be kept.
+VIEWS = ("int_level_observations",)
 FINDINGS = (
     "int_levels",
-    "int_shares",
-    "int_share_windows",
     "int_changes",
     "int_series",
     "int_peers",
     "int_level_findings",
+    "int_shares",
+    "int_share_windows",
     "int_share_findings",
+    "int_findings",
+)
+PROBABILITIES = ("int_probabilities", "int_vehicle_scores")
+VERDICTS = (
+    "int_final_scores",
     "int_evidence",
-    "int_probabilities",
-    "int_vehicle_scores",
     "int_usable_events",
     "int_lockups",
+    "int_open_findings",
     "int_open_reports",
+    "int_history",
     "int_leading",
+    "int_reasons",
     "int_verdicts",
 )
 DRIVERS = (
-    "int_conditions",
     "int_driver_events",
     "int_exposure",
     "int_left_out_trips",
@@ -48,8 +76,6 @@ DRIVERS = (
     "int_driver_expected",
 )
 
-#: Before and after the drivers' posterior, which SciPy computes.
-FIRST_MODELS = STAGING + OBSERVATIONS + FINDINGS + DRIVERS
 MARTS = ("mart_indicators", "mart_vehicle_health", "mart_driver_style")
 CHECKS = (
     "check_every_vehicle_once",
@@ -57,9 +83,30 @@ CHECKS = (
     "check_scores_in_range",
     "check_indicators_traceable",
 )
-PARAMETERS = ("run", "priors", "indicator_priors", "priority_order", "repair_scope", "driver_posterior")
+PARAMETERS = (
+    "run",
+    "priors",
+    "indicator_priors",
+    "priority_order",
+    "repair_scope",
+    "factor",
+    "level_steps",
+    "int_level_effect",
+    "discoveries",
+    "learned_scores",
+    "driver_posterior",
+)
+#: Every model, in the order of building.
+MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + DRIVERS + MARTS
 
-_FOLDERS = {"stg": "staging", "obs": "intermediate", "int": "intermediate", "mart": "marts", "check": "checks"}
+_FOLDERS = {
+    "stg": "staging",
+    "obs": "intermediate",
+    "int": "intermediate",
+    "mart": "marts",
+    "check": "checks",
+    "learn": "learning",
+}
 
 MACROS = (
     "finite(x) as case when isfinite(x) then x end",
@@ -71,6 +118,10 @@ MACROS = (
     "- ln_beta(mean * conc, (1 - mean) * conc)",
     "ln_share_ratio(k, n, sound, conc, defect, defect_conc) as "
     "ln_share(k, n, defect, defect_conc) - ln_share(k, n, sound, conc)",
+    # number of a square of the earth's surface, size in m; 111 195 m is a degree of a circle of 6 371 km (computed)
+    "place_cell(lat, lon, size) as case when lat between -89 and 89 and lon between -180 and 180 then "
+    "round(lat * 111195 / size)::bigint * 10000000 "
+    "+ round(lon * 111195 * cos(radians(round(lat, 1))) / size)::bigint end",
     "logit(p) as ln(p / (1 - p))",
     "from_logit(x) as 1 / (1 + exp(-x))",
     # least and greatest pass over NULL, hence the case
@@ -88,8 +139,8 @@ def sql_of(model: str) -> str:
 
 def drop_temporary(con: duckdb.DuckDBPyConnection) -> None:
     """Remove everything that a run leaves in the connection's temporary schema."""
-    for name in (*reversed(FIRST_MODELS + MARTS), *PARAMETERS):
-        con.execute(f"drop table if exists temp.{name}")
+    for name in (*reversed(MODELS), *PARAMETERS):
+        con.execute(f"drop {'view' if name in VIEWS else 'table'} if exists temp.{name}")
     for macro in MACROS:
         con.execute(f"drop macro if exists temp.{macro.split('(', 1)[0]}")
 
@@ -117,7 +168,7 @@ def build(con: duckdb.DuckDBPyConnection, models: tuple[str, ...]) -> None:
     """Make a temporary table of each model, in the order given."""
     for model in models:
         try:
-            con.execute(f"create temp table {model} as {sql_of(model)}")
+            con.execute(f"create temp {'view' if model in VIEWS else 'table'} {model} as {sql_of(model)}")
         except duckdb.Error as error:
             raise StoreError(f"scoring model {model} failed: {error}") from error
 
@@ -130,9 +181,9 @@ def check(con: duckdb.DuckDBPyConnection) -> None:
             raise StoreError(f"scoring check {name} failed, for example: {rows}")
 
 
-def posterior_table(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> None:
-    """Give the drivers' posterior to the models."""
-    _frame(con, "driver_posterior", frame)
+def give(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    """Give a table that Python computed to the models, as a temporary table of that name."""
+    _frame(con, name, frame)
 
 
 def _frame(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:

@@ -25,18 +25,15 @@ drivers and ``E`` those expected of them from the cells and from their own ratio
 on every driver who has it, a hard driver neither excuses himself nor his colleagues. Without another driver it is 1.
 """
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 from fleetbrake.core.vocabulary import PRIORITIES
-
-
-def prior(value: float, unit: str, source: str) -> float:
-    """One prior as a dataclass field; unit and source travel in the field's metadata."""
-    return field(default=value, metadata={"unit": unit, "source": source})  # type: ignore[no-any-return]
+from fleetbrake.scoring.observation_priors import ObservationPriors
+from fleetbrake.scoring.observation_priors import prior as prior
 
 
 @dataclass(frozen=True)
-class Priors:
+class Priors(ObservationPriors):
     """Numbers shared by all indicators and by driver style."""
 
     lookback_days: float = prior(365, "d", "period of the periodic inspection, 49 CFR 396.17: 12 months (verified)")
@@ -47,7 +44,19 @@ class Priors:
     change_threshold: float = prior(
         5, "1", "own choice: standardised shift at the best split; noise alone reaches 3 to 4"
     )
-    change_least: float = prior(5, "1", "own choice: least events on either side of a change")
+    change_least: float = prior(5, "1", "own choice: least trips before a change")
+    persist_least: float = prior(3, "1", "own choice: a flag shows on three trips (or days) before it ranks")
+    false_discovery_share: float = prior(0.1, "1", "own choice: of the flags of a night one in ten may be chance")
+    trend_days: float = prior(14, "d", "own choice: wear shows over weeks; a shorter slope is weather")
+    stand_days: float = prior(3, "d", "own choice: a long week-end lets rust form (common practice, no source)")
+    setting_events: float = prior(20, "1", "own choice: events from which a way of recording is told")
+    trigger_step_mps2: float = prior(0.8, "m/s2", "own choice: the gentlest of 20 recordings moves less by chance")
+    alike_in_trip: float = prior(0.3, "1", "own choice: correlation of the events of one trip")
+    picked_ln: float = prior(1.0986, "1", "ln 3, own choice: what the most telling beginning pays for being picked")
+    firm_braking_mps2: float = prior(2.94, "m/s2", "0.3 g: emergency style in the studies listed (verified (secondary))")
+    clip: float = prior(2.5, "1", "own choice: standard deviations of an event beyond which it does not pull more")
+    effect_least: float = prior(2, "1", "own choice: other vehicles that must show what is taken out as not this one's")
+    effect_weight: float = prior(3, "1", "own choice: an effect of no size counts as this many vehicles")
     past_share: float = prior(0.5, "1", "own choice: a vehicle differs less from its own past than from its peers")
     seen_from: float = prior(2.0, "1", "own choice: standard errors from which a deviation has a first day")
     interval_z: float = prior(1.6449, "1", "two-sided 90 % of the normal distribution (computed)")
@@ -102,6 +111,7 @@ class IndicatorPrior:
     """One indicator. ``sigma`` (event noise) and ``tau`` (between sound vehicles) are in the observation's unit."""
 
     indicator: str
+    measure: str  # what is measured, where an indicator has several
     kind: str  # level or share
     per_wheel: bool
     worse_sign: int  # +1: greater is worse
@@ -110,6 +120,7 @@ class IndicatorPrior:
     weight: float  # how much a find of this kind matters, 0 to 1
     urgent: bool  # may stop a vehicle before its next trip
     least_events: int
+    least_trips: int
     against_past: bool
     sigma: float | None  # level
     tau: float | None
@@ -124,6 +135,7 @@ class IndicatorPrior:
 
 def _level(
     code: str,
+    measure: str,
     sign: int,
     unit: str,
     base: float,
@@ -137,13 +149,14 @@ def _level(
     against_past: bool = False,
 ) -> IndicatorPrior:
     return IndicatorPrior(
-        code, "level", per_wheel, sign, unit, base, weight, urgent, 5, against_past,
+        code, measure, "level", per_wheel, sign, unit, base, weight, urgent, 5, 4, against_past,
         sigma, tau, 4.0, 1.5, None, None, None, None, reason,
     )  # fmt: skip
 
 
 def _share(
     code: str,
+    measure: str,
     base: float,
     weight: float,
     urgent: bool,
@@ -156,7 +169,7 @@ def _share(
     per_wheel: bool,
 ) -> IndicatorPrior:
     return IndicatorPrior(
-        code, "share", per_wheel, 1, "share of events", base, weight, urgent, least, False,
+        code, measure, "share", per_wheel, 1, "share of events", base, weight, urgent, least, 2, False,
         None, None, None, None, share, concentration, lift, 3.0, reason,
     )  # fmt: skip
 
@@ -164,43 +177,85 @@ def _share(
 #: Base rates are own choices of the size a workshop would call plausible (no public figure by indicator was found).
 INDICATOR_PRIORS = (
     _level(
-        "low_brake_effectiveness", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.15, 0.08,
+        "low_brake_effectiveness", "own", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.15, 0.08,
         "natural logarithm; sound vehicles of a category differ by 8 % (own choice), 28 % less is about 4 s.e.",
         against_past=True,
     ),
     _level(
-        "side_imbalance", 1, "share of the greater side's slip", 0.04, 1.0, True, 0.25, 0.08,
+        "low_brake_effectiveness", "combination", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.20, 0.12,
+        "natural logarithm; as above, wider: the trailer's load share and coupling forces differ too (own choice)",
+        against_past=True,
+    ),
+    _level(
+        "side_imbalance", "slip", 1, "share of the greater side's slip", 0.04, 1.0, True, 0.25, 0.08,
         "30 % imbalance is a major defect (MOT 1.2.2, verified): about 4 standard errors",
         per_wheel=True,
     ),
     _level(
-        "brake_drag", 1, "slip", 0.02, 0.8, False, 0.001, 0.0004,
+        "side_imbalance", "yaw", 1, "rad/s for each m/s2", 0.04, 1.0, True, 0.005, 0.0012,
+        "30 % less on one front brake turns a bus by 0.003, a car by 0.01 (own computation, 0.25 s of turning); own choice",
+        per_wheel=True,
+    ),
+    _level(
+        "side_imbalance", "steering", 1, "rad for each m/s2", 0.04, 1.0, True, 0.03, 0.01,
+        "own choice: a steering wheel held off by some degrees at everyday braking; roads slope to the side",
+        per_wheel=True,
+    ),
+    _level(
+        "brake_drag", "slip", 1, "slip", 0.02, 0.8, False, 0.001, 0.0004,
         "no published limit (MOT 1.2.1(f) names none, verified); a braking force of 1 % of the wheel's load is about "
         "0.0004 slip at a slip stiffness of 25 loads (common practice, no source)",
         per_wheel=True,
     ),
     _level(
-        "slow_response", 1, "s", 0.02, 0.8, False, 0.15, 0.08,
+        "brake_drag", "free", 1, "slip", 0.02, 0.8, False, 0.002, 0.004,
+        "as slip, against the own past only: a new tyre beside a worn one makes up to 0.015 (own choice)",
+        per_wheel=True, against_past=True,
+    ),
+    _level(
+        "brake_drag", "coasting", 1, "m/s2", 0.02, 0.8, False, 0.08, 0.05,
+        "own choice: gears differ by some 0.1 m/s2; one wheel of four that drags with 5 % of its load makes 0.12",
+    ),
+    _level(
+        "brake_drag", "release", 1, "s", 0.02, 0.8, False, 0.15, 0.08,
+        "trailers are allowed 0.45 to 0.65 s more than trucks (FMVSS 121 S5.3.4, verified); own choice",
+    ),
+    _level(
+        "slow_response", "build_up", 1, "s", 0.02, 0.8, False, 0.15, 0.08,
         "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): up to 2 s.e.",
     ),
     _level(
-        "brake_fade", -1, "relative change within an application", 0.01, 0.7, False, 0.06, 0.03,
-        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 3 % (own choice)",
+        "brake_fade", "within", -1, "relative change for each 100 kJ/t", 0.01, 0.7, False, 0.05, 0.02,
+        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 2 % (own choice)",
+    ),
+    _level(
+        "brake_fade", "series", -1, "relative change for each 100 K", 0.01, 0.7, False, 0.15, 0.05,
+        "as within, over a series; 60 % after some 300 K of snubs (FMVSS 135 S7.13, verified) are 13 % less each 100 K",
     ),
     _share(
-        "lockup_without_modulation", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,
+        "lockup_without_modulation", "control", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,
         "control must not let directly controlled wheels lock but briefly (R13 Annex 13, from memory), at any demand; "
         "own choice",
         per_wheel=True,
     ),
     _share(
-        "modulation_on_light_braking", 0.01, 0.6, False, 5, 0.02, 20.0, 0.4,
+        "lockup_without_modulation", "axle_order", 0.02, 1.0, True, 2, 0.05, 20.0, 0.6,
+        "no control: the front axle must lock no later than the rear (FMVSS 135 S7.2, verified); own choice of size",
+        per_wheel=False,
+    ),
+    _share(
+        "modulation_on_light_braking", "control", 0.01, 0.6, False, 5, 0.02, 20.0, 0.4,
         "control on light braking with grip is a fault or a bump; expected from depot neighbours, else 2 %; own choice",
         per_wheel=False,
     ),
     _share(
-        "wheel_speed_dropout", 0.03, 0.5, False, 5, 0.02, 20.0, 0.3,
+        "wheel_speed_dropout", "braking", 0.03, 0.5, False, 5, 0.02, 20.0, 0.3,
         "loggers drop samples too; a loose sensor does it in a good part of the events; own choice",
+        per_wheel=True,
+    ),
+    _share(
+        "wheel_speed_dropout", "between", 0.03, 0.5, False, 5, 0.02, 20.0, 0.3,
+        "as while braking, in the time the wheel rolls unbraked; own choice",
         per_wheel=True,
     ),
 )  # fmt: skip
@@ -208,7 +263,8 @@ INDICATOR_PRIORS = (
 #: Place in the ranking: the order of the published priorities.
 PRIORITY_ORDER = {name: place for place, name in enumerate(PRIORITIES, start=1)}
 
-_BRAKE_WORK = tuple(p.indicator for p in INDICATOR_PRIORS if p.indicator != "wheel_speed_dropout")
+_ALL_INDICATORS = tuple(dict.fromkeys(p.indicator for p in INDICATOR_PRIORS))
+_BRAKE_WORK = tuple(name for name in _ALL_INDICATORS if name != "wheel_speed_dropout")
 
 #: Which indicators a repair starts anew (own choice: what the work can change).
 REPAIR_SCOPE: dict[str, tuple[str, ...]] = {
@@ -218,7 +274,7 @@ REPAIR_SCOPE: dict[str, tuple[str, ...]] = {
     "adjustment": _BRAKE_WORK,
     "sensor": ("wheel_speed_dropout", "modulation_on_light_braking", "lockup_without_modulation"),
     "tyre": ("side_imbalance", "brake_drag", "modulation_on_light_braking"),
-    "other": tuple(p.indicator for p in INDICATOR_PRIORS),
+    "other": _ALL_INDICATORS,
 }
 
 DEFAULT = Priors()

@@ -7,6 +7,9 @@ import pandas as pd
 
 from fleetbrake.core.tables import TABLES
 from fleetbrake.scoring import models
+from fleetbrake.scoring.evidence import evaluate
+from fleetbrake.scoring.learn import give_scores, learn_from_inspections
+from fleetbrake.scoring.learning_priors import DEFAULT_LEARNING, LearningPriors
 from fleetbrake.scoring.priors import DEFAULT, Priors
 from fleetbrake.scoring.rates import exact_interval, gamma_poisson, shape_by_moments
 
@@ -23,6 +26,8 @@ def score(
     *,
     today: date | None = None,
     priors: Priors = DEFAULT,
+    learning: LearningPriors = DEFAULT_LEARNING,
+    all_weeks: bool = False,
 ) -> date:
     """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the rows of that day.
 
@@ -35,17 +40,21 @@ def score(
     as_of : day; by default that of the newest event not after ``today`` (without events: ``today``).
     today : by default the present day in UTC.
     priors : numbers from outside the recordings.
+    learning : when and how the findings of inspections take the place of the priors.
+    all_weeks : score all past weeks with inspections anew, instead of the newest few that are missing.
 
     Returns
     -------
     The day scored. Raises ``StoreError`` if a model or a check fails; the tables then stand as they were.
     """
     day = as_of or _newest_day(con, today or datetime.now(UTC).date())
-    models.drop_temporary(con)
     try:
-        models.load_parameters(con, day, priors)
-        models.build(con, models.FIRST_MODELS)
-        models.posterior_table(con, _driver_posterior(con, priors))
+        learned = learn_from_inspections(con, day, priors, learning, all_weeks=all_weeks)
+        evaluate(con, day, priors)
+        give_scores(con, learned)
+        models.build(con, models.VERDICTS)
+        models.build(con, models.DRIVERS)
+        models.give(con, "driver_posterior", _driver_posterior(con, priors))
         models.build(con, models.MARTS)
         models.check(con)
         for table, mart in _OUTPUTS.items():

@@ -8,9 +8,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from fleetbrake.core.units import G_MPS2
-from fleetbrake.core.vocabulary import WHEELS
 from fleetbrake.simulation import scenario as sc
 from fleetbrake.simulation.applications import Applications, VehicleSpec, applications
+from fleetbrake.simulation.faults import impose
 from fleetbrake.simulation.schedule import Weather
 from fleetbrake.simulation.tyre import DRY, GRAVEL, ICE, SNOW, WET
 
@@ -160,26 +160,10 @@ def _scenes(
 def apply_fault(apps: Applications, fault: sc.Fault, days: npt.NDArray[np.int64]) -> None:
     """Put the fault into the applications of the days (numbered from the scenario's first) since it began."""
     age = days - (fault.since - sc.FIRST_DAY).days
-    sick = age >= 0
-    wheel = WHEELS.index(fault.wheel) if fault.wheel else None
-    code = fault.indicator
-    if code == "side_imbalance":
-        apps["factor"][sick, wheel] *= 1.0 - fault.size
-    elif code == "low_brake_effectiveness":
-        loss = fault.size * np.clip(age / 28.0, 0.0, 1.0)
-        apps["factor"] *= (1.0 - loss)[:, None]
-    elif code == "brake_drag":
-        apps["release_tau_s"][sick, wheel] = fault.size
-        apps["residual_kpa"][sick, wheel] = 0.005 * apps["full_pressure_kpa"][sick]
-    elif code == "slow_response":
-        apps["delay_s"][sick] += 0.6 * fault.size
-        apps["build_tau_s"][sick] += fault.size
-    elif code == "brake_fade":
-        apps["fade_per_k"][sick] = fault.size
-    elif code == "lockup_without_modulation":
-        apps["abs_on"][sick, wheel] = 0
-    elif code == "modulation_on_light_braking":
-        apps["sensor_dip"][sick, wheel] = fault.size
+    size = np.where(age >= 0, fault.size, 0.0)
+    if fault.indicator == "low_brake_effectiveness":
+        size = fault.size * np.clip(age / 28.0, 0.0, 1.0)
+    impose(apps, fault.indicator, fault.wheel, size, residual_share=0.005)
 
 
 def day_of(number: int) -> date:

@@ -51,7 +51,7 @@ def _held(values: Floats, sim: Simulated, every: int) -> Floats:
     return np.asarray(values[start + position // every * every])
 
 
-def _dropouts(sim: Simulated, rng: np.random.Generator, share: float) -> npt.NDArray[np.bool_]:
+def dropouts(sim: Simulated, rng: np.random.Generator, share: float) -> npt.NDArray[np.bool_]:
     """Bursts of 0.1 to 0.4 s without signal, ``share`` of the time on average ``(N,)``."""
     n = len(sim.time_s)
     lost = np.zeros(n, dtype=bool)
@@ -75,7 +75,7 @@ def wheel_speeds(sim: Simulated, logger: Logger, rng: np.random.Generator) -> Fl
     noisy = seen + rng.normal(0.0, WHEEL_NOISE_MPS, seen.shape)
     recorded = np.where(true > 0.0, np.maximum(_quantised(noisy, WHEEL_RESOLUTION_MPS), 0.0), 0.0)
     if logger.dropout_wheel is not None:
-        recorded[logger.dropout_wheel, _dropouts(sim, rng, logger.dropout_share)] = 0.0
+        recorded[logger.dropout_wheel, dropouts(sim, rng, logger.dropout_share)] = 0.0
     return np.asarray(recorded)
 
 

@@ -25,8 +25,6 @@ _DECIDED_LATER = frozenset(
 WORK_PARTS: dict[str, str] = {
     "air_path_m3ps2": F,
     "retarder_path_m": F,
-    "coast_mps2": F,
-    "coast_speed_mps": F,
     "retarded_mps2": F,
     "retarded_speed_mps": F,
     "retarded_share": F,

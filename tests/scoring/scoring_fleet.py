@@ -22,9 +22,8 @@ class Fleet:
         self.rows[table].append(values)
 
     def vehicle(self, vehicle_id: str, **values: Any) -> None:
-        self.add(
-            "vehicles", **{"vehicle_id": vehicle_id, "category": "N3", "actuation": "air", "depot": "North"} | values
-        )
+        defaults = {"category": "N3", "actuation": "air", "depot": "North", "max_mass_kg": 18000.0}
+        self.add("vehicles", **{"vehicle_id": vehicle_id} | defaults | values)
 
     def event(
         self, vehicle_id: str, day: date = DAY, wheels: dict[str, dict[str, Any]] | None = None, **values: Any
@@ -33,7 +32,7 @@ class Fleet:
         self.number += 1
         event_id = f"e{self.number:05d}"
         start = datetime(day.year, day.month, day.day, 6, tzinfo=UTC) + timedelta(seconds=7 * (self.number % 9000))
-        defaults = {"event_id": event_id, "vehicle_id": vehicle_id, "started_at": start, "surface": "dry_paved"}
+        defaults = {"event_id": event_id, "vehicle_id": vehicle_id, "started_at": start, "surface": "dry_paved", "gross_mass_kg": 9000.0}
         self.add("events", **defaults | values)
         for wheel, columns in (wheels or {}).items():
             self.add(

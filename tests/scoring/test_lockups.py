@@ -113,7 +113,7 @@ def test_too_little_evidence_still_tells_lockups() -> None:
         ({"modulation_cycles": None}, {"modulation": True}),
         ({"modulation_cycles": None}, {"modulation": None, "abs_flag": True}),  # the vehicle's own word
         ({"lockup_speed_mps": 3.0}, {}),  # this wheel only below the cut-off
-        ({"sensed": False}, {}),
+        ({"sensed": False}, {}),  # a silent sensor tells of itself only
     ],
 )
 def test_lockups_with_control_at_work_or_below_the_cutoff_are_not_held_against(
@@ -125,7 +125,7 @@ def test_lockups_with_control_at_work_or_below_the_cutoff_are_not_held_against(
     stops(fleet, "van", 12, 12, wheel, **values)
     stops(fleet, "van", 0, 12)
     row = health(scored(fleet), "van")
-    assert row["priority"] == "no_sign"
+    assert row["leading_indicator"] == (None if wheel.get("sensed", True) else "wheel_speed_dropout")
     assert "ocked" not in row["reason"]
 
 

@@ -157,7 +157,7 @@ def test_a_day_before_all_events_ranks_every_vehicle_as_too_little_evidence() ->
     assert {priority for _, priority, _ in found} == {"too_little_evidence"}
     reasons = {vehicle: reason for vehicle, _, reason in found}
     assert reasons["v00"] == f"Too little evidence: no event up to {day}; dated later: 25."
-    assert reasons["trailer"] == "Too little evidence: 0 usable events, 8 needed."
+    assert reasons["trailer"] == "Too little evidence: 0 usable events on 0 trips, 8 on 3 needed."
 
 
 def test_events_after_today_only_are_told() -> None:
@@ -246,7 +246,7 @@ def test_a_dangerous_report_outranks_too_little_evidence() -> None:
     row = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
     assert (row["rank"], row["priority"], row["health_score"]) == (1, "before_next_trip", None)
     assert row["reason"] == (
-        "Too little evidence: 0 usable events, 8 needed, but an open report of 2026-03-10: no text given"
+        "Too little evidence: 0 usable events on 0 trips, 8 on 3 needed, but an open report of 2026-03-10: no text given"
     )
 
 
@@ -312,7 +312,7 @@ def test_a_failed_check_is_an_error_and_leaves_the_tables(monkeypatch: pytest.Mo
 
 
 def test_models_are_one_select_with_a_header_and_short() -> None:
-    for name in (*models.FIRST_MODELS, *models.MARTS, *models.CHECKS):
+    for name in (*models.MODELS, "int_level_effect", *models.CHECKS):
         text = models.sql_of(name)
         assert text.startswith("-- "), name
         assert text.count("\n") < 80, name

@@ -9,18 +9,29 @@ units AS (
         depot,
         actuation,
         abs_cutoff_speed_mps,
-        coalesce(list_contains(string_split(endurance_brake, '+'), 'regen'), false) AS recuperates
+        coalesce(list_contains(string_split(endurance_brake, '+'), 'regen'), false) AS recuperates,
+        coalesce(list_has_any(string_split(endurance_brake, '+'), ['retarder', 'engine']), false) AS retards
     FROM vehicles
 ),
 journeys AS (SELECT * FROM int_trips),
+hidden AS (
+    -- the register names something else that brakes, and the recording does not say how much it did
+    SELECT
+        e.piece_key,
+        e.event_id,
+        coalesce(u.recuperates AND e.regen_kj IS NULL OR u.retards AND e.retarder_s IS NULL, false) AS hidden
+    FROM events AS e
+    LEFT JOIN units AS u ON u.vehicle_id = e.vehicle_id
+),
 limits AS (SELECT categories, light_categories, hard_stop_light_mps2, hard_stop_heavy_mps2 FROM criteria)
 SELECT
     e.* REPLACE (
         coalesce(e.driver_id, CASE WHEN e.started_at <= j.ended_at THEN j.driver_id END) AS driver_id,
-        -- a share of recuperation that was not recorded wanders with the battery: no word on the brakes
-        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.effectiveness END AS effectiveness,
-        CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.effectiveness_change END
-            AS effectiveness_change,
+        -- a share of recuperation, retarder or engine brake that was not recorded may be any: no word on the brakes
+        CASE WHEN NOT h.hidden THEN e.effectiveness END AS effectiveness,
+        CASE WHEN NOT h.hidden THEN e.effectiveness_change END AS effectiveness_change,
+        CASE WHEN NOT h.hidden THEN e.brake_energy_kj END AS brake_energy_kj,
+        -- an engine brake is there before the demand and taken off; recuperation comes and goes with it
         CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.build_up_s END AS build_up_s,
         CASE WHEN u.recuperates IS NOT TRUE OR e.regen_kj IS NOT NULL THEN e.release_s END AS release_s
     ),
@@ -42,6 +53,7 @@ SELECT
     END AS not_hard_under_mps2
 FROM events AS e
 JOIN kept AS k ON k.piece_key = e.piece_key AND k.event_id = e.event_id
+JOIN hidden AS h ON h.piece_key = e.piece_key AND h.event_id = e.event_id
 LEFT JOIN units AS u ON u.vehicle_id = e.vehicle_id
 ASOF LEFT JOIN journeys AS j ON j.vehicle_id = e.vehicle_id AND e.started_at >= j.started_at
 CROSS JOIN limits AS l

@@ -1,7 +1,8 @@
 -- Scores lie between 0 and 100 and inside their interval; without too few events there is one, and no priority
 -- of too little evidence beside one.
 select vehicle_id from mart_vehicle_health
-where (health_score is null) <> (events_used < (select least_events from priors))
+where (health_score is null)
+    <> (events_used < (select least_events from priors) or trips_used < (select persist_least from priors))
     or (priority = 'too_little_evidence' and health_score is not null)
     or not coalesce(0 <= score_low and score_low <= health_score and health_score <= score_high and score_high <= 100, true)
 union all

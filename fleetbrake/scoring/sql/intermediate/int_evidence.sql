@@ -1,28 +1,38 @@
--- Grain: one row a series: up to five event ids that weigh most, newest first, as a JSON list.
--- Levels: the events of now that lie furthest on the bad side. Shares: the newest hits.
+-- Grain: one row a vehicle, indicator and wheel: up to five event ids that weigh most, newest first, as a JSON list.
+-- Levels: of the five trips of now that lie furthest on the bad side the most telling event. Shares: the newest hits.
 with
+chosen as (select * from int_probabilities),
+telling_trips as (
+    select l.indicator, l.measure, l.vehicle_id, l.wheel, l.cluster, l.stood, f.worse_sign
+    from int_levels as l
+    join chosen as f using (indicator, measure, vehicle_id, wheel)
+    where l.seq > f.split
+    qualify row_number() over (
+        partition by l.series order by f.worse_sign * l.x desc, l.last_at desc, l.cluster desc, l.stood) <= 5
+),
 level_events as (
     select
-        l.indicator, l.vehicle_id, l.wheel,
-        max({'weight': p.worse_sign * (l.x - f.then_expected), 'at': l.started_at, 'id': l.event_id}, 5) as top
-    from int_levels as l
-    join int_level_findings as f using (indicator, vehicle_id, wheel)
-    join indicator_priors as p using (indicator)
-    where l.seq > f.split
+        indicator, vehicle_id, wheel, cluster, stood,
+        max({'worse': t.worse_sign * o.x, 'at': o.started_at, 'id': o.event_id}) as top
+    from telling_trips as t
+    join int_level_observations as o using (indicator, measure, vehicle_id, wheel, cluster, stood)
     group by all
 ),
 share_events as (
-    select
-        indicator, vehicle_id, wheel,
-        max({'weight': 0.0, 'at': started_at, 'id': event_id}, 5) filter (hit) as top
+    select indicator, vehicle_id, wheel, cluster, false as stood, {'worse': 0.0, 'at': started_at, 'id': event_id} as top
     from int_shares
-    group by all
+    join chosen as f using (indicator, measure, vehicle_id, wheel)
+    where hit
+    qualify row_number() over (
+        partition by indicator, measure, vehicle_id, wheel order by started_at desc, event_id desc) <= 5
 ),
-both_kinds as (select * from level_events union all select * from share_events)
+both_kinds as (select * from level_events union all select * from share_events),
+listed as (
+    select indicator, vehicle_id, wheel, list({'at': top.at, 'id': top.id}) as events from both_kinds group by all
+)
 
 select
-    indicator, vehicle_id, wheel,
-    to_json(list_transform(
-        list_reverse_sort(list_transform(coalesce(top, []), lambda t: {'at': t.at, 'id': t.id})), lambda t: t.id
-    ))::varchar as evidence
-from both_kinds
+    c.indicator, c.vehicle_id, c.wheel,
+    to_json(list_transform(list_reverse_sort(coalesce(l.events, [])), lambda t: t.id))::varchar as evidence
+from chosen as c
+left join listed as l using (indicator, vehicle_id, wheel)

@@ -1,26 +1,19 @@
--- Grain: one row a level observation that counts (after the last restart), numbered in time within its series.
--- A series is a vehicle, indicator and wheel ('' for the whole vehicle).
+-- Grain: one row a series and trip, numbered in time within its series; x is free of what other causes explain.
+-- step: to the trip before. series: number of the series.
 with
-observations as (
-    select * from obs_effectiveness
-    union all by name select * from obs_side_imbalance
-    union all by name select * from obs_brake_drag
-    union all by name select * from obs_slow_response
-    union all by name select * from obs_brake_fade
+trips_in as (
+    select *, hash(indicator, measure, vehicle_id, wheel, cluster, stood) as trip,
+        hash(indicator, measure, vehicle_id, wheel) as series
+    from int_trip_levels
 ),
-restarts as (select * from stg_restarts),
-counting as (
-    select * from observations as o
-    where not exists (
-        select 1 from restarts as r
-        where r.vehicle_id = o.vehicle_id and r.indicator = o.indicator and o.on_day <= r.restart_on
-            and (r.wheel = '' or o.wheel = '' or left(r.wheel, 1) = left(o.wheel, 1))
-    )
-)
+steps as (select trip, x from level_steps)
 
 select
-    *,
-    row_number() over (partition by vehicle_id, indicator, wheel order by started_at, event_id) as seq,
-    count(*) over (partition by vehicle_id, indicator, wheel) as n,
-    x - lag(x) over (partition by vehicle_id, indicator, wheel order by started_at, event_id) as step
-from counting
+    t.* exclude (trip, x, driver, area, condition, week),
+    round(s.x, 12) as x,
+    row_number() over by_series as seq,
+    count(*) over (partition by t.series) as n,
+    round(s.x, 12) - lag(round(s.x, 12)) over by_series as step
+from trips_in as t
+join steps as s using (trip)
+window by_series as (partition by t.series order by t.last_at, t.cluster, t.stood)

@@ -1,6 +1,6 @@
--- Grain: one row a vehicle with an uncleared defect report, or a warning lamp lit in its newest event that has one.
--- open_report: the worst of them, the newest of equals. least_priority: what it asks for whatever the recordings say;
--- severity unknown counts as minor, a lit lamp as well, severity 0 asks for nothing.
+-- Grain: one row a vehicle with an uncleared defect report, an unanswered finding or failed test, or a warning lamp lit
+-- in its newest event that has one. open_report: what is open, in words. least_priority: what it asks for whatever the
+-- recordings say. Reports: severity unknown counts as minor, a lit lamp as well, severity 0 asks for nothing.
 with
 open_ones as (
     select
@@ -18,21 +18,27 @@ newest_lamps as (
     where abs_warning_lamp is not null
     group by all
 ),
-lamps as (from newest_lamps where lit)
+lamps as (from newest_lamps where lit),
+findings as (from int_open_findings),
+ids as (
+    select vehicle_id from reports union select vehicle_id from lamps union select vehicle_id from findings
+)
 
 select
-    coalesce(r.vehicle_id, l.vehicle_id) as vehicle_id,
-    concat_ws(' ', r.text, case when l.lit then format('Anti-lock warning lamp lit on {}.', l.on_day) end)
-        as open_report,
+    i.vehicle_id,
+    concat_ws(' ', r.text, case when l.lit then format('Anti-lock warning lamp lit on {}.', l.on_day) end,
+        case when f.told is not null then upper(left(f.told, 1)) || substring(f.told, 2) || '.' end) as open_report,
     case
-        when r.severity >= 3 then 'before_next_trip'
+        when r.severity >= 3 or f.severity >= 2 then 'before_next_trip'
         when r.severity = 2 then 'next_service'
         when r.severity = 1 or l.lit then 'watch'
     end as least_priority,
-    concat_ws(' ',
+    nullif(concat_ws(' And ',
         case when r.severity >= 1
             then format('an open report of {}: {}', (r.reported_at at time zone 'UTC')::date, r.text) end,
-        case when r.severity >= 1 and l.lit then 'And' end,
-        case when l.lit then format('a lit anti-lock warning lamp on {}.', l.on_day) end) as told
-from reports as r
-full join lamps as l using (vehicle_id)
+        case when l.lit then format('a lit anti-lock warning lamp on {}.', l.on_day) end,
+        case when f.told is not null then f.told || '.' end), '') as told
+from ids as i
+left join reports as r using (vehicle_id)
+left join lamps as l using (vehicle_id)
+left join findings as f using (vehicle_id)

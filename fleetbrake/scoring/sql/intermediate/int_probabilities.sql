@@ -1,21 +1,35 @@
--- Grain: one row a series: probability that an inspection finds this, with a 90 % interval, and its log odds.
+-- Grain: one row a vehicle, indicator and wheel: probability that an inspection finds this, with a 90 % interval, and
+-- its log odds. Of several measures of one indicator the most telling counts and pays ln of their number.
 -- odds = base / (1 - base) * LR; the base rate of a wheel's indicator is shared among the vehicle's observed wheels.
 -- The interval joins, in squares, the sampling error of the evidence and the doubt about the priors themselves.
+-- ranks: seen on enough trips, and not one of the fleet's chance finds.
 with
 findings as (
-    select * from int_level_findings
-    union all by name
-    select * from int_share_findings
+    select
+        f.*, d.p_value, d.q_value,
+        count(f.ln_lr) over (partition by f.indicator, f.vehicle_id, f.wheel) as measures,
+        row_number() over (
+            partition by f.indicator, f.vehicle_id, f.wheel order by round(f.ln_lr, 9) desc nulls last, f.measure
+        ) as place
+    from int_findings as f
+    left join discoveries as d using (indicator, measure, vehicle_id, wheel)
 ),
 shared as (
     select
-        f.*, p.weight, p.urgent, p.unit, pr.unobserved_factor as factor, pr.lr_floor,
+        f.* replace (
+            f.ln_lr - ln(greatest(f.measures, 1)) as ln_lr,
+            f.ln_lr_less - ln(greatest(f.measures, 1)) as ln_lr_less,
+            f.ln_lr_more - ln(greatest(f.measures, 1)) as ln_lr_more
+        ),
+        p.weight, p.urgent, p.unit, p.worse_sign, pr.unobserved_factor as factor, pr.lr_floor,
         logit(pr.bounded_from) as knee, logit(pr.probability_ceiling) as top,
         pr.interval_z * pr.prior_doubt as doubt,
+        f.persisted >= pr.persist_least and coalesce(f.q_value <= pr.false_discovery_share, false) as ranks,
         p.base_rate / count(*) over (partition by f.vehicle_id, f.indicator) as base
     from findings as f
-    join indicator_priors as p using (indicator)
+    join indicator_priors as p using (indicator, measure)
     cross join priors as pr
+    where f.place = 1
 ),
 odds as (
     select
@@ -28,7 +42,8 @@ odds as (
 
 select
     * exclude (
-        now, then_expected, ln_lr, ln_lr_less, ln_lr_more, factor, lr_floor, knee, top, doubt, log_odds, shown, less, more
+        then_expected, ln_lr_less, ln_lr_more, factor, lr_floor, knee, top, doubt, log_odds, shown, less, more,
+        place, measures, freedom, k_eff, n_eff, concentration
     ),
     coalesce(log_odds, logit(base)) as log_odds,
     coalesce(from_logit(shown), base) as probability,

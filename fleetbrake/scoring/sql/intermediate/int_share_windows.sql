@@ -1,23 +1,49 @@
--- Grain: one row a share series and window: all its events, their newer half, their newest quarter.
--- A fault that began lately would drown in months of sound events; windows make it seen.
+-- Grain: one row a share series and possible beginning: all its events, and from each of its hits to the newest event.
+-- A fault that began lately would drown in months of sound events; looking from every hit on makes it seen, and tells
+-- the day. n and k count events; deff: how much less they say because events of one trip are alike.
 with
-observations as (select * from int_shares),
-windows as (select unnest([1, 2, 4]) as parts),
-numbered as (
+shares as (select * from int_shares),
+hits as (
     select
-        *,
-        row_number() over (partition by indicator, vehicle_id, wheel order by started_at desc, event_id desc) as back,
-        count(*) over (partition by indicator, vehicle_id, wheel) as events
-    from observations
+        series, back, on_day,
+        row_number() over (partition by series order by back) as k,
+        count(*) filter (coalesce(outside_emergency, false)) over (partition by series order by back) as outside,
+        cluster is distinct from lag(cluster) over (partition by series order by back) as new_trip
+    from shares
+    where hit
+),
+counted as (
+    select *, count(*) filter (new_trip) over (partition by series order by back) as hit_trips from hits
+),
+oldest as (select series, max(back) as back from shares group by series),
+wholes as (
+    select
+        o.series, o.back, coalesce(max(c.k), 0) as k, coalesce(max(c.outside), 0) as outside,
+        coalesce(max(c.hit_trips), 0) as hit_trips, min(c.on_day) as first_hit
+    from oldest as o
+    left join counted as c on c.series = o.series
+    group by o.series, o.back
+),
+beginnings as (
+    select series, back, k, outside, hit_trips, first_hit, true as whole from wholes
+    union all
+    select c.series, c.back, c.k, c.outside, c.hit_trips, c.on_day, false
+    from counted as c
+    join oldest as o using (series)
+    where c.back < o.back
 )
 
 select
-    o.indicator, o.vehicle_id, o.wheel, w.parts,
-    count(*) as n,
-    count_if(o.hit)::bigint as k,
-    count_if(coalesce(o.outside_emergency, false))::bigint as outside_emergency,
-    round(avg(o.expected), 9) as e,
-    min(o.on_day) filter (o.hit) as first_hit
-from numbered as o
-join windows as w on o.back * w.parts <= o.events + w.parts - 1
-group by all
+    s.indicator, s.measure, s.vehicle_id, s.wheel,
+    b.whole,
+    b.back as n,
+    b.k::bigint as k,
+    b.outside::bigint as outside_emergency,
+    round(s.expected_sum / b.back, 9) as e,
+    s.trips::bigint as trips,
+    b.hit_trips::bigint as hit_trips,
+    1 + (b.back / s.trips - 1) * pr.alike_in_trip as deff,
+    b.first_hit
+from beginnings as b
+join shares as s on s.series = b.series and s.back = b.back
+cross join priors as pr

@@ -1,6 +1,6 @@
 -- Grain: one row a vehicle: P(any) = 1 - prod(1 - p) over all indicators, with a 90 % interval.
 -- An indicator that could not be observed keeps its base rate and a wide interval: never scored as good. Only where
--- no anti-lock control is fitted its two indicators do not apply. Errors of ln(1 - p) add in squares.
+-- no anti-lock control is fitted its action on light braking does not apply. Errors of ln(1 - p) add in squares.
 -- strength orders what the bounded probabilities cannot: the greatest ln(1 + odds) of each indicator before they are
 -- bounded, times its weight, summed. Light modulation explains low effectiveness away, as in int_leading.
 with
@@ -12,9 +12,9 @@ missing as (
     select v.vehicle_id, p.indicator, p.base_rate as p, 0.0 as low, pr.unobserved_factor * p.base_rate as high,
         logit(p.base_rate) as log_odds
     from stg_vehicles as v
-    cross join indicator_priors as p
+    cross join (select distinct indicator, base_rate, weight from indicator_priors) as p
     cross join priors as pr
-    where (v.abs_fitted or p.indicator not in ('lockup_without_modulation', 'modulation_on_light_braking'))
+    where (v.abs_fitted or p.indicator <> 'modulation_on_light_braking')
         and not exists (select 1 from observed as o where o.vehicle_id = v.vehicle_id and o.indicator = p.indicator)
 ),
 together as (
@@ -28,7 +28,7 @@ strengths as (
         any_value(i.weight) * max(greatest(t.log_odds, 0) + ln(1 + exp(-abs(t.log_odds)))) as strength,
         max(t.p) filter (t.indicator = 'modulation_on_light_braking') as explains
     from together as t
-    join indicator_priors as i using (indicator)
+    join (select distinct indicator, weight from indicator_priors) as i using (indicator)
     group by all
 ),
 explained as (

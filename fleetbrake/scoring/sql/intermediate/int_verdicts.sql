@@ -2,15 +2,18 @@
 -- A lockup without anti-lock action is always told, and is at least watched where there is enough evidence.
 with
 vehicles_in as (select * from stg_vehicles),
-scores as (select * from int_vehicle_scores),
+scores as (select * from int_final_scores),
 usable as (select * from int_usable_events),
-foremost as (select * from int_leading),
+foremost as (select l.*, r.reason from int_leading as l join int_reasons as r using (vehicle_id)),
+history as (select * from int_history),
 locks as (select * from int_lockups)
 
 select
     v.*, s.* exclude (vehicle_id), u.last_event_at,
     coalesce(u.events_used, 0) as events_used,
-    coalesce(u.events_used, 0) >= pr.least_events as enough,
+    coalesce(u.trips_used, 0) as trips_used,
+    h.* exclude (vehicle_id),
+    coalesce(u.events_used >= pr.least_events and u.trips_used >= pr.persist_least, false) as enough,
     enough and l.priority = 'no_sign' and k.lockups is not null as only_locks,
     case
         when not enough then 'too_little_evidence' when only_locks then 'watch' else l.priority
@@ -29,12 +32,14 @@ select
         when v.events_until = 0 and v.events_after > 0 then format(
             'Too little evidence: no event up to {}; dated later: {}.', run.as_of, v.events_after)
         when not enough then format(
-            'Too little evidence: {} usable events, {:.0f} needed.', coalesce(u.events_used, 0), pr.least_events)
+            'Too little evidence: {} usable events on {} trips, {:.0f} on {:.0f} needed.',
+            coalesce(u.events_used, 0), coalesce(u.trips_used, 0), pr.least_events, pr.persist_least)
         when only_locks then null
         when flagged then l.reason
         else format('No sign found in {} events', u.events_used)
             || case when s.indicators_missing > 0
                 then format('; {} of the indicators could not be observed.', s.indicators_missing) else '.' end
+            || case when l.held_back then ' ' || l.reason else '' end
     end as first_text,
     concat_ws(' ', first_text, lock_text) as reason
 from vehicles_in as v
@@ -42,5 +47,6 @@ join scores as s using (vehicle_id)
 left join usable as u using (vehicle_id)
 left join foremost as l using (vehicle_id)
 left join locks as k using (vehicle_id)
+left join history as h using (vehicle_id)
 cross join priors as pr
 cross join run

@@ -1,17 +1,45 @@
--- Grain: one row an application and wheel whose signal could be followed.
--- hit: the signal was missing, zero or frozen for longer than the limit while other wheels turned.
+-- Grain: one row an application, wheel and measure whose signal could be followed. braking: in the recording of the
+-- application the signal was missing, zero or frozen for longer than the limit while other wheels turned, or the wheel
+-- said nothing at all in it while the other wheel of its axle turned (both at once are a raised axle) and the wheel is
+-- sensed. between: the same for longer than a share of the time in which the wheel rolled unbraked. Times in s.
 with
-wheels_in as (select * from stg_wheels where dropout_s is not null)
+wheels_in as (select * from stg_wheels),
+axles as (
+    select event_id, axle, count_if(coalesce(sensed, dropout_s is not null)) as sensed
+    from wheels_in
+    group by all
+),
+followed as (
+    select
+        w.*,
+        'braking' as measure,
+        case
+            when w.dropout_s is not null then w.dropout_s > pr.dropout_above_s
+            when not w.sensed and a.sensed = 1 then true
+        end as hit
+    from wheels_in as w
+    join axles as a using (event_id, axle)
+    cross join priors as pr
+    union all by name
+    select
+        w.*,
+        'between' as measure,
+        w.dropout_between_s > greatest(pr.dropout_above_s, pr.between_share * w.watched_between_s) as hit
+    from wheels_in as w
+    cross join priors as pr
+    where w.watched_between_s >= pr.between_least_s and w.dropout_between_s is not null
+)
 
 select
     'wheel_speed_dropout' as indicator,
-    w.vehicle_id,
-    w.wheel,
-    w.event_id,
-    w.started_at,
-    w.on_day,
-    w.dropout_s > priors.dropout_above_s as hit,
+    f.measure,
+    f.vehicle_id,
+    f.wheel,
+    f.event_id,
+    f.started_at,
+    f.on_day,
+    f.hit,
     p.share as expected
-from wheels_in as w
-join indicator_priors as p on p.indicator = 'wheel_speed_dropout'
-cross join priors
+from followed as f
+join indicator_priors as p on p.indicator = 'wheel_speed_dropout' and p.measure = f.measure
+where f.hit is not null

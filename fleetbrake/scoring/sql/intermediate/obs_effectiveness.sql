@@ -1,31 +1,51 @@
--- Grain: one row an application that shows how much deceleration the demand gives, tyres not at their limit.
--- x: natural logarithm of effectiveness, at full load where the mass is known (effectiveness falls with mass).
--- A vehicle is judged by one kind of demand only, that with most events; mixing kinds would compare units.
+-- Grain: one row an application and unit: the vehicle alone (measure own), or towing unit and each trailer (measure
+-- combination). x: natural logarithm of effectiveness (int_effectiveness_level); of a combination less what its other
+-- units explain, as seen without this one. What a combination shows never clears one of its units.
 with
-usable as (
-    select
-        *,
-        gross_mass_kg is not null and max_mass_kg > 0 as mass_known
-    from stg_events
-    -- pedal of an application that the driver did not ask for says nothing about the deceleration
-    where effectiveness > 0 and not at_the_limit and (by_driver or demand_kind <> 'pedal')
+applications as (select * from int_effectiveness_level),
+members as (
+    select *, unnest(list_prepend(vehicle_id, string_split(pairing, '+'))) as unit from applications where towing
 ),
-kinds as (
-    select vehicle_id, demand_kind, mass_known, count(*) as events
-    from usable
-    group by vehicle_id, demand_kind, mass_known
-    qualify row_number() over (partition by vehicle_id order by events desc, mass_known desc, demand_kind) = 1
+explained as (
+    select m.event_id, m.unit, sum(p.explained order by p.other_id) as explained
+    from members as m
+    join int_pairings as p on p.vehicle_id = m.unit
+        and list_contains(list_prepend(m.vehicle_id, string_split(m.pairing, '+')), p.other_id)
+    group by all
+),
+ways as (
+    select unit, way, category
+    from members
+    group by unit, way, category
+    qualify row_number() over (partition by unit order by count(*) desc, way, category) = 1
 )
 
 select
     'low_brake_effectiveness' as indicator,
-    u.vehicle_id,
+    'own' as measure,
+    vehicle_id,
     '' as wheel,
-    concat_ws('/', u.category, u.demand_kind, u.mass_known) as peer_group,
-    u.event_id,
-    u.started_at,
-    u.on_day,
-    ln(u.effectiveness * case when u.mass_known then u.gross_mass_kg / u.max_mass_kg else 1 end) as x,
+    concat_ws('/', category, way) as peer_group,
+    event_id,
+    started_at,
+    on_day,
+    x,
     null::double as typical
-from usable as u
-join kinds as k using (vehicle_id, demand_kind, mass_known)
+from applications
+where not towing
+union all
+select
+    'low_brake_effectiveness',
+    'combination',
+    m.unit,
+    '',
+    concat_ws('/', case when m.unit = m.vehicle_id then m.category else coalesce(v.category, 'O') end, m.way),
+    m.event_id,
+    m.started_at,
+    m.on_day,
+    m.x - coalesce(e.explained, 0),
+    null::double
+from members as m
+join ways as w using (unit, way, category)
+left join explained as e using (event_id, unit)
+left join stg_vehicles as v on v.vehicle_id = m.unit

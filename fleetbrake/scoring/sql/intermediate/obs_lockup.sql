@@ -1,8 +1,8 @@
--- Grain: one row an application and wheel whose lockup and cycles could be decided: every emergency application, and
--- every hit at any other demand: a lockup above the cut-off speed speaks of health however hard the pedal was pressed.
--- hit: locked above the cut-off speed with fewer than two cycles; where the wheel's cycles are unknown the event's
--- answer or the vehicle's own flag counts. Loose surface is left out: there a locked wheel stops shorter. Vehicles
--- without anti-lock control are left out: nothing should have acted.
+-- Grain: measure control: one row an application and wheel whose lockup and cycles could be decided: every emergency
+-- application, and every hit at any other demand: a lockup above the cut-off speed speaks of health however hard the
+-- pedal was pressed. hit: locked above the cut-off speed with fewer than two cycles; where the wheel's cycles are
+-- unknown the event's answer or the vehicle's own flag counts. Loose ground is left out, also a place where others
+-- brake on it: there a locked wheel stops shorter. Vehicles without anti-lock control are judged by obs_axle_order.
 with
 wheels_in as (
     select *, coalesce(emergency_application, false) as emergency
@@ -22,6 +22,7 @@ judged as (
 
 select
     'lockup_without_modulation' as indicator,
+    'control' as measure,
     j.vehicle_id,
     j.wheel,
     j.event_id,
@@ -31,5 +32,5 @@ select
     not j.emergency as outside_emergency,
     p.share as expected
 from judged as j
-join indicator_priors as p on p.indicator = 'lockup_without_modulation'
-where j.hit is not null and (j.emergency or j.hit)
+join indicator_priors as p on p.indicator = 'lockup_without_modulation' and p.measure = 'control'
+where j.hit is not null and (j.emergency or j.hit) and not j.unpaved_place

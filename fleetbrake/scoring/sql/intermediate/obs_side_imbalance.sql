@@ -27,6 +27,7 @@ sides as (select unnest(['L', 'R']) as side, unnest([1, -1]) as sign)
 
 select
     'side_imbalance' as indicator,
+    'slip' as measure,
     a.vehicle_id,
     a.axle || s.side as wheel,
     concat_ws('/', a.category, a.axle || s.side) as peer_group,

@@ -1,23 +1,54 @@
--- Grain: one row an application with an observed build-up time.
--- x: build-up time in s. In gentle braking the driver's foot sets part of it; it is there in the peers' too, and what
--- drivers differ is in the spread between vehicles.
+-- Grain: one row an application with an observed build-up time, with trailers or without as the vehicle usually goes.
+-- x: build-up time in s, less what the foot explains: the more slowly the demand rises, the less of the brakes' own time
+-- is left to see. The slope of build-up over the rise of the demand is that within vehicles, pooled over an actuation.
+-- typical: what the rules for new vehicles allow; it stands in where there are no peers.
 with
 events_in as (
-    select * from stg_events where build_up_s >= 0 and by_driver
+    select
+        e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s,
+        concat_ws('/', e.actuation, case when t.towing then 'towing' end) as peer_group
+    from stg_events as e
+    join events as r using (event_id)
+    join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
+    cross join priors as pr
+    where e.build_up_s >= 0 and e.by_driver
+),
+middles as (
+    select vehicle_id, median(build_up_s) as build_up, median(foot_s) as foot
+    from events_in
+    where foot_s is not null
+    group by all
+),
+within as (
+    select
+        e.peer_group, e.foot_s - m.foot as foot,
+        greatest(-pr.foot_longest_s, least(pr.foot_longest_s, e.build_up_s - m.build_up)) as build_up
+    from events_in as e
+    join middles as m using (vehicle_id)
+    cross join priors as pr
+    where e.foot_s is not null
+),
+slopes as (
+    select peer_group, round(sum(foot * build_up) / nullif(sum(foot ^ 2), 0), 6) as slope
+    from within cross join priors as pr
+    group by peer_group, pr.demand_slope_events
+    having count(*) >= pr.demand_slope_events
 )
 
 select
     'slow_response' as indicator,
+    'build_up' as measure,
     e.vehicle_id,
     '' as wheel,
-    e.actuation as peer_group,
+    e.peer_group,
     e.event_id,
     e.started_at,
     e.on_day,
-    e.build_up_s as x,
+    e.build_up_s - coalesce(s.slope * (e.foot_s - pr.foot_usual_s), 0) as x,
     case
-        when e.actuation in ('air', 'air_over_hydraulic') then priors.response_air_s
-        else priors.response_other_s
+        when e.actuation in ('air', 'air_over_hydraulic') then pr.response_air_s
+        else pr.response_other_s
     end as typical
 from events_in as e
-cross join priors
+left join slopes as s using (peer_group)
+cross join priors as pr

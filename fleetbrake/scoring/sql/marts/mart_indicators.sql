@@ -14,6 +14,15 @@ select
     p.events_used,
     p.first_seen_on,
     p.unit,
+    p.measure,
+    p.basis,
+    p.trips_used,
+    p.persisted as trips_seen,
+    p.ranks,
+    round(p.q_value, 9) as q_value,
+    round(p.detection_limit, 9) as detection_limit,
+    round(p.trend_per_30d, 9) as trend_per_30d,
+    round(p.trend_se_per_30d, 9) as trend_se_per_30d,
     round(p.probability, 9) as probability,
     e.evidence
 from probabilities as p

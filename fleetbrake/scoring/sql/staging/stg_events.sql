@@ -1,32 +1,58 @@
 -- Grain: one row a brake application inside the look-back, up to the end of the day (UTC).
--- Units: SI; effectiveness in m/s2 per % pedal or per kPa; energy in kJ, per t in kJ/t. NaN is NULL.
+-- mass_kg: as recorded in the event, else the median of what the same trip's other events recorded; with trailers it is
+-- the mass of the whole combination. pairing: the trailers of the trip with + between, '' without.
+-- heat_kj_per_t: what the friction brakes took in, else the loss of kinetic and potential energy.
+-- cell: the place (stg_places) where the demand began, NULL without a position.
+-- Units: SI; effectiveness in m/s2 per % pedal or per kPa; heat in kJ a tonne of the mass braked. NaN is NULL.
 with
 events_in as (
     select e.* from events as e, run
     where e.not_braking is null and e.vehicle_id is not null
         and e.started_at < run.until and e.started_at >= run.since
 ),
-vehicles_in as (select * from stg_vehicles)
+vehicles_in as (select * from stg_vehicles),
+trips_in as (select trip_id, vehicle_id, array_to_string(trailers, '+') as pairing from stg_trips),
+trip_masses as (
+    select vehicle_id, trip_id, median(finite(gross_mass_kg)) as trip_mass_kg
+    from events_in
+    where trip_id is not null and gross_mass_kg is not null
+    group by all
+)
 
 select
     e.event_id,
     e.vehicle_id,
     e.driver_id,
+    e.trip_id,
     e.started_at,
     (e.started_at at time zone 'UTC')::date as on_day,
     coalesce(v.category, e.category, 'unknown') as category,
     v.depot,
     coalesce(v.actuation, 'unknown') as actuation,
     v.max_mass_kg,
+    v.heavy,
     v.abs_fitted,
+    v.brake_control,
+    v.endurance,
+    coalesce(t.pairing, '') as pairing,
     coalesce(e.brake_source, 'unknown') in ('driver', 'unknown') as by_driver,
     e.demand_kind,
+    finite(e.demand_peak) as demand_peak,
     finite(e.gross_mass_kg) as gross_mass_kg,
+    coalesce(finite(e.gross_mass_kg), m.trip_mass_kg) as mass_kg,
+    finite(e.grade) as grade,
+    finite(e.initial_speed_mps) as initial_speed_mps,
+    finite(e.mean_decel_mps2) as mean_decel_mps2,
     finite(e.effectiveness) as effectiveness,
     finite(e.effectiveness_change) as effectiveness_change,
     finite(e.build_up_s) as build_up_s,
+    finite(e.release_s) as release_s,
     finite(e.braking_s) as braking_s,
-    1000 * finite(e.brake_energy_kj) / coalesce(finite(e.gross_mass_kg), v.max_mass_kg) as energy_kj_per_t,
+    coalesce(
+        1000 * finite(e.friction_brake_kj) / finite(e.gross_mass_kg),
+        (finite(e.initial_speed_mps) ^ 2 - finite(e.final_speed_mps) ^ 2) / 2
+        - 9.80665 * coalesce(finite(e.grade) * finite(e.braking_distance_m), 0)
+    ) as heat_kj_per_t,
     finite(e.friction_used) as friction_used,
     finite(e.cutoff_speed_mps) as cutoff_speed_mps,
     coalesce(e.surface, 'unknown') as surface,
@@ -37,6 +63,14 @@ select
     e.emergency_application,
     coalesce(e.friction_used_up, false) or coalesce(e.modulation, false) or coalesce(e.lockup, false) as at_the_limit,
     e.abs_warning_lamp,
-    e.incident
+    e.incident,
+    place_cell(finite(e.latitude_deg), finite(e.longitude_deg), pr.place_m) as cell,
+    finite(e.air_temp_c) as air_temp_c,
+    e.sample_rate_hz,
+    e.wheel_rate_hz,
+    e.demand_rate_hz
 from events_in as e
 left join vehicles_in as v using (vehicle_id)
+left join trips_in as t on t.trip_id = e.trip_id and t.vehicle_id = e.vehicle_id
+left join trip_masses as m on m.trip_id = e.trip_id and m.vehicle_id = e.vehicle_id
+cross join priors as pr

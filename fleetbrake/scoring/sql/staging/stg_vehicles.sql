@@ -1,6 +1,7 @@
 -- Grain: one row a vehicle of the register or with an event. Events after the day count for nothing but for being
 -- told: a vehicle that has no others would else be missing from the ranking without a word.
--- Units: max_mass_kg in kg.
+-- heavy: of a category, or (without one) of a greatest mass, whose load changes the deceleration by more than a brake
+-- fault does. Units: masses in kg.
 with
 register as (select * from vehicles),
 events_seen as (
@@ -16,10 +17,18 @@ select
     r.category,
     r.depot,
     r.actuation,
+    r.axles,
+    r.in_service_on,
     finite(r.max_mass_kg) as max_mass_kg,
+    coalesce(r.category in ('M2', 'M3', 'N2', 'N3'), finite(r.max_mass_kg) > pr.light_most_kg, false) as heavy,
+    coalesce(left(r.category, 1) = 'O', false) as trailer,
     coalesce(r.abs_fitted, true) as abs_fitted,  -- unknown: taken as fitted, so that a lockup is not overlooked
+    coalesce(r.brake_control, 'conventional') as brake_control,
+    string_split(coalesce(r.endurance_brake, 'none'), '+') as endurance,
+    r.roller_tested_on,
     r.inspection_due_on,
     coalesce(e.events_until, 0) as events_until,
     coalesce(e.events_after, 0) as events_after
 from register as r
 full join events_seen as e using (vehicle_id)
+cross join priors as pr

@@ -19,10 +19,15 @@ select
     w.sensed,
     w.lockup,
     coalesce(finite(w.lockup_speed_mps), finite(w.lockup_onset_speed_mps)) as lockup_speed_mps,
+    finite(w.lockup_onset_s) as lockup_onset_s,
+    finite(w.lockup_onset_speed_mps) as lockup_onset_speed_mps,
     w.modulation_cycles,
     finite(w.steady_slip) as steady_slip,
     finite(w.released_slip) as released_slip,
+    finite(w.free_slip) as free_slip,
     finite(w.dropout_s) as dropout_s,
+    finite(w.dropout_between_s) as dropout_between_s,
+    finite(w.watched_between_s) as watched_between_s,
     e.vehicle_id,
     e.started_at,
     e.on_day,
@@ -33,7 +38,9 @@ select
     e.abs_flag,
     e.emergency_application,
     e.lockup_above_cutoff,
-    e.cutoff_speed_mps
+    e.cutoff_speed_mps,
+    coalesce(p.unpaved, false) as unpaved_place
 from wheels_in as w
 join events_in as e using (event_id)
 join sensed_once as s on s.vehicle_id = e.vehicle_id and s.wheel = w.wheel
+left join stg_places as p using (cell)

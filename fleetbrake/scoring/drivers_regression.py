@@ -1,0 +1,184 @@
+"""What vehicle, category, road condition, area and traffic explain of the drivers' counts: a Poisson regression.
+
+A cell is a driver in a vehicle, category, condition, area and kind of traffic, with its kilometres and incidents:
+``log E[incidents] = log km + level + driver + vehicle + category + condition + area + traffic``. Drivers and vehicles
+are crossed, so that a hard driver does not make his vehicle look hard, nor the other way round. All effects are drawn
+towards 0 by a ridge (scikit-learn's ``PoissonRegressor``); its weight and that of the vehicles are chosen by
+cross-validation over pairs of driver and vehicle. The ridge is that of normal effects with the spread
+``sigma = 1 / sqrt(alpha * exposure)`` (posterior mode), which gives the environment its standard error.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import linalg, sparse
+from sklearn.linear_model import PoissonRegressor
+from threadpoolctl import threadpool_limits
+
+from fleetbrake.scoring.priors import Priors
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Columns of a cell beside ``driver_id`` and ``vehicle_id`` that the environment consists of.
+SURROUNDINGS = ("category", "condition", "area", "traffic")
+
+#: Ridge spreads tried for drivers, and shares of them for vehicles (logarithms of a rate).
+SPREADS = (0.2, 0.35, 0.5, 0.8)
+VEHICLE_SHARES = (0.5, 0.25, 1.0)
+
+
+@dataclass(frozen=True)
+class Environment:
+    """``expected``: incidents of an average driver, one a cell. The others: one a driver, in the order of their ids."""
+
+    expected: Floats
+    of_driver: Ints  # one a cell
+    log_se: Floats  # standard error of the logarithm of each driver's expected incidents
+    dispersion: float  # variance of a count over its mean, 1 or more
+    spread: float
+    vehicle_share: float
+
+
+@dataclass(frozen=True)
+class _Design:
+    """Cells as a sparse matrix of indicators; a group's columns are scaled by its share of the ridge's spread."""
+
+    matrix: sparse.csr_matrix
+    drivers: int
+    of_driver: Ints
+    thousand_km: Floats
+    counts: Floats
+
+
+def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
+    """Fit the regression to the cells and take the drivers out of it.
+
+    Parameters
+    ----------
+    cells : one row a cell: driver_id, vehicle_id, category, condition, area, traffic (text), km (> 0), incidents;
+        in a fixed order. At least one incident.
+
+    Returns
+    -------
+    The environment, scaled so that expected and counted incidents have the same sum.
+    """
+    with threadpool_limits(limits=1):  # many small products: handing them to threads costs more than doing them
+        spread, share = _chosen(cells, priors)
+        design = _design(cells, share, priors)
+        model = _fitted(design, spread, np.ones(len(cells), np.bool_))
+        fitted = model.predict(design.matrix) * design.thousand_km
+        own = design.matrix[:, : design.drivers] @ model.coef_[: design.drivers]
+        expected = fitted * np.exp(-own)
+        log_se, leverage = _doubt(design, fitted, expected, spread)
+    residual = float(np.sum((design.counts - fitted) ** 2) / np.sum(fitted * (1.0 - leverage)))
+    dispersion = max(1.0, residual)
+    return Environment(
+        expected=expected * (design.counts.sum() / expected.sum()),
+        of_driver=design.of_driver,
+        log_se=log_se * np.sqrt(dispersion),
+        dispersion=dispersion,
+        spread=spread,
+        vehicle_share=share,
+    )
+
+
+def _chosen(cells: pd.DataFrame, priors: Priors) -> tuple[float, float]:
+    """Spread and vehicles' share of least deviance on pairs held out; the stated ones where there is little to go by."""
+    pair = pd.factorize(pd.MultiIndex.from_frame(cells[["driver_id", "vehicle_id"]]), sort=True)[0]
+    if pair.max() + 1 < priors.choice_least_pairs or cells["incidents"].sum() < priors.choice_least_incidents:
+        return priors.effect_spread, VEHICLE_SHARES[0]
+    # a fixed shuffle of the pairs in the order of their ids: the same fleet is always cut the same way
+    fold = np.random.default_rng(0).permutation(pair.max() + 1)[pair] % int(priors.choice_folds)
+    design = _design(cells, VEHICLE_SHARES[0], priors)
+    lost = [_held_out(design, spread, fold) for spread in SPREADS]
+    spread = SPREADS[int(np.argmin(lost))]
+    others = [_held_out(_design(cells, share, priors), spread, fold) for share in VEHICLE_SHARES[1:]]
+    return spread, VEHICLE_SHARES[int(np.argmin([min(lost), *others]))]
+
+
+def _held_out(design: _Design, spread: float, fold: Ints) -> float:
+    """Poisson deviance of the counts held out, summed over the folds."""
+    total = 0.0
+    for number in np.unique(fold):
+        held = fold == number
+        model = _fitted(design, spread, ~held)
+        total += deviance(design.counts[held], model.predict(design.matrix[held]) * design.thousand_km[held])
+    return total
+
+
+def deviance(counts: Floats, means: Floats) -> float:
+    """Poisson deviance: twice the sum of ``y ln(y / m) - (y - m)``."""
+    logs = counts * np.log(np.where(counts > 0, counts, 1.0) / means)
+    return float(2.0 * np.sum(logs - (counts - means)))
+
+
+def _fitted(design: _Design, spread: float, use: npt.NDArray[np.bool_]) -> PoissonRegressor:
+    exposure = design.thousand_km[use]
+    # the regressor's objective is the mean over the weights, hence the division
+    model = PoissonRegressor(alpha=1.0 / (spread**2 * exposure.sum()), solver="lbfgs", tol=1e-6, max_iter=3000)
+    return model.fit(design.matrix[use], design.counts[use] / exposure, sample_weight=exposure)
+
+
+def _design(cells: pd.DataFrame, vehicle_share: float, priors: Priors) -> _Design:
+    scales = {
+        "driver_id": 1.0,
+        "vehicle_id": vehicle_share,
+        "category": priors.category_share,
+        "condition": priors.category_share,
+        "area": priors.area_share,
+        "traffic": priors.category_share,
+    }
+    coded = {name: pd.factorize(cells[name], sort=True) for name in scales}
+    rows = np.arange(len(cells))
+    blocks = [
+        sparse.csr_matrix((np.full(len(cells), scales[name]), (rows, codes)), shape=(len(cells), len(levels)))
+        for name, (codes, levels) in coded.items()
+    ]
+    codes, levels = coded["driver_id"]
+    return _Design(
+        matrix=sparse.hstack(blocks, format="csr"),
+        drivers=len(levels),
+        of_driver=codes.astype(np.int64),
+        thousand_km=cells["km"].to_numpy(np.float64) / 1000.0,
+        counts=cells["incidents"].to_numpy(np.float64),
+    )
+
+
+def _doubt(design: _Design, fitted: Floats, expected: Floats, spread: float) -> tuple[Floats, Floats]:
+    """Standard error of each driver's log environment ``(D,)`` without dispersion, and each cell's leverage ``(C,)``.
+
+    The inverse of the penalised information, in blocks: the drivers' block is diagonal and is eliminated (Schur
+    complement), so that only the environment's block, level included, has to be factored.
+    """
+    around = sparse.hstack([design.matrix[:, design.drivers :], np.ones((len(fitted), 1))], format="csr")
+    by_driver = sparse.csr_matrix(
+        (np.ones(len(fitted)), (design.of_driver, np.arange(len(fitted)))), shape=(design.drivers, len(fitted))
+    )
+    ridge = 1.0 / spread**2
+    own = by_driver @ fitted + ridge  # (D,)
+    cross = (by_driver @ sparse.diags(fitted) @ around).toarray()  # (D, V)
+    inner = (around.T @ sparse.diags(fitted) @ around).toarray() - cross.T @ (cross / own[:, None])
+    # the level is free; a trace of ridge keeps the block invertible where all groups have one member
+    inner[np.diag_indices_from(inner)] += np.append(np.full(inner.shape[0] - 1, ridge), 1e-9 * ridge)
+    covariance = linalg.cho_solve(linalg.cho_factor(inner), np.eye(inner.shape[0]))
+    # a driver's log expected moves with the mean of his cells' indicators, weighted by what is expected there;
+    # a step of the level that all drivers share is no doubt: the scale is fixed by the sum
+    weight = by_driver @ sparse.diags(expected) @ around
+    weight = (weight / np.asarray(by_driver @ expected)[:, None]).toarray() if False else weight.toarray()
+    weight /= np.asarray(by_driver @ expected)[:, None]
+    common = (expected @ around) / expected.sum()
+    weight -= common
+    log_variance = np.einsum("dv,dv->d", weight @ covariance, weight)
+    cross /= own[:, None]
+    spanned = cross @ covariance  # (D, V)
+    leverage = fitted * (
+        1.0 / own[design.of_driver]
+        + np.asarray((around @ covariance)[np.arange(0)].sum() if False else 0.0)
+        + _quadratic(around, covariance)
+        - 2.0 * _paired(around, spanned, design.of_driver)
+        + np.einsum("dv,dv->d", spanned, cross)[design.of_driver]
+    )
+    return np.sqrt(np.maximum(log_variance, 0.0)), np.clip(leverage, 0.0, 0.99)

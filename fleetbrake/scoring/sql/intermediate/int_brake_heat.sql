@@ -1,0 +1,43 @@
+-- Grain: one row a brake application: warmed_k, how much hotter than the surroundings its brakes were when it began, and
+-- gain_k, what it added (K). A lumped heat balance of each vehicle: every application warms the iron of all brakes at
+-- once by heat_share * heat / (iron * specific heat) (bulk rise, standards sheet section 9, verified), and what is there
+-- falls off with the time constant cooling_s. Only recorded applications are in it: hotter is possible, never colder.
+-- Closed form of that recursion: within a chain T(t) = exp(-t / tau) * sum of gain * exp(t_j / tau). A chain ends where
+-- nothing is left (cooling_cut time constants), and before the exponential could overflow (300 of them).
+with
+events_in as (
+    select
+        e.event_id, e.vehicle_id, epoch(e.started_at) / pr.cooling_s as t,
+        coalesce(greatest(e.heat_kj_per_t, 0), 0)
+            * pr.heat_share / (pr.brake_iron_kg_per_t * pr.iron_heat_kj_per_kg_k) as gain_k,
+        pr.cooling_cut
+    from stg_events as e
+    cross join priors as pr
+),
+gaps as (
+    select
+        *, case when t - lag(t) over by_vehicle <= cooling_cut then 0 else 1 end as begins
+    from events_in
+    window by_vehicle as (partition by vehicle_id order by t, event_id)
+),
+chains as (
+    select *, sum(begins) over (partition by vehicle_id order by t, event_id rows unbounded preceding) as chain
+    from gaps
+),
+placed as (
+    select *, t - min(t) over (partition by vehicle_id, chain) as since
+    from chains
+),
+parts as (
+    select *, floor(since / 300) as part, since - 300 * floor(since / 300) as inside
+    from placed
+)
+
+select
+    event_id,
+    vehicle_id,
+    gain_k,
+    coalesce(exp(-inside) * sum(gain_k * exp(inside)) over (
+        partition by vehicle_id, chain, part order by t, event_id rows between unbounded preceding and 1 preceding), 0)
+        as warmed_k
+from parts

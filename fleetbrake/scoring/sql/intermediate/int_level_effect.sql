@@ -1,0 +1,34 @@
+-- Grain: one row a series and trip: x without what one factor explains (the factor's name stands in the table factor).
+-- The effect of a level of the factor (a week, a condition, a driver ...) is what the *other* vehicles show at that
+-- level against their own middle, a vehicle counting once, drawn towards 0 where there are few. So a fault explains
+-- nothing away but what happens to all is taken out: of season, weather, driver and road a vehicle is not guilty.
+-- Sums are of whole millionths of the prior noise, so that no order of rows can change them.
+with
+rows_in as (
+    select
+        s.*,
+        case f.name
+            when 'week' then s.week when 'condition' then s.condition when 'stood' then s.stood
+            when 'area' then s.area when 'driver' then s.driver
+        end as level,
+        (1e6 * greatest(-pr.clip, least(pr.clip, (s.x - s.centre) / s.sigma)))::bigint as r
+    from level_steps as s cross join factor as f cross join priors as pr
+),
+by_vehicle as (
+    select level, vehicle, (sum(r) / count(*))::bigint as r
+    from rows_in
+    where level is not null
+    group by level, vehicle
+),
+by_level as (select level, sum(r) as total, count(*) as vehicles from by_vehicle group by level),
+effects as (
+    select v.level, v.vehicle, (l.total - v.r) / 1e6 / (l.vehicles - 1 + pr.effect_weight) as effect
+    from by_vehicle as v
+    join by_level as l using (level)
+    cross join priors as pr
+    where l.vehicles > pr.effect_least
+)
+
+select h.* exclude (level, r) replace (h.x - coalesce(e.effect, 0) * h.sigma as x)
+from rows_in as h
+left join effects as e using (level, vehicle)

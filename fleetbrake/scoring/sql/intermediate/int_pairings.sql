@@ -1,0 +1,44 @@
+-- Grain: one row a unit and a unit that it was seen coupled with (towing unit or trailer).
+-- units_seen: with how many units the first was seen; other_seen_with: with how many the other. Where either is 1 the
+-- recordings cannot tell the two apart. explained: how much less the combinations brake that have the other but not
+-- this unit (ln of effectiveness, against all seen the same way), drawn towards none where few units show it.
+with
+combinations as (select * from int_effectiveness_level where towing),
+centred as (
+    select c.*, c.x - median(c.x) over (partition by c.way) as off
+    from combinations as c
+),
+units as (
+    select event_id, vehicle_id, on_day, off, list_prepend(vehicle_id, string_split(pairing, '+')) as members
+    from centred
+),
+couples as (
+    select event_id, on_day, off, members, unnest(members) as unit from units
+),
+pairs as (
+    select unit, other, count(*) as events, count(distinct on_day) as days, median(off) as off
+    from (select unit, unnest(members) as other, event_id, on_day, off from couples)
+    where unit <> other
+    group by all
+),
+seen as (select unit, count(*) as units from pairs group by unit),
+without as (
+    select p.unit, p.other, count(*) as shown_by, median(q.off) as off
+    from pairs as p
+    join pairs as q on q.other = p.other and q.unit <> p.unit
+    group by all
+)
+
+select
+    p.unit as vehicle_id,
+    p.other as other_id,
+    p.events,
+    p.days,
+    s.units as units_seen,
+    o.units as other_seen_with,
+    coalesce(w.off * w.shown_by / (w.shown_by + pr.pairing_weight), 0) as explained
+from pairs as p
+join seen as s on s.unit = p.unit
+join seen as o on o.unit = p.other
+left join without as w on w.unit = p.unit and w.other = p.other
+cross join priors as pr

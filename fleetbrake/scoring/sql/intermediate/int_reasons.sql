@@ -1,0 +1,67 @@
+-- Grain: one row a vehicle with evidence: its leading indicator in a sentence.
+-- parts: how a finding of each indicator and measure is told; a measure without words of its own is told in numbers.
+with
+worded as (
+    select
+        *,
+        left(wheel, 1) || case right(wheel, 1) when 'L' then 'R' else 'L' end as opposite,
+        coalesce(format(' since {}', first_seen_on), '') as since,
+        format('in {} event{}', events_used, case when events_used = 1 then '' else 's' end) || since as seen,
+        case when wheel = '' then 'A brake' else 'Wheel ' || wheel end as who
+    from int_leading
+)
+
+select
+    w.vehicle_id,
+    case indicator || '/' || measure
+        when 'low_brake_effectiveness/own' then format(
+            'Brakes give {:.0f} % less deceleration for the same demand than {} {}.',
+            100 * (1 - value / expected), basis, seen)
+        when 'low_brake_effectiveness/combination' then format(
+            'With its trailers or towing units the brakes give {:.0f} % less deceleration for the same demand than {} {}.',
+            100 * (1 - value / expected), basis, seen)
+        when 'side_imbalance/slip' then format(
+            'Wheel {} brakes less than {}: {:.0f} % less slip at equal demand {}.', wheel, opposite, 100 * value, seen)
+        when 'side_imbalance/yaw' then format('{} brakes less: the vehicle turns away from it while braking {}.', who, seen)
+        when 'side_imbalance/steering' then format(
+            '{} brakes less: straight braking needs steering against it {}.', who, seen)
+        when 'brake_drag/slip' then format(
+            'Wheel {} keeps braking after release: {:.1f} % more slip than the other wheels {}.', wheel, 100 * value, seen)
+        when 'brake_drag/release' then format(
+            'Brakes release in {:.2f} s, {:.2f} s expected from {}, {}.', value, expected, basis, seen)
+        when 'slow_response/build_up' then format(
+            'Braking builds up {:.2f} s after what the demand asks, {:.2f} s expected from {}, {}.',
+            value, expected, basis, seen)
+        when 'brake_fade/within' then format(
+            'Braking weakens by {:.0f} % for each 100 kJ/t within an application, {:.0f} % expected from {}, {}.',
+            -100 * value, -100 * expected, basis, seen)
+        when 'lockup_without_modulation/control' then format(
+            'Wheel {} locked without anti-lock action in {}{}{}.', wheel,
+            case
+                when outside_emergency = 0 then format('{} of {} emergency applications', hits, events_used)
+                else format('{} application{}', hits, case when hits = 1 then '' else 's' end)
+            end, since,
+            case
+                when outside_emergency = 0 then ''
+                when outside_emergency = events_used then ', none of them an emergency application'
+                else format(', {} of them in {} emergency applications',
+                    hits - outside_emergency, events_used - outside_emergency)
+            end)
+        when 'lockup_without_modulation/axle_order' then format(
+            'The rear axle locked before the front one in {} of {} applications with a lockup{}.', hits, events_used, since)
+        when 'modulation_on_light_braking/control' then format(
+            'Anti-lock control acted in {} of {} light applications, {:.1f} expected from {}{}.',
+            hits, events_used, expected * events_used, basis, since)
+        when 'wheel_speed_dropout/braking' then format(
+            'The speed signal of wheel {} dropped out in {} of {} events{}.', wheel, hits, events_used, since)
+        when 'wheel_speed_dropout/between' then format(
+            'The speed signal of wheel {} dropped out between brake applications, before {} of {} events{}.',
+            wheel, hits, events_used, since)
+        else format(
+            '{}{} ({}): {:.3g} where {:.3g} is expected from {}, {}.', upper(left(replace(indicator, '_', ' '), 1)),
+            substring(replace(indicator, '_', ' '), 2), measure, value, expected, basis, seen)
+    end || case when held_back then format(
+        ' Not ranked yet: seen on {} trip{}, {:.0f} are needed, and rare enough not to be chance in the fleet.',
+        persisted, case when persisted = 1 then '' else 's' end, pr.persist_least) else '' end as reason
+from worded as w
+cross join priors as pr

@@ -1,0 +1,61 @@
+-- Grain: one row an application: what it shares with others, so that it is no evidence of its own or not the vehicle's.
+-- cluster: the trip, else the day: one load, road and driver. week: fleet-wide steps such as winter tyres, and seasons.
+-- stood: one of the first applications after a long stand (rust film). setting: who recorded it how; newest_setting:
+-- recorded as the vehicle's newest events are, since triggered recordings are biased and a new trigger makes a step.
+with
+events_in as (
+    select e.*, r.trip_id, r.speed_source, r.sample_rate_hz, r.peak_decel_mps2
+    from stg_events as e join events as r using (event_id)
+),
+conditions as (select * from int_conditions),
+timed as (
+    select
+        *,
+        started_at - lag(started_at) over by_vehicle > to_days(pr.stand_days::integer) as after_stand,
+        concat_ws('/', speed_source, round(sample_rate_hz / 10)) as setting,
+        row_number() over (partition by vehicle_id order by started_at desc, event_id desc) as back,
+        count(*) over (partition by vehicle_id) as events
+    from events_in cross join priors as pr
+    window by_vehicle as (partition by vehicle_id order by started_at, event_id)
+),
+newest as (
+    select vehicle_id, setting
+    from timed cross join priors as pr
+    where back <= pr.setting_events
+    group by vehicle_id, setting
+    qualify row_number() over (partition by vehicle_id order by count(*) desc, setting) = 1
+),
+edges as (
+    -- with a trigger raised the gentlest recording before lies under the gentlest one after, and the other way round
+    select
+        vehicle_id, started_at, events - back as older, back as newer,
+        min(peak_decel_mps2) over (partition by vehicle_id order by started_at, event_id
+            rows between unbounded preceding and 1 preceding) as least_before,
+        min(peak_decel_mps2) over (partition by vehicle_id order by started_at, event_id
+            rows between current row and unbounded following) as least_after
+    from timed
+),
+triggers as (
+    select vehicle_id, started_at as changed_at
+    from edges cross join priors as pr
+    where older >= pr.setting_events and newer >= pr.setting_events
+        and abs(least_after - least_before) >= pr.trigger_step_mps2
+    qualify row_number() over (
+        partition by vehicle_id order by abs(least_after - least_before) desc, started_at) = 1
+)
+
+select
+    t.event_id,
+    t.vehicle_id,
+    coalesce(t.trip_id, t.on_day::varchar) as cluster,
+    coalesce(t.driver_id, '') as driver,
+    coalesce(t.depot, '') as area,
+    date_trunc('week', t.on_day)::date as week,
+    coalesce(c.condition, 'dry') as condition,
+    coalesce(max(t.after_stand) over (partition by t.vehicle_id order by t.started_at, t.event_id
+        rows between 2 preceding and current row), false) as stood,
+    t.setting = n.setting and coalesce(t.started_at >= g.changed_at, true) as newest_setting
+from timed as t
+join newest as n using (vehicle_id)
+left join triggers as g using (vehicle_id)
+left join conditions as c on c.depot = coalesce(t.depot, '') and c.on_day = t.on_day

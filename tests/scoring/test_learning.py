@@ -1,0 +1,385 @@
+"""Learning from inspections, arrays in: it wins where priors are wrong, loses where it must, and never looks ahead."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from learning_rows_made import WORDS, invented
+from scipy import optimize
+from sklearn.calibration import calibration_curve
+from sklearn.metrics import brier_score_loss, log_loss
+
+from fleetbrake.core.vocabulary import INDICATORS
+from fleetbrake.scoring.learning import LEARNED, PRIOR, Learning, learn
+from fleetbrake.scoring.learning_model import LearnedModel, choose_penalty, fit
+from fleetbrake.scoring.learning_priors import BANDS, DEFAULT_LEARNING, PENALTIES
+from fleetbrake.scoring.learning_quality import (
+    calibration_bins,
+    figures_of,
+    hits_among_first,
+    losses,
+    mean_with_interval,
+    share_with_interval,
+    squares,
+)
+from fleetbrake.scoring.learning_rows import (
+    CALIBRATE,
+    FEATURES,
+    HELD_OUT,
+    TRAIN,
+    Visits,
+    design,
+    effective_number,
+    from_logit,
+    logit,
+    parts_by_time,
+    selection_weights,
+)
+
+NUMBERS = DEFAULT_LEARNING
+#: One indicator means nothing, one too little was made of, one too much.
+WRONG_PRIORS = {"wheel_speed_dropout": 0.0, "brake_drag": 0.0, "side_imbalance": 0.3, "slow_response": 2.0}
+
+
+def figure(learning: Learning, model: str, name: str) -> float:
+    (row,) = [f for f in learning.figures if (f.model, f.figure) == (model, name)]
+    assert row.value is not None
+    return row.value
+
+
+def log_odds_of(learning: Learning, visits: Visits) -> np.ndarray:
+    assert learning.model is not None
+    return learning.model.log_odds(visits.ln_lr, visits.prior)
+
+
+# --- it must win, it must lose --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_learned_model_wins_and_is_used_where_the_priors_are_wrong(seed: int) -> None:
+    visits = invented(seed, 1500, WRONG_PRIORS)
+    learning = learn(visits)
+    assert learning.in_use == LEARNED
+    assert "it is used" in learning.why
+    assert figure(learning, LEARNED, "log_loss") < figure(learning, PRIOR, "log_loss")
+    assert figure(learning, LEARNED, "brier") < figure(learning, PRIOR, "brier")
+    told = dict(zip(FEATURES, learning.model.coefficients(), strict=True))
+    # what means nothing is worth less than what the priors underrate, counting what prior_log_odds carries of both
+    assert told["wheel_speed_dropout"] + 0.5 < told["slow_response"]
+
+
+def test_the_model_that_won_is_calibrated_on_inspections_that_nobody_saw() -> None:
+    learning = learn(invented(4, 3000, WRONG_PRIORS))
+    fresh = invented(1004, 6000, WRONG_PRIORS)
+    p = learning.model.probability(fresh.ln_lr, fresh.prior)
+    observed, predicted = calibration_curve(fresh.found, p, n_bins=5, strategy="quantile")
+    # 1200 a bin: 3 standard errors of a share near 0.5 are 0.043; the rest is that the model was itself estimated
+    assert np.abs(observed - predicted).max() < 0.08
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_priors_stay_where_they_are_right(seed: int) -> None:
+    learning = learn(invented(seed, 500))
+    assert learning.in_use == PRIOR
+    assert learning.model is not None, "it was fitted and compared, and lost"
+    assert "the priors stay in use" in learning.why
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_change_of_regime_in_the_newest_inspections_is_lost(seed: int) -> None:
+    """What was learned from older inspections turns round: only a comparison on later ones can show it."""
+    old = invented(seed, 2000, WRONG_PRIORS)
+    new = invented(seed + 50, 2000, {"wheel_speed_dropout": 2.0, "brake_drag": 2.0, "slow_response": 0.0})
+    held = parts_by_time(old.day, NUMBERS) == HELD_OUT
+    found = np.where(held, new.found, old.found)
+    ln_lr = np.where(held[:, None], new.ln_lr, old.ln_lr)
+    changed = replace(old, found=found, ln_lr=ln_lr, prior=np.where(held, new.prior, old.prior))
+    assert learn(old).in_use == LEARNED, "else the change would not be what loses"
+    assert learn(changed).in_use == PRIOR
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_findings_drawn_by_lot_at_the_rate_of_the_priors_teach_nothing(seed: int) -> None:
+    visits = invented(seed, 600)
+    lot = np.random.default_rng(seed).random(len(visits)) < visits.prior
+    assert learn(replace(visits, found=lot)).in_use == PRIOR
+
+
+# --- strictly by time -----------------------------------------------------------------------------------------------
+
+
+def test_parts_follow_time_and_never_split_a_day() -> None:
+    visits = invented(1, 400, days=40)
+    part = parts_by_time(visits.day, NUMBERS)
+    days = [set(visits.day[part == name]) for name in (TRAIN, CALIBRATE, HELD_OUT)]
+    assert max(days[0]) < min(days[1]) <= max(days[1]) < min(days[2])
+    assert (visits.week < visits.day).all()
+
+
+def test_what_is_found_later_changes_nothing_in_what_was_learned() -> None:
+    visits = invented(2, 600, WRONG_PRIORS)
+    held = parts_by_time(visits.day, NUMBERS) == HELD_OUT
+    mixed = visits.found.copy()
+    mixed[held] = np.random.default_rng(0).permutation(~mixed[held])
+    ln_lr = visits.ln_lr.copy()
+    ln_lr[held] = ln_lr[held][::-1]
+    before, after = learn(visits), learn(replace(visits, found=mixed, ln_lr=ln_lr))
+    probe = invented(3, 50)
+    assert np.array_equal(log_odds_of(before, probe), log_odds_of(after, probe))
+
+
+def test_the_calibration_part_changes_no_coefficient() -> None:
+    visits = invented(2, 600, WRONG_PRIORS)
+    later = parts_by_time(visits.day, NUMBERS) == CALIBRATE
+    found = visits.found.copy()
+    found[later] = np.roll(found[later], 7)
+    before, after = learn(visits).model, learn(replace(visits, found=found)).model
+    assert np.array_equal(before.regression[1].coef_, after.regression[1].coef_)
+    assert before.slope != after.slope
+
+
+def test_the_penalty_is_chosen_by_later_inspections_only() -> None:
+    """Noise without any law asks for the strongest penalty, a strong law of many rows for a weak one."""
+    rng = np.random.default_rng(5)
+    x, day, ones = rng.normal(size=(300, 10)), np.arange(300), np.ones(300)
+    assert choose_penalty(x, rng.random(300) < 0.3, ones, day, NUMBERS) == PENALTIES[0]
+    law = rng.random(300) < from_logit(2 * x[:, 0] - 1)
+    assert choose_penalty(x, law, ones, day, NUMBERS) > PENALTIES[0]
+
+
+# --- too few, or of one kind ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("n", "found", "word"),
+    [(0, None, "0 inspections"), (1, None, "1 inspections"), (199, None, "199 inspections"), (600, True, "600 of them"),
+     (600, False, "0 of them")],
+)  # fmt: skip
+def test_too_few_all_with_and_all_without_a_defect(n: int, found: bool | None, word: str) -> None:
+    visits = invented(1, max(n, 2)).where(np.arange(max(n, 2)) < n)
+    visits = visits if found is None else replace(visits, found=np.full(n, found))
+    learning = learn(visits)
+    assert (learning.in_use, learning.model) == (PRIOR, None)
+    assert word in learning.why
+    assert figure(learning, PRIOR, "inspections") == n
+    assert len(learning.part) == len(learning.weights) == n
+    names = {f.figure for f in learning.figures}
+    assert ("log_loss" in names) == (n > 0), "the priors are still held against what was found"
+    assert all(f.value is None or np.isfinite(f.value) for f in learning.figures)
+
+
+@pytest.mark.parametrize("name", [TRAIN, CALIBRATE, HELD_OUT])
+@pytest.mark.parametrize("value", [True, False])
+def test_one_kind_only_in_a_part(name: str, value: bool) -> None:
+    visits = invented(1, 900, WRONG_PRIORS)
+    part = parts_by_time(visits.day, NUMBERS)
+    learning = learn(replace(visits, found=np.where(part == name, value, visits.found)))
+    assert learning.in_use == PRIOR
+    assert learning.model is None
+
+
+def test_all_inspections_on_one_day() -> None:
+    visits = invented(1, 600, WRONG_PRIORS)
+    learning = learn(replace(visits, day=np.full(len(visits), 20_000), week=np.full(len(visits), 19_999)))
+    assert learning.in_use == PRIOR
+    assert "part has 0 inspections" in learning.why
+
+
+def test_nothing_observed_at_all_teaches_no_more_than_how_many_have_a_defect() -> None:
+    visits = invented(1, 600)
+    silent = replace(visits, ln_lr=np.full_like(visits.ln_lr, np.nan), prior=np.full(len(visits), 0.15))
+    model = learn(silent).model
+    p = model.probability(silent.ln_lr, silent.prior)
+    later = parts_by_time(visits.day, NUMBERS) == CALIBRATE
+    assert np.ptp(p) == 0
+    # the sigmoid method draws a share a little towards one half: (hits + 1) / (hits + 2) for one
+    assert p[0] == pytest.approx(np.average(visits.found[later], weights=learn(silent).weights[later]), abs=0.02)
+
+
+# --- what the model may say -----------------------------------------------------------------------------------------
+
+
+def test_a_score_never_clears_and_never_condemns() -> None:
+    model = learn(invented(1, 1500, WRONG_PRIORS)).model
+    for value in (-50.0, 0.0, 50.0, np.nan):
+        p = model.probability(np.full((1, len(INDICATORS)), value), np.array([1e-12 if value < 0 else 1 - 1e-12]))
+        assert NUMBERS.probability_floor <= p[0] <= NUMBERS.probability_ceiling
+
+
+def test_unobserved_is_silent_but_counted() -> None:
+    ln_lr = np.array([[np.nan] * len(INDICATORS), [0.0] * len(INDICATORS), [99.0] + [-99.0] * 7])
+    x = design(ln_lr, np.array([0.5, 0.5, 0.5]), NUMBERS)
+    seen = FEATURES.index("indicators_observed")
+    assert x[:, seen].tolist() == [0, 8, 8]
+    assert np.array_equal(np.delete(x[0], seen), np.delete(x[1], seen))
+    assert (x[2, 0], x[2, 1]) == (NUMBERS.evidence_most, -NUMBERS.evidence_most)
+
+
+def test_doubt_is_that_of_models_learned_from_other_inspections() -> None:
+    """The Laplace standard error against the scatter of models from fresh inspections of the same fleet."""
+    probe = invented(99, 40)
+    models = [_fitted(invented(seed, 1200, WRONG_PRIORS)) for seed in range(30)]
+    scatter = np.std([m.log_odds(probe.ln_lr, probe.prior) for m in models], axis=0, ddof=1)
+    said = np.mean([m.log_odds_se(probe.ln_lr, probe.prior) for m in models], axis=0)
+    # 30 models tell a standard deviation to 13 %; penalty and choice of it add and take
+    assert 0.6 < np.median(said / scatter) < 1.6
+
+
+def _fitted(visits: Visits) -> LearnedModel:
+    return fit(visits, selection_weights(visits, NUMBERS), parts_by_time(visits.day, NUMBERS), NUMBERS)
+
+
+def test_more_inspections_leave_less_doubt() -> None:
+    probe = invented(99, 20)
+    few, many = (_fitted(invented(1, n, WRONG_PRIORS)) for n in (600, 6000))
+    assert (many.log_odds_se(probe.ln_lr, probe.prior) < few.log_odds_se(probe.ln_lr, probe.prior)).mean() > 0.9
+
+
+def test_with_hardly_a_penalty_the_regression_is_maximum_likelihood() -> None:
+    """Against SciPy's own minimiser of the weighted likelihood on the same table."""
+    visits = invented(6, 2000, WRONG_PRIORS)
+    weights = np.linspace(0.5, 1.5, len(visits))
+    part = np.where(np.arange(len(visits)) < 1500, TRAIN, CALIBRATE)
+    import fleetbrake.scoring.learning_model as module
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "PENALTIES", (1e9,))
+        model = fit(visits, weights, part, NUMBERS)
+    x = model.regression[0].transform(design(visits.ln_lr, visits.prior, NUMBERS))[:1500]
+    y, w = visits.found[:1500], weights[:1500]
+
+    def loss(b: np.ndarray) -> float:
+        f = x @ b[:-1] + b[-1]
+        return float(w @ np.logaddexp(0, np.where(y, -f, f)))
+
+    best = optimize.minimize(loss, np.zeros(x.shape[1] + 1), method="BFGS")
+    ours = np.append(model.regression[1].coef_[0], model.regression[1].intercept_)
+    assert loss(ours) <= best.fun + 1e-5
+    assert ours == pytest.approx(best.x, abs=5e-3)  # flat directions: features hang together
+
+
+def test_twice_is_equal() -> None:
+    visits = invented(2, 700, WRONG_PRIORS)
+    first, second = learn(visits), learn(visits)
+    assert first.figures == second.figures
+    assert np.array_equal(log_odds_of(first, visits), log_odds_of(second, visits))
+
+
+# --- weights --------------------------------------------------------------------------------------------------------
+
+
+def test_weights_are_the_inverse_of_the_share_inspected() -> None:
+    """Two weeks of 100 vehicles: of the first band (2 vehicles a week) all 4 were seen, of the last (120) 12."""
+    place = np.array([0.005, 0.015, 0.005, 0.015] + [0.7] * 12)
+    week = np.array([0, 0, 7, 7] + [0] * 6 + [7] * 6)
+    n = len(place)
+    visits = Visits(
+        np.arange(n), week + 3, week, np.zeros(n, bool), np.full(n, 0.1), np.zeros((n, 8)), place, np.full(n, 100.0)
+    )
+    weights = selection_weights(visits, replace(NUMBERS, weight_most=100))
+    assert weights.mean() == pytest.approx(1)
+    assert weights[-1] / weights[0] == pytest.approx((120 / 12) / (4 / 4))
+    cut = selection_weights(visits, replace(NUMBERS, weight_most=1.1))
+    assert cut[-1] / cut[0] < weights[-1] / weights[0]
+
+
+def test_weights_bring_back_the_fleet_from_a_biased_choice() -> None:
+    """Inspections that prefer the head of the list overstate the share of defects; weighted they do not."""
+    off, raw_off = np.array([_share_off(seed) for seed in range(30)]).T
+    assert abs(off.mean()) < 3 * off.std(ddof=1) / np.sqrt(30)
+    assert raw_off.min() > 0.05
+
+
+def _share_off(seed: int) -> tuple[float, float]:
+    """Weighted and plain share of defects less that of the whole fleet: half of the list's head seen."""
+    rng = np.random.default_rng(seed)
+    place = np.tile((np.arange(400) + 0.5) / 400, 30)
+    week = np.repeat(np.arange(30) * 7, 400)
+    found = rng.random(len(place)) < 0.4 * np.exp(-5 * place)
+    seen = rng.random(len(place)) < np.where(place < 0.1, 0.5, 0.03)
+    n = int(seen.sum())
+    visits = Visits(
+        np.arange(n), week[seen] + 3, week[seen], found[seen], np.full(n, 0.1), np.zeros((n, 8)), place[seen],
+        np.full(n, 400.0),
+    )  # fmt: skip
+    weights = selection_weights(visits, NUMBERS)
+    assert effective_number(weights) < n
+    return np.average(visits.found, weights=weights) - found.mean(), visits.found.mean() - found.mean()
+
+
+def test_bands_cover_the_whole_list() -> None:
+    assert (BANDS[0], BANDS[-1]) == (0.0, 1.0)
+    assert list(BANDS) == sorted(set(BANDS))
+
+
+# --- figures --------------------------------------------------------------------------------------------------------
+
+
+def test_losses_are_those_of_scikit_learn() -> None:
+    visits = invented(1, 300)
+    w = np.linspace(0.2, 2, 300)
+    ours, _, _ = mean_with_interval(losses(visits.found, visits.prior), w, visits.vehicle, NUMBERS)
+    assert ours == pytest.approx(log_loss(visits.found, visits.prior, sample_weight=w))
+    ours, _, _ = mean_with_interval(squares(visits.found, visits.prior), w, visits.vehicle, NUMBERS)
+    assert ours == pytest.approx(brier_score_loss(visits.found, visits.prior, sample_weight=w))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_calibration_curve_is_that_of_scikit_learn(seed: int) -> None:
+    visits = invented(seed, 237)  # with ties: unobserved vehicles share the floor
+    bins = calibration_bins(visits.found, visits.prior, 5)
+    observed, predicted = calibration_curve(visits.found, visits.prior, n_bins=5, strategy="quantile")
+    assert [b[0] for b in bins] == pytest.approx(predicted)
+    assert [b[1] / b[2] for b in bins] == pytest.approx(observed)
+    assert sum(b[2] for b in bins) == 237
+
+
+def test_the_binomial_interval_is_the_exact_one() -> None:
+    """Closed forms: no hit in n leaves the upper end 1 - tail^(1/n), all hits the lower end tail^(1/n)."""
+    assert share_with_interval(0, 10, 0.9) == pytest.approx((0, 0, 1 - 0.05**0.1))
+    assert share_with_interval(10, 10, 0.9) == pytest.approx((1, 0.05**0.1, 1))
+    found = optimize.brentq(lambda p: 1 - (1 - p) ** 4 - 4 * p * (1 - p) ** 3 - 0.05, 1e-6, 1)
+    assert share_with_interval(2, 4, 0.9)[1] == pytest.approx(found)
+
+
+def test_equal_places_at_the_cut_count_in_the_mean() -> None:
+    found = np.array([True, False, True, False])
+    assert hits_among_first(found, np.array([0.9, 0.5, 0.5, 0.1]), 2) == 1.5
+    assert hits_among_first(found[::-1], np.array([0.1, 0.5, 0.5, 0.9]), 2) == 1.5
+    assert hits_among_first(found, np.full(4, 0.2), 3) == 1.5
+
+
+def test_the_bootstrap_interval_covers_a_mean_and_widens_for_vehicles_seen_again() -> None:
+    rng = np.random.default_rng(8)
+    covered = 0
+    for _ in range(100):
+        values = rng.normal(1.0, 1.0, 60)
+        _, low, high = mean_with_interval(values, np.ones(60), np.arange(60), NUMBERS)
+        covered += low <= 1.0 <= high
+    assert 80 <= covered <= 98  # 90 of 100 with a standard deviation of 3
+    same = np.repeat(rng.normal(0, 1, 20), 3)
+    _, low, high = mean_with_interval(same, np.ones(60), np.repeat(np.arange(20), 3), NUMBERS)
+    _, low_apart, high_apart = mean_with_interval(same, np.ones(60), np.arange(60), NUMBERS)
+    assert high - low > 1.4 * (high_apart - low_apart)  # sqrt(3) = 1.73 in the limit
+
+
+def test_figures_count_without_weights_what_a_person_can_count() -> None:
+    visits = invented(1, 200)
+    rows = {f.figure: f for f in figures_of(PRIOR, visits.found, visits.prior, np.ones(200), visits.vehicle, NUMBERS)}
+    best = np.argsort(-visits.prior, kind="stable")[:10]
+    ties = (visits.prior == visits.prior[best[-1]]).sum()
+    assert ties == 1, "else the next line would depend on the order"
+    assert rows["precision_first_10"].value == pytest.approx(visits.found[best].mean())
+    assert rows["lift_first_10_percent"].n == 20
+    assert sum(f.n for name, f in rows.items() if name.startswith("calibration_bin")) == 200
+
+
+def test_logit_and_back() -> None:
+    p = np.array([0.0, 1e-6, 0.5, 0.999, 1.0])
+    assert np.isfinite(logit(p)).all()
+    assert from_logit(logit(p)) == pytest.approx(p, abs=1e-8)
+
+
+def test_every_indicator_has_a_column_of_its_own() -> None:
+    assert FEATURES[: len(INDICATORS)] == INDICATORS or tuple(FEATURES[: len(INDICATORS)]) == tuple(INDICATORS)
+    assert set(WORDS) == set(INDICATORS)
