@@ -13,7 +13,7 @@ import streamlit as st
 
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
-from fleetbrake.reports import look, reads
+from fleetbrake.reports import look, model_reads, reads
 
 STORE_VARIABLE = "FLEETBRAKE_STORE"
 
@@ -70,6 +70,13 @@ def page(title: str, draw: Callable[[Path], None]) -> None:
 def caution() -> None:
     """The caution that stands wherever a score or a list is shown."""
     st.caption(f"⚠ {CAUTION}")
+
+
+def model_line(store: Path) -> None:
+    """What the health scores rest on, and why; nothing where nothing was scored."""
+    model = model_reads.model_in_use(store)
+    if model.sentence:
+        st.caption(plain(model.sentence))
 
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]()#+\-.!|<>$~:^&@/=\"'])")

@@ -102,15 +102,21 @@ def score(
         datetime | None,
         typer.Option("--as-of", metavar="DATE", formats=["%Y-%m-%d"], help="Evidence up to this day (newest event)."),
     ] = None,
+    all_history: Annotated[
+        bool, typer.Option("--all-history", help="Score every past week with inspections anew, to learn from them.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Score vehicles and drivers and print the ranked list."""
     from fleetbrake import pipeline
+    from fleetbrake.reports import model_reads
 
     with _sentences(as_json):
-        day = pipeline.score(store, _day(as_of))
+        day = pipeline.score(store, _day(as_of), all_history=all_history)
         vehicles = _print_ranking(store, day)
-    _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles}, OK)
+        model = model_reads.model_in_use(store, day)
+        _out.print(_visible(model.sentence), markup=False)
+    _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
 
 
 @app.command(epilog=_example("fleetbrake plan --store store"))

@@ -234,14 +234,15 @@ def _ids_twice(tables: list[FeatureTables]) -> int:
     return len(ids) - len(ids.unique())
 
 
-def score(store: Path, as_of: date | None = None) -> date:
+def score(store: Path, as_of: date | None = None, *, all_history: bool = False) -> date:
     """Score the fleet and publish health, indicators and driver style; returns the day scored.
 
-    Raises ``StoreError`` if nothing was ingested yet.
+    ``all_history`` scores every past week with inspections anew, instead of the newest few that are missing. Raises
+    ``StoreError`` if nothing was ingested yet.
     """
     _must_exist(store)
     with writer_lock(store, "score"), rebuilding(store) as con:
-        return score_fleet(con, as_of)
+        return score_fleet(con, as_of, all_weeks=all_history)
 
 
 def plan(store: Path) -> int:

@@ -89,7 +89,10 @@ def _tables(ids: Ids, recordings: Path, rng: np.random.Generator) -> dict[str, p
         "vehicle_health": health,
         "indicators": _indicators(health, events),
         "driver_style": _driver_style(ids, events, rng),
+        "driver_coaching": builder_drivers.coaching(ids.drivers, events, AS_OF),
+        "exposure_summary": builder_drivers.exposure(ids.depots, AS_OF),
         "inspection_plan": _plan(health),
+        "model_quality": _model_quality(),
         "ingest_log": _ingest_log(events, ids),
         "observability": pd.DataFrame(
             {
@@ -358,6 +361,21 @@ def _plan(health: pd.DataFrame) -> pd.DataFrame:
             for i, vehicle in enumerate(flagged)
         ]
     )
+
+
+def _model_quality() -> pd.DataFrame:
+    """A learned model in use beside the priors, with a calibration curve of three bins each."""
+    rows = [("learned", "in_use", None, None, 60, None, "On 60 later inspections the learned model won.")]
+    for model, loss in (("prior", 0.41), ("learned", 0.32)):
+        rows += [
+            (model, "log_loss", None, loss, 60, 0.08, None),
+            (model, "precision_first_10", None, 0.6, 10, 0.2, None),
+        ]
+        for number, predicted in enumerate((0.04, 0.12, 0.55), start=1):
+            rows.append((model, f"calibration_bin_{number}", predicted, predicted + 0.02, 20, 0.1, None))
+    frame = pd.DataFrame(rows, columns=["model", "figure", "predicted", "value", "n", "half", "note"])
+    low, high = (frame["value"] - frame["half"]).clip(lower=0), frame["value"] + frame["half"]
+    return frame.drop(columns="half").assign(as_of=AS_OF, in_use=frame["model"] == "learned", low=low, high=high)
 
 
 def _ingest_log(events: pd.DataFrame, ids: Ids) -> pd.DataFrame:

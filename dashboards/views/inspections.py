@@ -5,10 +5,10 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
-from page_parts import caution, interval_bar, link_to, page, plain, store_line
+from page_parts import caution, interval_bar, link_to, model_line, page, plain, store_line
 
 from fleetbrake.core.vocabulary import PRIORITIES
-from fleetbrake.reports import charts, look, reads
+from fleetbrake.reports import charts, look, model_reads, reads
 
 #: Widths of the list's columns.
 _WIDTHS = (0.45, 1.5, 1.55, 3.9, 1.75, 1.5)
@@ -34,6 +34,7 @@ def draw(store: Path) -> None:
         st.info("No vehicle has been scored yet. Run `fleetbrake score` after the first recordings are in.")
         return
     caution()
+    model_line(store)
     shown = _filtered(ranked)
     if shown.empty:
         st.info("No vehicle fits these filters.")
@@ -43,10 +44,26 @@ def draw(store: Path) -> None:
         _table(shown)
     with st.expander("Scores compared", expanded=False):
         st.altair_chart(charts.ranked_scores(shown), theme=None)
+    _model(store)
     if facts.assumptions:
         with st.expander("What had to be assumed", expanded=False):
             for sentence in facts.assumptions:
                 st.text(sentence)
+
+
+def _model(store: Path) -> None:
+    """How well the probabilities behind the scores were borne out by past inspections."""
+    figures = model_reads.model_quality(store)
+    if figures.empty:
+        return
+    with st.expander("How scores compare with what inspections found", expanded=False):
+        st.altair_chart(charts.calibration_chart(model_reads.calibration(store)), theme=None)
+        names = {"figure": "Figure", "model": "Model", "in_use": "In use", "value": "Value", "low": "from",
+                 "high": "to", "n": "Inspections", "note": "Note"}  # fmt: skip
+        digits = {name: st.column_config.NumberColumn(format="%.3f") for name in ("Value", "from", "to")}
+        st.dataframe(
+            figures[list(names)].rename(columns=names), hide_index=True, column_config=digits, placeholder=look.MISSING
+        )
 
 
 def _filtered(ranked: pd.DataFrame) -> pd.DataFrame:

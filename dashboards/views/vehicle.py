@@ -5,9 +5,10 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
-from page_parts import asked_for, caution, event_table, link_to, page, plain
+from page_parts import asked_for, event_table, link_to, model_line, page, plain
 
-from fleetbrake.reports import charts, look, reads
+from fleetbrake.core.vocabulary import NOT_SEEN, VEHICLE_CAUTION
+from fleetbrake.reports import charts, findings, look, reads
 
 
 def draw(store: Path) -> None:
@@ -28,8 +29,13 @@ def draw(store: Path) -> None:
     ranked = reads.ranked(store)
     row = ranked[ranked["vehicle_id"] == vehicle]
     register = reads.register_row(store, vehicle)
-    _standing(row.iloc[0].to_dict() if len(row) else None, register)
-    _indicators(reads.indicators_of(store, vehicle), _axles(register))
+    standing = row.iloc[0].to_dict() if len(row) else None
+    _standing(standing, register)
+    model_line(store)
+    indicators = reads.indicators_of(store, vehicle)
+    _indicators(indicators, _axles(register))
+    _rests_on(store, vehicle, indicators)
+    _not_seen(standing, indicators)
     _events(reads.events_of(store, vehicle))
 
 
@@ -51,7 +57,7 @@ def _standing(row: dict[Any, Any] | None, register: dict[str, Any]) -> None:
         e.metric("Workshop day", look.day(row["planned_on"]))
         if isinstance(row["open_report"], str):
             st.warning(f"Open report: {plain(row['open_report'])}")
-        caution()
+        st.warning(VEHICLE_CAUTION)
     parts = [
         plain(register.get("category")), plain(register.get("actuation")), plain(register.get("depot")),
         f"inspection due {look.day(register.get('inspection_due_on'))}",
@@ -71,7 +77,6 @@ def _indicators(indicators: pd.DataFrame, axles: int) -> None:
     with right:
         st.subheader("Indicators", anchor=False)
         st.altair_chart(charts.indicator_deviations(indicators), theme=None)
-    _evidence(indicators)
     with st.expander("Indicators in numbers"):
         st.dataframe(
             indicators.drop(columns="evidence").assign(means=[look.indicator_text(c) for c in indicators["indicator"]]),
@@ -81,14 +86,41 @@ def _indicators(indicators: pd.DataFrame, axles: int) -> None:
         )
 
 
-def _evidence(indicators: pd.DataFrame) -> None:
-    """Links to the events that weigh most in the strongest indicator."""
-    listed = indicators["evidence"].iloc[0]
-    if listed:
-        st.caption(f"Events that weigh most in “{look.indicator_text(indicators['indicator'].iloc[0])}”:")
+def _rests_on(store: Path, vehicle: str, indicators: pd.DataFrame) -> None:
+    """One finding followed down: what each trip shows, and the events that weigh most."""
+    if indicators.empty:
+        return
+    st.subheader("What a finding rests on", anchor=False)
+    names = [
+        look.indicator_text(code) + (f", wheel {wheel}" if isinstance(wheel, str) else "")
+        for code, wheel in zip(indicators["indicator"], indicators["wheel"], strict=True)
+    ]
+    place = st.selectbox("Finding", range(len(names)), format_func=lambda i: names[i], key=f"finding_{vehicle}")
+    row = indicators.iloc[place].to_dict()
+    st.text(findings.finding_text(row))
+    wheel = row["wheel"] if isinstance(row["wheel"], str) else None
+    trips = reads.indicator_trips(store, vehicle, row["indicator"], wheel)
+    if len(trips):
+        st.altair_chart(charts.finding_over_time(trips, row), theme=None)
+    else:
+        st.caption("Within its noise: the trips are not kept one by one.")
+    if row["evidence"]:
+        st.caption("Events that weigh most:")
         with st.container(horizontal=True):
-            for event_id in listed:
+            for event_id in row["evidence"]:
                 link_to("event", event_id, event=event_id)
+
+
+def _not_seen(standing: dict[Any, Any] | None, indicators: pd.DataFrame) -> None:
+    """What recordings of this vehicle cannot say, whatever its score."""
+    st.subheader("What the recordings do not say", anchor=False)
+    st.markdown(NOT_SEEN)
+    if standing is not None:
+        st.text(findings.quiet_text(standing))
+    limits = findings.limits(indicators)
+    if len(limits):
+        st.caption("Smaller departures than these would not be seen in what is recorded of this vehicle:")
+        st.dataframe(limits, hide_index=True, placeholder=look.MISSING)
 
 
 def _events(events: pd.DataFrame) -> None:

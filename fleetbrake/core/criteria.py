@@ -9,11 +9,12 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass, fields
 
+from fleetbrake.core.manner_criteria import MannerCriteria
 from fleetbrake.core.work_criteria import WorkCriteria, criterion
 
 
 @dataclass(frozen=True)
-class Criteria(WorkCriteria):
+class Criteria(WorkCriteria, MannerCriteria):
     """All thresholds, SI units. Change a value by ``dataclasses.replace``; the defaults are the published edges."""
 
     # --- hard stop

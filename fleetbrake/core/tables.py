@@ -71,11 +71,14 @@ EVENTS = (
     _own("onset_s", F, "from the first sample to the first movement of demand"),
     _own("end_s", F, "from the first sample to release or standstill"),
     _own("build_up_s", F, "from demand to 75 % of the reached deceleration; NULL where the rate hides it"),
+    _own("peak_jerk_mps3", F, "greatest mean rise of deceleration over 0.5 s in build-up; NULL where a rate hides it"),
+    _own("last_second_share", F, "of the speed a stop took off: share that came off in its last second; NULL: no stop"),
     _own("release_s", F, "from the demand losing 75 % of its level to the deceleration doing so; NULL at standstill"),
     _own("effectiveness", F, "deceleration per unit of demand, without slip or endurance brake: m/s2 per % or per kPa"),
     _own("effectiveness_change", F, "effectiveness of the application's second half over its first, less one"),
     _own("demand_rise_s", F, "from the first movement of demand to 75 % of its greatest; NULL where the rate hides it"),
     _own("held_decel_mps2", F, "mean deceleration under held demand with rolling wheels, level road"),
+    _own("accel_tilt_mps2", F, "what the accelerometer shows beside the change of speed meanwhile: slope, its zero"),
     _own("brake_yaw_radps", F, "yaw rate under held demand less that before, left positive; NULL in bends"),
     _own("brake_steer_rad", F, "steering under held demand less that before, yaw rate unchanged; NULL in bends"),
     _own("coast_mps2", F, "deceleration while neither foot asks anything, level road; NULL without an accelerator"),
@@ -203,6 +206,19 @@ INDICATORS = (
     _own("evidence", T, "up to five event ids that weigh most, newest first, as a JSON list"),
 )
 
+INDICATOR_TRIPS = (
+    _own("vehicle_id", T, "vehicle"),
+    _own("as_of", D, "evidence up to and with this day; only the day scored last is kept"),
+    _own("indicator", T, "code"),
+    _own("wheel", T, "wheel, NULL for the whole vehicle"),
+    _own("trip", T, "trip, else the day"),
+    _own("on_day", D, "first day of the trip's events"),
+    _own("value", F, "what the trip shows, in the unit of the indicator, less what other causes explain"),
+    _own("events", I, "events of the trip behind it"),
+    _own("event_id", T, "the most telling of them"),
+    _own("counts", B, "part of what the finding rests on: the trips since something began"),
+)
+
 DRIVER_STYLE = (
     Column("driver_id", T, "driver"),
     Column("as_of", D, "evidence up to and with this day"),
@@ -219,8 +235,36 @@ DRIVER_STYLE = (
     _own("expected_hard_stops", F, "what an average driver would have had in the same vehicles and conditions"),
     _own("incidents", I, "hard stops within 60 s counted once"),
     _own("brake_applications", I, "events of the driver"),
+    _own("automatic_hard_stops", I, "hard stops that the vehicle asked for itself: not in his rate"),
+    _own("hard_stops_per_1000_applications", F, "as counted, over the brake applications his trips tell; else NULL"),
+    _own("build_up_jerk_mps3", F, "median of the greatest jerk of his build-ups, with grip; NULL under ten"),
+    _own("build_up_jerk_of_usual", F, "the same over what is usual in the category: 1 = usual, less is smoother"),
+    _own("late_braking_share", F, "median share of a stop's speed that came off in its last second; NULL under ten"),
+    _own("brake_energy_kj_per_km", F, "work of the friction brakes; NULL where mass or endurance brake is unknown"),
+    _own("modulation_on_grip_per_1000km", F, "modulation on dry or wet pavement that he asked for"),
     _own("depot", T, "depot"),
     _own("note", T, "why the raw and the adjusted rate differ, in a sentence"),
+)
+
+DRIVER_COACHING = (
+    _own("driver_id", T, "driver"),
+    _own("as_of", D, "evidence up to and with this day"),
+    _own("position", I, "order within the driver"),
+    _own("kind", T, "talk_about: an application typical of him; went_well: what he does better than usual"),
+    _own("event_id", T, "the application; NULL where a figure of all of them is meant"),
+    _own("subject", T, "what it is about: hard_stop, late_braking, build_up; hard_stops, gentle_stop"),
+    _own("sentence", T, "in plain words"),
+    _own("value", F, "his figure, in the unit that the sentence names"),
+    _own("usual", F, "the usual figure of drivers in that category, in the same unit"),
+)
+
+EXPOSURE_SUMMARY = (
+    _own("as_of", D, "evidence up to and with this day"),
+    _own("depot", T, "depot of the vehicle; NULL where none is known"),
+    _own("distance_km", F, "distance of all usable trips; NULL without trips"),
+    _own("unattributed_km", F, "part of it whose driver nobody knows: none named, or two at a time"),
+    _own("hard_stops", I, "hard stops that a driver asked for"),
+    _own("unattributed_hard_stops", I, "part of them whose driver nobody knows"),
 )
 
 INSPECTION_PLAN = (
@@ -307,7 +351,10 @@ MODEL_QUALITY = (
 TABLES: dict[str, tuple[Column, ...]] = {
     "vehicle_health": VEHICLE_HEALTH,
     "indicators": INDICATORS,
+    "indicator_trips": INDICATOR_TRIPS,
     "driver_style": DRIVER_STYLE,
+    "driver_coaching": DRIVER_COACHING,
+    "exposure_summary": EXPOSURE_SUMMARY,
     "inspection_plan": INSPECTION_PLAN,
     "inspection_evidence": INSPECTION_EVIDENCE,
     "model_quality": MODEL_QUALITY,

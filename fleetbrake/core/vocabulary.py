@@ -74,6 +74,24 @@ FINDINGS: Final = (*INDICATORS, "other", "none")
 TEST_METHODS: Final = ("roller", "plate", "decelerometer")
 REPAIR_WORK: Final = ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment", "sensor", "tyre", "other")
 
+#: What no recording of speeds and demands can show; said on every vehicle.
+NOT_SEEN: Final = (
+    "Recordings do not show the thickness of linings, cracks, worn drums or discs, leaks, pushrod stroke, a parking brake, "
+    "or anything about a brake that was never asked for much."
+)
+
+#: Shown on every vehicle's page.
+VEHICLE_CAUTION: Final = (
+    "A driver's report, a warning lamp or a failed check comes before any score. A qualified brake inspector decides, by "
+    "the local rules, whether this vehicle may be driven; no score clears it."
+)
+
+#: Shown on the drivers' page and in the month file beside drivers.
+DRIVER_CAUTION: Final = (
+    "No ground for discipline by itself: a number opens a conversation, and the driver's account of the events is part "
+    "of it. Local labour and data-protection rules apply to who may see this and what may follow from it."
+)
+
 #: Shown wherever a score or a list is shown.
 CAUTION: Final = (
     "A score says where to look first. It never clears a vehicle: inspections by qualified inspectors and the "

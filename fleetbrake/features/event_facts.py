@@ -9,6 +9,7 @@ from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import applications
 from fleetbrake.features.answer import Answer, answer
+from fleetbrake.features.manner import Manner, manner
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.pull import Pull, pull
 from fleetbrake.features.road import Road, road
@@ -54,6 +55,7 @@ class EventFacts:
     road: Road
     demand_peak: Floats
     answer: Answer
+    manner: Manner
     work: Work
     pull: Pull
     longest_gap: Floats
@@ -123,6 +125,7 @@ def event_facts(
             np.nan,
         ),
         answer=answer(batch, signals, phases, wheels, criteria),
+        manner=manner(batch, signals, phases, criteria),
         work=work(batch, signals, phases, criteria),
         pull=pull(batch, signals, phases, criteria),
         longest_gap=phases.longest_gap,

@@ -23,19 +23,21 @@ class Pull:
     """All ``(E,)``; NaN where it was not recorded, or not held long enough.
 
     ``yaw_radps`` change of the yaw rate, ``steer_rad`` change of the steering angle at a yaw rate that stayed;
-    ``decel_mps2`` mean deceleration meanwhile, level road.
+    ``decel_mps2`` mean deceleration meanwhile, level road; ``tilt_mps2`` what the accelerometer showed beside the change
+    of speed: a slope that nobody recorded, and its own zero.
     """
 
     yaw_radps: Floats
     steer_rad: Floats
     decel_mps2: Floats
+    tilt_mps2: Floats
 
 
 def pull(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> Pull:
     """Means under held demand (``Phases.steady``) less those before the demand."""
     yaw, steer = batch.channel("yaw_rate_radps"), batch.channel("steering_angle_rad")
     level = signals.decel + signals.slope_extra
-    rows = np.vstack((yaw, steer, yaw * signals.speed, level))
+    rows = np.vstack((yaw, steer, yaw * signals.speed, level, signals.tilt))
     least = criteria.free_roll_s
     before = slip.phase_mean(rows, phases.before & signals.supported, batch.time_s, batch.offsets, least)
     under = slip.phase_mean(rows, phases.steady & signals.supported, batch.time_s, batch.offsets, least)
@@ -46,4 +48,5 @@ def pull(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria
         yaw_radps=np.where(rolled, under[0] - before[0], np.nan),
         steer_rad=np.where(held_straight, under[1] - before[1], np.nan),
         decel_mps2=under[3],
+        tilt_mps2=under[4],
     )

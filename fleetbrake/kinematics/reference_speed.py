@@ -48,6 +48,8 @@ class Reference:
     """``speed``, its standard error ``error`` and ``accel`` (rate of change of the speed) ``(N,)``; ``level_error`` is
     the standard error without what the moment of the readings adds, which moves a stop but does not stretch it.
 
+    tilt : ``(N,)`` what the accelerometer shows beside that change, m/s2: the slope's share of gravity (uphill positive)
+    and the sensor's own zero; NaN without an accelerometer.
     supported : ``(N,)`` whether it rests on something that does not slip. Per event ``(E,)``: ``independent`` whether
     the speed channel is a speed over ground, ``has_channel`` whether it carries the event, ``has_accel`` whether the
     accelerometer does, ``delay`` age of the channel in s (NaN: not told), ``age_error`` its
@@ -60,6 +62,7 @@ class Reference:
     error: Floats
     level_error: Floats
     accel: Floats
+    tilt: Floats
     supported: Bools
     independent: Bools
     has_channel: Bools
@@ -78,7 +81,7 @@ def reference_speed(r: Recorded) -> Reference:
     lengths = np.diff(r.offsets)
     known = known_vehicle(r)
     sources, lost = _sources(r, known)
-    speed, slope, _, error = fusion.smooth(r.time_s, r.offsets, sources)
+    speed, slope, tilt, error = fusion.smooth(r.time_s, r.offsets, sources)
     level_error = np.hypot(error, _scale_doubt(r, known) * np.maximum(speed, 0.0))
     speed = np.where(level_error <= LOST_MPS, speed, np.nan)
     supported = (level_error <= np.fmax(SUPPORT_MPS, SUPPORT_SHARE * speed)) & ~_blind(r, known, sources) & ~lost
@@ -89,6 +92,7 @@ def reference_speed(r: Recorded) -> Reference:
         error=np.hypot(level_error, moment * np.abs(slope)),
         level_error=level_error,
         accel=slope,
+        tilt=np.where(np.repeat(known.has_accel, lengths), tilt, np.nan),
         supported=supported,
         independent=known.told.independent,
         has_channel=known.told.independent & half(~np.isnan(r.speed), r.offsets),

@@ -1,9 +1,9 @@
 """``plan``: fills inspection_plan with at most one visit a vehicle in the fourteen days after the scores' day.
 
-Greedy and deterministic, in four steps: vehicles past their statutory date, oldest date first; a place on or before
+Greedy and deterministic, in five steps: vehicles past their statutory date, oldest date first; a place on or before
 the date for every vehicle due within the plan, as late as possible so that early days stay free; flagged vehicles
-by rank, as early as possible; last, what is only due moves to the earliest day left. So a statutory date is passed
-only where the bays cannot hold it, and the note then says so.
+by rank, as early as possible; what is only due moves to the earliest day left; last, what was drawn by lot takes
+hours that are still free. So a statutory date is passed only where the bays cannot hold it, and the note then says so.
 """
 
 from datetime import date, timedelta
@@ -12,6 +12,7 @@ import duckdb
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.planning.calendar import Bays, read_bays
+from fleetbrake.planning.lot import drawn_visits
 from fleetbrake.planning.visits import Visit, read_visits, row_of
 
 PLAN_DAYS = 14
@@ -30,8 +31,11 @@ def plan(con: duckdb.DuckDBPyConnection, *, start: date | None = None) -> int:
         return 0
     first = start or _day_after_scores(con)
     visits = read_visits(con, first, PLAN_DAYS)
-    bays = read_bays(con, {visit.depot for visit in visits}, first, PLAN_DAYS)
+    bays = read_bays(con, _depots(con) | {visit.depot for visit in visits}, first, PLAN_DAYS)
     place(visits, bays)
+    drawn = drawn_visits(con, bays.days, visits)
+    place_drawn(drawn, bays)
+    visits += drawn
     rows = [row_of(visit, bays) for visit in _in_order(visits) if visit.day is not None or visit.must_be_told]
     con.execute("delete from inspection_plan")
     if rows:
@@ -56,6 +60,19 @@ def place(visits: list[Visit], bays: Bays) -> None:
         visit.day = bays.take(visit.depot, visit.hours, before)
     for visit in (*flagged, *due):  # what is both has its early day from the first pass; a second changes nothing
         _earliest(visit, bays)
+
+
+def place_drawn(drawn: list[Visit], bays: Bays) -> None:
+    """Give each drawn visit the first day of its week with hours that nobody else needs; else it has none."""
+    for visit in drawn:
+        visit.day = bays.take(visit.depot, visit.hours, visit.within)
+
+
+def _depots(con: duckdb.DuckDBPyConnection) -> set[str | None]:
+    """Depots of all vehicles: a drawn one may have another than those that are due or flagged."""
+    return {
+        row[0] for row in con.execute("select depot from vehicles union select depot from vehicle_health").fetchall()
+    }
 
 
 def _earliest(visit: Visit, bays: Bays) -> None:

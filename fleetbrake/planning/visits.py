@@ -1,6 +1,6 @@
 """Which vehicles need a visit, why, and what the plan says about each."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
@@ -29,7 +29,10 @@ order by 1
 
 @dataclass
 class Visit:
-    """One vehicle that is due or flagged; ``day`` and ``position`` are set by the planner."""
+    """One vehicle that is due, flagged or drawn; ``day`` and ``position`` are set by the planner.
+
+    ``within`` holds the days that a drawn one may have, and is empty for every other.
+    """
 
     vehicle_id: str
     depot: str | None
@@ -41,6 +44,7 @@ class Visit:
     overdue: bool
     due: bool
     flagged: bool
+    within: list[date] = field(default_factory=list)
     day: date | None = None
     position: int | None = None
 
@@ -120,6 +124,8 @@ def _notes(visit: Visit, bays: Bays) -> list[str]:
     where = f"depot {visit.depot}" if visit.depot else "a vehicle without a depot"
     if visit.overdue:
         notes.append(f"overdue since {visit.due_on}")
+    if visit.within:
+        notes.append("drawn by lot, without a sign of a fault, so that scores can be checked against what is found")
     if visit.day is None:
         notes.append(f"no day found: {where} has no day with {visit.hours:g} free bay hours until {bays.days[-1]}")
     if visit.due and (visit.day is None or (visit.due_on is not None and visit.day > visit.due_on)):

@@ -4,7 +4,8 @@ What "of the month" means for each table:
 
 - ``events`` by the time they began, ``event_wheels`` with their event;
 - ``vehicle_health``, ``indicators``, ``driver_style``: the newest ``as_of`` that lies in the month, never two of them;
-- ``inspection_plan`` by the planned day;
+- ``inspection_plan`` by the planned day, ``inspection_evidence`` by the day of the inspection;
+- ``model_quality``, ``driver_coaching``, ``exposure_summary``: as ``vehicle_health``;
 - ``ingest_log`` by the recorded time, for a file without one (rejected) by when it was read;
 - ``unknown_ids`` by the time in which they were seen; ``observability`` has no time and is whole.
 """
@@ -33,7 +34,11 @@ _WHERE: Final = {
     "vehicle_health": _NEWEST,
     "indicators": _NEWEST,
     "driver_style": _NEWEST,
+    "driver_coaching": _NEWEST,
+    "exposure_summary": _NEWEST,
     "inspection_plan": "planned_on >= $first_day AND planned_on < $next_day",
+    "inspection_evidence": "inspected_on >= $first_day AND inspected_on < $next_day",
+    "model_quality": _NEWEST,
     "events": "started_at >= $start AND started_at < $stop",
     "event_wheels": "event_id IN (SELECT event_id FROM events WHERE started_at >= $start AND started_at < $stop)",
     "ingest_log": f"({_OVERLAP}) OR (first_at IS NULL AND loaded_at >= $start AND loaded_at < $stop)",
@@ -44,7 +49,11 @@ _ORDER: Final = {
     "vehicle_health": "rank",
     "indicators": "vehicle_id, indicator, wheel",
     "driver_style": "rank",
+    "driver_coaching": "driver_id, position",
+    "exposure_summary": "depot",
     "inspection_plan": "planned_on, depot, position",
+    "inspection_evidence": "inspected_on, vehicle_id",
+    "model_quality": "model, figure",
     "events": "started_at, event_id",
     "event_wheels": "event_id, wheel",
     "ingest_log": "path",

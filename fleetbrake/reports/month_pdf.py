@@ -200,7 +200,7 @@ def _drivers(drivers: pd.DataFrame, aliased: bool) -> dict[str, Any]:
     more = len(drivers) - len(rows)
     first = f"The first {len(rows)} of {len(drivers):,}. " if more > 0 else ""
     who = "Drivers appear under stable aliases." if aliased else "Personal data: for coaching only."
-    return {"drivers": rows, "drivers_note": f"{first}1 = coach first. {who}"}
+    return {"drivers": rows, "drivers_note": f"{first}1 = coach first. {who} {DRIVER_CAUTION}"}
 
 
 def _files(log: pd.DataFrame) -> dict[str, Any]:

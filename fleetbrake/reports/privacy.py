@@ -11,11 +11,12 @@ import pyarrow.compute as pc
 from fleetbrake.reports.source import frame
 
 #: Columns that hold a driver's id, and columns of free text that may name one.
-_DRIVER_COLUMNS: Final = {"events": "driver_id", "driver_style": "driver_id"}
+_DRIVER_COLUMNS: Final = {"events": "driver_id", "driver_style": "driver_id", "driver_coaching": "driver_id"}
 _FREE_TEXT: Final = {
     "events": ("notes", "source_path"),
     "ingest_log": ("path", "reason"),
     "driver_style": ("note",),
+    "driver_coaching": ("sentence",),
     "vehicle_health": ("reason", "open_report"),
     "inspection_plan": ("reason", "note"),
 }

@@ -22,6 +22,7 @@ FLAGGED = PRIORITIES[:4]
 
 _RANKED = f"""
 SELECT h.rank, h.vehicle_id, h.priority, h.reason, h.health_score, h.score_low, h.score_high, h.events_used,
+       h.trips_used, h.score_model, h.days_since_firm_braking, h.roller_tested_on, h.km_since_roller_test,
        h.leading_indicator, h.suspect_wheel, coalesce(h.depot, v.depot) AS depot,
        coalesce(h.category, v.category) AS category,
        coalesce(h.inspection_due_on, p.due_on, v.inspection_due_on) AS inspection_due_on,
@@ -53,8 +54,9 @@ def ranked(store: Path, as_of: date | None = None) -> pd.DataFrame:
     """Vehicles in the order in which they should be looked at, one row each, at ``as_of`` (default: the newest).
 
     Columns: rank, vehicle_id, priority, reason (a sentence, never missing), health_score, score_low, score_high,
-    events_used, leading_indicator, suspect_wheel, depot, category, inspection_due_on, planned_on, plan_note,
-    open_report, last_event_at, as_of.
+    events_used, trips_used, score_model, days_since_firm_braking, roller_tested_on, km_since_roller_test,
+    leading_indicator, suspect_wheel, depot, category, inspection_due_on, planned_on, plan_note, open_report,
+    last_event_at, as_of.
     """
     found = frame(store, _RANKED, [as_of])
     found["reason"] = [reason_of(row) for row in found.to_dict("records")]
@@ -119,13 +121,14 @@ def register_row(store: Path, vehicle_id: str) -> dict[str, Any]:
 def indicators_of(store: Path, vehicle_id: str) -> pd.DataFrame:
     """Indicators of one vehicle on the day that :func:`ranked` shows, most deviating first.
 
-    Columns: indicator, wheel, value, expected, unit, deviation (standard errors, positive = worse), events_used,
-    first_seen_on, probability, evidence (list of event ids).
+    Columns: indicator, measure, wheel, value, expected, unit, basis, deviation (standard errors, positive = worse),
+    detection_limit, trend_per_30d, events_used, trips_used, ranks, first_seen_on, probability, evidence (list of ids).
     """
     found = frame(
         store,
         f"""
-        SELECT indicator, wheel, value, expected, unit, deviation, events_used, first_seen_on, probability, evidence
+        SELECT indicator, measure, wheel, value, expected, unit, basis, deviation, detection_limit, trend_per_30d,
+               events_used, trips_used, ranks, first_seen_on, probability, evidence
         FROM indicators WHERE vehicle_id = ? AND as_of = {_NEWEST}
         ORDER BY deviation DESC NULLS LAST, indicator, wheel
         """,  # noqa: S608 - own constants
@@ -133,6 +136,19 @@ def indicators_of(store: Path, vehicle_id: str) -> pd.DataFrame:
     )
     found["evidence"] = pd.Series([_ids(text) for text in found["evidence"]], index=found.index, dtype=object)
     return found
+
+
+def indicator_trips(store: Path, vehicle_id: str, indicator: str, wheel: str | None) -> pd.DataFrame:
+    """What each trip shows of one indicator, in time order; empty where the finding is within its noise.
+
+    Columns: on_day, trip, value (unit of the indicator), events, event_id (the most telling), counts (bool).
+    """
+    return frame(
+        store,
+        "SELECT on_day, trip, value, events, event_id, counts FROM indicator_trips "
+        "WHERE vehicle_id = ? AND indicator = ? AND wheel IS NOT DISTINCT FROM ? ORDER BY on_day, trip",
+        [vehicle_id, indicator, wheel],
+    )
 
 
 def _ids(text: object) -> list[str]:

@@ -73,8 +73,11 @@ def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
         own = design.matrix[:, : design.drivers] @ model.coef_[: design.drivers]
         expected = fitted * np.exp(-own)
         log_se, leverage = _doubt(design, fitted, expected, spread)
-    residual = float(np.sum((design.counts - fitted) ** 2) / np.sum(fitted * (1.0 - leverage)))
-    dispersion = max(1.0, residual)
+    dispersion = 1.0
+    if len(cells) >= priors.dispersion_least:
+        # by counts, not by cells: a cell of few kilometres says little of how the counts scatter
+        scatter = float(np.sum((design.counts - fitted) ** 2) / np.sum(fitted * (1.0 - leverage)))
+        dispersion = max(1.0, scatter)
     return Environment(
         expected=expected * (design.counts.sum() / expected.sum()),
         of_driver=design.of_driver,
@@ -86,7 +89,7 @@ def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
 
 
 def _chosen(cells: pd.DataFrame, priors: Priors) -> tuple[float, float]:
-    """Spread and vehicles' share of least deviance on pairs held out; the stated ones where there is little to go by."""
+    """Spread and vehicles' share of least deviance on pairs held out; where there is too little, the stated ones."""
     pair = pd.factorize(pd.MultiIndex.from_frame(cells[["driver_id", "vehicle_id"]]), sort=True)[0]
     if pair.max() + 1 < priors.choice_least_pairs or cells["incidents"].sum() < priors.choice_least_incidents:
         return priors.effect_spread, VEHICLE_SHARES[0]
@@ -104,7 +107,7 @@ def _held_out(design: _Design, spread: float, fold: Ints) -> float:
     total = 0.0
     for number in np.unique(fold):
         held = fold == number
-        model = _fitted(design, spread, ~held)
+        model = _fitted(design, spread, ~held, tol=1e-4)  # enough to compare
         total += deviance(design.counts[held], model.predict(design.matrix[held]) * design.thousand_km[held])
     return total
 
@@ -115,10 +118,10 @@ def deviance(counts: Floats, means: Floats) -> float:
     return float(2.0 * np.sum(logs - (counts - means)))
 
 
-def _fitted(design: _Design, spread: float, use: npt.NDArray[np.bool_]) -> PoissonRegressor:
+def _fitted(design: _Design, spread: float, use: npt.NDArray[np.bool_], tol: float = 1e-6) -> PoissonRegressor:
     exposure = design.thousand_km[use]
     # the regressor's objective is the mean over the weights, hence the division
-    model = PoissonRegressor(alpha=1.0 / (spread**2 * exposure.sum()), solver="lbfgs", tol=1e-6, max_iter=3000)
+    model = PoissonRegressor(alpha=1.0 / (spread**2 * exposure.sum()), solver="lbfgs", tol=tol, max_iter=3000)
     return model.fit(design.matrix[use], design.counts[use] / exposure, sample_weight=exposure)
 
 
@@ -153,32 +156,35 @@ def _doubt(design: _Design, fitted: Floats, expected: Floats, spread: float) -> 
     The inverse of the penalised information, in blocks: the drivers' block is diagonal and is eliminated (Schur
     complement), so that only the environment's block, level included, has to be factored.
     """
-    around = sparse.hstack([design.matrix[:, design.drivers :], np.ones((len(fitted), 1))], format="csr")
-    by_driver = sparse.csr_matrix(
-        (np.ones(len(fitted)), (design.of_driver, np.arange(len(fitted)))), shape=(design.drivers, len(fitted))
-    )
+    cells = len(fitted)
+    around = sparse.hstack([design.matrix[:, design.drivers :], np.ones((cells, 1))], format="csr")
+    member = sparse.csr_matrix((np.ones(cells), (design.of_driver, np.arange(cells))), shape=(design.drivers, cells))
     ridge = 1.0 / spread**2
-    own = by_driver @ fitted + ridge  # (D,)
-    cross = (by_driver @ sparse.diags(fitted) @ around).toarray()  # (D, V)
-    inner = (around.T @ sparse.diags(fitted) @ around).toarray() - cross.T @ (cross / own[:, None])
-    # the level is free; a trace of ridge keeps the block invertible where all groups have one member
+    own = member @ fitted + ridge  # (D,)
+    cross = (member @ sparse.diags(fitted) @ around).toarray() / own[:, None]  # (D, V)
+    inner = (around.T @ sparse.diags(fitted) @ around).toarray() - cross.T @ (cross * own[:, None])
+    # the level is free; a trace of ridge keeps the block invertible where every group has one member
     inner[np.diag_indices_from(inner)] += np.append(np.full(inner.shape[0] - 1, ridge), 1e-9 * ridge)
     covariance = linalg.cho_solve(linalg.cho_factor(inner), np.eye(inner.shape[0]))
-    # a driver's log expected moves with the mean of his cells' indicators, weighted by what is expected there;
-    # a step of the level that all drivers share is no doubt: the scale is fixed by the sum
-    weight = by_driver @ sparse.diags(expected) @ around
-    weight = (weight / np.asarray(by_driver @ expected)[:, None]).toarray() if False else weight.toarray()
-    weight /= np.asarray(by_driver @ expected)[:, None]
-    common = (expected @ around) / expected.sum()
-    weight -= common
+    # a driver's log expected moves with the mean of his cells' indicators; a step that all drivers share is no doubt,
+    # since expected and counted incidents are given the same sum
+    weight = (member @ sparse.diags(expected) @ around).toarray() / (member @ expected)[:, None]
+    weight -= (expected @ around) / expected.sum()
     log_variance = np.einsum("dv,dv->d", weight @ covariance, weight)
-    cross /= own[:, None]
-    spanned = cross @ covariance  # (D, V)
-    leverage = fitted * (
-        1.0 / own[design.of_driver]
-        + np.asarray((around @ covariance)[np.arange(0)].sum() if False else 0.0)
-        + _quadratic(around, covariance)
-        - 2.0 * _paired(around, spanned, design.of_driver)
-        + np.einsum("dv,dv->d", spanned, cross)[design.of_driver]
-    )
+    leverage = fitted * _variance_of_cells(around, design.of_driver, own, cross, covariance)
     return np.sqrt(np.maximum(log_variance, 0.0)), np.clip(leverage, 0.0, 0.99)
+
+
+def _variance_of_cells(
+    around: sparse.csr_matrix, of_driver: Ints, own: Floats, cross: Floats, covariance: Floats
+) -> Floats:
+    """Variance of each cell's fitted logarithm ``(C,)``: ``1 / own + (x - cross)' covariance (x - cross)``."""
+    cells = around.shape[0]
+    column, value = around.indices.reshape(cells, -1), around.data.reshape(cells, -1)
+    spanned = cross @ covariance
+    mixed = np.einsum("cg,cg->c", spanned[of_driver[:, None], column], value)
+    square = np.zeros(cells)
+    for first in range(column.shape[1]):  # five groups and the level
+        product = covariance[column[:, [first]], column] * value
+        square += value[:, first] * product.sum(axis=1)
+    return np.asarray(1.0 / own[of_driver] + square - 2.0 * mixed + np.einsum("dv,dv->d", spanned, cross)[of_driver])

@@ -8,6 +8,7 @@ from datetime import date
 import duckdb
 import pandas as pd
 
+from fleetbrake import __version__
 from fleetbrake.core.tables import TABLES
 from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.scoring import models
@@ -85,8 +86,8 @@ def publish(con: duckdb.DuckDBPyConnection, visits: pd.DataFrame) -> None:
 
 
 def fingerprint(priors: Priors) -> str:
-    """Changes with every number and every model that evidence rests on."""
-    numbers = [asdict(priors), [asdict(row) for row in INDICATOR_PRIORS], REPAIR_SCOPE, models.MACROS]
+    """Changes with the version and with every number and every model that evidence rests on."""
+    numbers = [__version__, asdict(priors), [asdict(row) for row in INDICATOR_PRIORS], REPAIR_SCOPE, models.MACROS]
     texts = [models.sql_of(name) for name in (*models.OBSERVED, *models.FINDINGS, *models.PROBABILITIES)]
     text = json.dumps([numbers, texts, models.sql_of("learn_snapshot")], default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:16]

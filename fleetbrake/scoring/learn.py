@@ -16,6 +16,9 @@ from fleetbrake.scoring.learning_rows import Visits
 from fleetbrake.scoring.priors import Priors
 
 LEFT_OUT = "left_out"
+_NO_SCORES = {"vehicle_id": np.empty(0, dtype="<U1")} | {
+    name: np.empty(0) for name in ("probability", "log_odds", "model_width")
+}
 
 
 def learn_from_inspections(
@@ -41,19 +44,18 @@ def learn_from_inspections(
 
 def give_scores(con: duckdb.DuckDBPyConnection, learning: Learning) -> None:
     """Make ``learned_scores`` for ``int_final_scores`` from the models that stand: empty unless the model is in use."""
-    frame = snapshot(con)
-    model = learning.model
-    if learning.in_use != LEARNED or model is None:
-        frame = frame.iloc[:0]
-    ln_lr, prior = frame[list(LN_LR)].to_numpy(np.float64), frame["prior_probability"].to_numpy(np.float64)
-    columns: dict[str, object] = {"vehicle_id": frame["vehicle_id"]}
-    for name in ("probability", "log_odds", "model_width"):
-        columns[name] = np.empty(0)
-    if len(frame) and model is not None:
-        columns["probability"] = model.probability(ln_lr, prior)
-        columns["log_odds"] = model.log_odds(ln_lr, prior)
-        columns["model_width"] = model.numbers.interval_z * model.log_odds_se(ln_lr, prior)
-    models.give(con, "learned_scores", pd.DataFrame(columns))
+    model = learning.model if learning.in_use == LEARNED else None
+    if model is None:
+        models.give(con, "learned_scores", pd.DataFrame(_NO_SCORES))
+        return
+    now = snapshot(con)
+    ln_lr, prior = now[list(LN_LR)].to_numpy(np.float64), now["prior_probability"].to_numpy(np.float64)
+    scores = now[["vehicle_id"]].assign(
+        probability=model.probability(ln_lr, prior),
+        log_odds=model.log_odds(ln_lr, prior),
+        model_width=model.numbers.interval_z * model.log_odds_se(ln_lr, prior),
+    )
+    models.give(con, "learned_scores", scores)
 
 
 def visits_of(rows: pd.DataFrame) -> Visits:

@@ -97,7 +97,11 @@ def _compared(
         *_figures(LEARNED, later, learned, later_weights, numbers),
         Figure(LEARNED, "log_loss_gain", gain, len(later), low, high, note="log loss of the priors less that learned"),
         Figure(
-            LEARNED, "inverse_penalty", model.penalty, int((part == PARTS[0]).sum()), note="chosen by folds in time"
+            LEARNED,
+            "inverse_penalty",
+            model.chosen.penalty,
+            int((part == PARTS[0]).sum()),
+            note=f"chosen by folds in time, with the columns: {model.chosen.design}",
         ),
         *(
             Figure(LEARNED, f"coefficient_{name}", float(value), int((part == PARTS[0]).sum()))

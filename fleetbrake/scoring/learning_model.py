@@ -11,8 +11,30 @@ from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
 from fleetbrake.scoring.learning_priors import PENALTIES, LearningPriors
-from fleetbrake.scoring.learning_rows import CALIBRATE, TRAIN, Bools, Visits, Whole, design, from_logit
+from fleetbrake.scoring.learning_rows import (
+    CALIBRATE,
+    DESIGNS,
+    FEATURES,
+    TRAIN,
+    Bools,
+    Visits,
+    Whole,
+    design,
+    from_logit,
+)
 from fleetbrake.scoring.rates import Floats
+
+#: The one column whose coefficient may have either sign.
+FREE = "indicators_observed"
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Columns of ``FEATURES`` (numbers) and inverse penalty, as the folds in time chose them."""
+
+    design: str
+    columns: tuple[int, ...]
+    penalty: float
 
 
 @dataclass(frozen=True)
@@ -20,9 +42,9 @@ class LearnedModel:
     """A fitted model. Log odds are ``slope * f + shift`` with ``f`` the regression's; bounded only as probability."""
 
     regression: Pipeline
+    chosen: Chosen
     slope: float
     shift: float
-    penalty: float
     #: covariances of (coefficients, intercept) and of (slope, shift)
     spread: Floats
     calibration_spread: Floats
@@ -39,22 +61,26 @@ class LearnedModel:
 
     def log_odds_se(self, ln_lr: Floats, prior: Floats) -> Floats:
         """``(n,)`` standard error of the log odds from the inspections being few (Laplace approximation)."""
-        x = _with_one(self.regression[0].transform(design(ln_lr, prior, self.numbers)))
+        x = _with_one(self.regression[0].transform(self._columns(ln_lr, prior)))
         f = self._raw(ln_lr, prior)
         ends = np.column_stack([f, np.ones_like(f)])
         own = np.einsum("ij,jk,ik->i", x, self.spread, x) * self.slope**2
         return np.sqrt(own + np.einsum("ij,jk,ik->i", ends, self.calibration_spread, ends))
 
     def coefficients(self) -> Floats:
-        """Change of the log odds for one unit of each of ``FEATURES``, calibrated."""
-        scale = np.asarray(self.regression[0].scale_, dtype=np.float64)
-        return np.asarray(self.slope * self.regression[1].coef_[0] / scale, dtype=np.float64)
+        """Change of the log odds for one unit of each of ``FEATURES``, calibrated; 0 for what the model leaves out."""
+        every = np.zeros(len(FEATURES))
+        every[list(self.chosen.columns)] = self.slope * self.regression[1].coef_[0] / self.regression[0].scale_
+        return every
 
     def _raw(self, ln_lr: Floats, prior: Floats) -> Floats:
         if not len(prior):
             return np.empty(0)
-        found: Floats = self.regression.decision_function(design(ln_lr, prior, self.numbers))
+        found: Floats = self.regression.decision_function(self._columns(ln_lr, prior))
         return found
+
+    def _columns(self, ln_lr: Floats, prior: Floats) -> Floats:
+        return design(ln_lr, prior, self.numbers)[:, list(self.chosen.columns)]
 
 
 def fit(visits: Visits, weights: Floats, part: np.ndarray, numbers: LearningPriors) -> LearnedModel:
@@ -64,34 +90,58 @@ def fit(visits: Visits, weights: Floats, part: np.ndarray, numbers: LearningPrio
     """
     train, later = part == TRAIN, part == CALIBRATE
     x = design(visits.ln_lr, visits.prior, numbers)
-    penalty = choose_penalty(x[train], visits.found[train], weights[train], visits.day[train], numbers)
-    regression = _regression(x[train], visits.found[train], weights[train], penalty)
+    old = (x[train], visits.found[train], weights[train])
+    name, penalty = choose(*old, visits.day[train], numbers)
+    regression, columns = never_less(*old, DESIGNS[name], penalty)
+    x = x[:, list(columns)]
     slope, shift = calibrate(regression, x[later], visits.found[later], weights[later])
-    f = regression.decision_function(x[later])
+    f = regression.decision_function(x)
     return LearnedModel(
         regression,
+        Chosen(name, columns, penalty),
         slope,
         shift,
-        penalty,
-        _spread(_with_one(regression[0].transform(x[train])), regression.decision_function(x[train]), weights[train],
-                1.0 / penalty),
-        _spread(_with_one(f[:, None]), slope * f + shift, weights[later], 0.0),
+        _spread(_with_one(regression[0].transform(x[train])), f[train], weights[train], 1.0 / penalty),
+        _spread(_with_one(f[later, None]), slope * f[later] + shift, weights[later], 0.0),
         numbers,
-    )  # fmt: skip
+    )
 
 
-def choose_penalty(x: Floats, found: Bools, weights: Floats, day: Whole, numbers: LearningPriors) -> float:
-    """Inverse penalty with the least log loss on later inspections (expanding folds); the stronger one of equals."""
+def choose(x: Floats, found: Bools, weights: Floats, day: Whole, numbers: LearningPriors) -> tuple[str, float]:
+    """Design and inverse penalty with the least log loss on later inspections (expanding folds); simpler ones first."""
     edges = np.quantile(day, np.linspace(0, 1, int(numbers.fold_blocks) + 1)[1:-1], method="higher")
-    losses = np.zeros(len(PENALTIES))
+    options = [(name, penalty) for name in DESIGNS for penalty in PENALTIES]
+    losses = np.zeros(len(options))
     for start, stop in zip(edges, [*edges[1:], day.max() + 1], strict=True):
         old, new = day < start, (day >= start) & (day < stop)
         if not new.any() or found[old].all() or not found[old].any():
             continue
-        for number, penalty in enumerate(PENALTIES):
-            f = _regression(x[old], found[old], weights[old], penalty).decision_function(x[new])
+        for number, (name, penalty) in enumerate(options):
+            regression, columns = never_less(x[old], found[old], weights[old], DESIGNS[name], penalty)
+            f = regression.decision_function(x[new][:, list(columns)])
             losses[number] += float(weights[new] @ np.logaddexp(0.0, np.where(found[new], -f, f)))
-    return PENALTIES[int(np.argmin(np.round(losses, 9)))]
+    return options[int(np.argmin(np.round(losses, 9)))]
+
+
+def never_less(
+    x: Floats, found: Bools, weights: Floats, names: tuple[str, ...], penalty: float
+) -> tuple[Pipeline, tuple[int, ...]]:
+    """A regression in which evidence of a fault never makes a fault less likely, and the columns that are in it.
+
+    A column whose coefficient comes out below zero is left out, the least one first, and the rest is fitted again.
+    """
+    columns = tuple(FEATURES.index(name) for name in names)
+    while True:
+        model = _regression(x[:, list(columns)], found, weights, penalty)
+        signed = [
+            (coefficient, column)
+            for coefficient, column in zip(model[1].coef_[0], columns, strict=True)
+            if FEATURES[column] != FREE
+        ]
+        least, worst = min(signed, default=(0.0, -1))
+        if least >= 0 or len(columns) == 1:
+            return model, columns
+        columns = tuple(column for column in columns if column != worst)
 
 
 def calibrate(regression: Pipeline, x: Floats, found: Bools, weights: Floats) -> tuple[float, float]:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, fields
 
-from fleetbrake.scoring.priors import prior
+from fleetbrake.scoring.observation_priors import prior
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,7 @@ class LearningPriors:
         20, "1", "own choice: with fewer inspections nothing can be said even of the priors, and no past week is scored"
     )
     least_inspections: float = prior(
-        200, "1", "own choice: 120 to train leave 4 defects and more a coefficient at 10 coefficients"
+        200, "1", "own choice: 120 to train hold 18 defects and more, two a coefficient; the penalty does the rest"
     )
     least_each: float = prior(30, "1", "own choice: inspections with and without a defect, each; 3 a coefficient")
     least_each_part: float = prior(

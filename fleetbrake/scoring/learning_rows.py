@@ -18,6 +18,14 @@ PARTS = (TRAIN, CALIBRATE, HELD_OUT)
 #: Columns of the design matrix: evidence by indicator, how many of them spoke, and the priors' own word.
 FEATURES = (*INDICATORS, "indicators_observed", "prior_log_odds")
 
+#: Sets of columns to choose from, simplest first. With the priors' word alone the model only calibrates them anew; with
+#: the evidence alone it can unlearn an indicator, which the priors' word would carry in again.
+DESIGNS = {
+    "priors": ("indicators_observed", "prior_log_odds"),
+    "evidence": (*INDICATORS, "indicators_observed"),
+    "both": FEATURES,
+}
+
 
 @dataclass(frozen=True)
 class Visits:
@@ -64,10 +72,14 @@ def from_logit(log_odds: Floats) -> Floats:
 
 
 def design(ln_lr: Floats, prior: Floats, numbers: LearningPriors) -> Floats:
-    """``(n, len(FEATURES))``: an indicator that could not be observed says nothing either way, and counts as silent."""
+    """``(n, len(FEATURES))``: ln(1 + LR) of each indicator, how many spoke, log odds by the priors.
+
+    ln(1 + LR) grows with evidence of a fault and hardly falls with evidence of none: many sound brakes do not make up
+    for a bad one, as in the probability of any defect. What could not be observed has LR 1: it says nothing either way.
+    """
     seen = np.isfinite(ln_lr)
-    told = np.clip(np.where(seen, ln_lr, 0.0), -numbers.evidence_most, numbers.evidence_most)
-    return np.column_stack([told, seen.sum(axis=1), logit(prior)])
+    told = np.clip(np.where(seen, ln_lr, 0.0), None, numbers.evidence_most)
+    return np.column_stack([np.logaddexp(0.0, told), seen.sum(axis=1), logit(prior)])
 
 
 def parts_by_time(day: Whole, numbers: LearningPriors) -> npt.NDArray[np.str_]:

@@ -23,6 +23,7 @@ STAGING = (
 )
 OBSERVATIONS = (
     "int_towing",
+    "int_slopes",
     "int_effectiveness",
     "int_effectiveness_level",
     "int_pairings",
@@ -38,6 +39,7 @@ OBSERVATIONS = (
     "obs_lockup",
     "obs_axle_order",
     "obs_light_modulation",
+    "obs_tone_ring",
     "obs_dropout",
 )
 #: Up to one row a series and trip; then what else explains a level is taken out (``evidence``).
@@ -69,14 +71,32 @@ VERDICTS = (
     "int_verdicts",
 )
 DRIVERS = (
+    "int_flagged_since",
+    "int_driver_trips",
+    "int_driver_roads",
     "int_driver_events",
-    "int_exposure",
-    "int_left_out_trips",
-    "int_driver_vehicles",
-    "int_driver_expected",
+    "int_driver_cells",
+    "int_driver_counts",
 )
 
-MARTS = ("mart_indicators", "mart_vehicle_health", "mart_driver_style")
+#: After the drivers' posterior.
+STYLE = (
+    "int_driver_rates",
+    "int_driver_notes",
+    "int_driver_manner",
+    "int_coaching_events",
+    "int_coaching_picks",
+    "int_coaching_praise",
+)
+
+MARTS = (
+    "mart_indicators",
+    "mart_vehicle_health",
+    "mart_indicator_trips",
+    "mart_driver_style",
+    "mart_driver_coaching",
+    "mart_exposure_summary",
+)
 CHECKS = (
     "check_every_vehicle_once",
     "check_driver_ranks",
@@ -97,7 +117,7 @@ PARAMETERS = (
     "driver_posterior",
 )
 #: Every model, in the order of building.
-MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + DRIVERS + MARTS
+MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + DRIVERS + STYLE + MARTS
 
 _FOLDERS = {
     "stg": "staging",

@@ -27,6 +27,8 @@ class ObservationPriors:
     effect_least_mps2: float = prior(
         1.0, "m/s2", "own choice: a slope of 2 % that nobody recorded is then no more than a fifth of it"
     )
+    slope_events: float = prior(8, "1", "own choice: applications whose middle is the accelerometer's zero")
+    slope_most: float = prior(0.15, "1", "own choice: rise over run; steeper is no road for a fleet")
     demand_slope_events: float = prior(
         100, "1", "own choice: applications observed one way from which its slope is told"
     )
@@ -48,6 +50,10 @@ class ObservationPriors:
     air_drag_m2_n2: float = prior(_half_rho(CRITERIA.drag_area_m2_n2), "kg/m", _AS_CRITERIA)
     air_drag_m3: float = prior(_half_rho(CRITERIA.drag_area_m3), "kg/m", _AS_CRITERIA)
     air_drag_n3: float = prior(_half_rho(CRITERIA.drag_area_n3), "kg/m", _AS_CRITERIA)
+    free_step: float = prior(
+        0.003, "1", "own choice: slip; a drag of some 7 % of the wheel's load, or 1 mm of the radius of a car's wheel"
+    )
+    free_recent_days: float = prior(14, "d", "own choice: two weeks in which a drag that began shows in the middle")
     release_air_s: float = prior(0.55, "s", "FMVSS 121 S5.3.4 trucks and buses (verified); outer scale without peers")
     release_other_s: float = prior(0.35, "s", "own choice: hydraulic and electromechanical, without peers")
     foot_usual_s: float = prior(0.5, "s", "own choice: a foot's way to 75 % of an everyday demand")
@@ -110,7 +116,9 @@ class ObservationPriors:
         "own choice: time in which a brake at road speed loses 63 % of its heat; fade tests stack snubs 45 to 72 s "
         "apart (FMVSS 135, 121, verified), so it is long against a minute and short against an hour",
     )
-    cooling_cut: float = prior(10.0, "1", "own choice: time constants after which 1 / 22 000 is left (computed): nothing")
+    cooling_cut: float = prior(
+        10.0, "1", "own choice: time constants after which 1 / 22 000 is left (computed): nothing"
+    )
     fade_some_kj_per_t: float = prior(
         40.0, "kJ/t", "own choice: 32 km/h to standstill (computed from v^2/2); less heat changes no friction"
     )

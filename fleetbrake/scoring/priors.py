@@ -17,29 +17,30 @@ share: of ``k``), joined in squares with ``interval_z * prior_doubt`` for the pr
 ``least_events`` the probability stays the base rate. The base rate of a wheel's indicator holds for the vehicle and
 is shared among its observed wheels.
 
-What is expected of a driver
-----------------------------
-``sum over vehicles of km * cell rate * vehicle factor``. A cell is a vehicle category in a depot-day condition. The
-vehicle factor is ``(vehicle_weight + O) / (vehicle_weight + E)`` with ``O`` the hard stops of the vehicle's *other*
-drivers and ``E`` those expected of them from the cells and from their own ratio on all vehicles: a steep round weighs
-on every driver who has it, a hard driver neither excuses himself nor his colleagues. Without another driver it is 1.
+What is expected of a driver stands in ``driver_priors``.
 """
 
 from dataclasses import dataclass, fields
 
 from fleetbrake.core.vocabulary import PRIORITIES
-from fleetbrake.scoring.observation_priors import ObservationPriors
-from fleetbrake.scoring.observation_priors import prior as prior
+from fleetbrake.scoring.driver_priors import DriverPriors
+from fleetbrake.scoring.observation_priors import ObservationPriors, prior
 
 
 @dataclass(frozen=True)
-class Priors(ObservationPriors):
+class Priors(ObservationPriors, DriverPriors):
     """Numbers shared by all indicators and by driver style."""
 
     lookback_days: float = prior(365, "d", "period of the periodic inspection, 49 CFR 396.17: 12 months (verified)")
     least_events: float = prior(8, "1", "own choice: fewer usable events give no score at all")
     least_peers: float = prior(4, "1", "own choice: a median of fewer other vehicles is one vehicle's opinion")
+    peers_most: float = prior(
+        6, "1", "own choice: prior spreads; peers that are all farther from typical are all bad, not the measure of good"
+    )
     peer_weight: float = prior(5, "1", "own choice: the prior spread between vehicles counts as this many vehicles")
+    spread_floor: float = prior(
+        0.5, "1", "own choice: of the prior spread; in a large even fleet a difference too small to matter stays small"
+    )
     noise_weight: float = prior(5, "1", "own choice: the prior noise of an event counts as this many events")
     change_threshold: float = prior(
         5, "1", "own choice: standardised shift at the best split; noise alone reaches 3 to 4"
@@ -83,27 +84,6 @@ class Priors(ObservationPriors):
     this_week_from: float = prior(0.5, "1", "own choice: probability times weight; more likely than not")
     next_service_from: float = prior(0.25, "1", "own choice")
     watch_from: float = prior(0.1, "1", "own choice: clearly above every base rate")
-    condition_share: float = prior(0.2, "1", "own choice: share of a depot's events that makes the day wet or snowy")
-    condition_least: float = prior(2, "1", "own choice: one event makes no snowy day")
-    trip_most_km: float = prior(
-        5000, "km", "own choice: days of driving without a stop; longer is a slip of the register and no exposure"
-    )
-    cell_weight: float = prior(5, "1", "own choice: the fleet's rate counts as this many hard stops in each cell")
-    vehicle_weight: float = prior(
-        2.0, "1", "own choice: gamma shape between vehicles of a category, as between drivers; rounds differ as much"
-    )
-    driver_least_km: float = prior(
-        500, "km", "own choice: a few working days; a driver with less distance and fewer expected stops has no score"
-    )
-    driver_least_expected: float = prior(
-        0.5, "1", "own choice: with fewer expected hard stops one by chance doubles the rate; either amount is enough"
-    )
-    shape_default: float = prior(2.0, "1", "own choice: gamma shape between drivers where too few to estimate it")
-    shape_least: float = prior(0.5, "1", "own choice: keeps the estimate by moments in a usable range")
-    shape_greatest: float = prior(50.0, "1", "own choice: as above; 50 is nearly no difference between drivers")
-    shape_drivers: float = prior(5, "1", "own choice: fewer drivers give no variance worth using")
-    driver_level: float = prior(0.90, "1", "edge of driver_style: 90 % interval")
-    style_half: float = prior(1.0, "1", "own choice: style_score = 100 * 2^(-ratio / this): an average driver has 50")
 
 
 @dataclass(frozen=True)
@@ -193,7 +173,7 @@ INDICATOR_PRIORS = (
     ),
     _level(
         "side_imbalance", "yaw", 1, "rad/s for each m/s2", 0.04, 1.0, True, 0.005, 0.0012,
-        "30 % less on one front brake turns a bus by 0.003, a car by 0.01 (own computation, 0.25 s of turning); own choice",
+        "30 % less on one front brake turns a bus by 0.003, a car by 0.01 (computed, 0.25 s of turning); own choice",
         per_wheel=True,
     ),
     _level(
@@ -202,7 +182,7 @@ INDICATOR_PRIORS = (
         per_wheel=True,
     ),
     _level(
-        "brake_drag", "slip", 1, "slip", 0.02, 0.8, False, 0.001, 0.0004,
+        "brake_drag", "slip", 1, "slip", 0.02, 0.8, False, 0.001, 0.0003,
         "no published limit (MOT 1.2.1(f) names none, verified); a braking force of 1 % of the wheel's load is about "
         "0.0004 slip at a slip stiffness of 25 loads (common practice, no source)",
         per_wheel=True,
@@ -221,16 +201,16 @@ INDICATOR_PRIORS = (
         "trailers are allowed 0.45 to 0.65 s more than trucks (FMVSS 121 S5.3.4, verified); own choice",
     ),
     _level(
-        "slow_response", "build_up", 1, "s", 0.02, 0.8, False, 0.15, 0.08,
+        "slow_response", "build_up", 1, "s", 0.02, 0.8, False, 0.15, 0.05,
         "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): up to 2 s.e.",
     ),
     _level(
-        "brake_fade", "within", -1, "relative change for each 100 kJ/t", 0.01, 0.7, False, 0.05, 0.02,
-        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 2 % (own choice)",
+        "brake_fade", "within", -1, "relative change for each 100 kJ/t", 0.01, 0.7, False, 0.05, 0.012,
+        "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 1 % (own choice)",
     ),
     _level(
         "brake_fade", "series", -1, "relative change for each 100 K", 0.01, 0.7, False, 0.15, 0.05,
-        "as within, over a series; 60 % after some 300 K of snubs (FMVSS 135 S7.13, verified) are 13 % less each 100 K",
+        "as within, over a series; 60 % left after some 300 K of snubs (FMVSS 135, verified) are 13 % each 100 K",
     ),
     _share(
         "lockup_without_modulation", "control", 0.02, 1.0, True, 2, 0.005, 200.0, 0.4,
@@ -239,14 +219,20 @@ INDICATOR_PRIORS = (
         per_wheel=True,
     ),
     _share(
-        "lockup_without_modulation", "axle_order", 0.02, 1.0, True, 2, 0.05, 20.0, 0.6,
-        "no control: the front axle must lock no later than the rear (FMVSS 135 S7.2, verified); own choice of size",
+        "lockup_without_modulation", "axle_order", 0.02, 1.0, True, 2, 0.1, 5.0, 0.6,
+        "no control: the front axle must lock no later than the rear (FMVSS 135 S7.2, verified), laden or empty; "
+        "in use it differs by design: expected from the category's other vehicles; own choice of size",
         per_wheel=False,
     ),
     _share(
         "modulation_on_light_braking", "control", 0.01, 0.6, False, 5, 0.02, 20.0, 0.4,
         "control on light braking with grip is a fault or a bump; expected from depot neighbours, else 2 %; own choice",
         per_wheel=False,
+    ),
+    _share(
+        "modulation_on_light_braking", "tone_ring", 0.01, 0.6, False, 5, 0.005, 40.0, 0.3,
+        "a sound ring never pulses with the wheel's turning; a worn tyre or a bump may look so once (own choice)",
+        per_wheel=True,
     ),
     _share(
         "wheel_speed_dropout", "braking", 0.03, 0.5, False, 5, 0.02, 20.0, 0.3,

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import optimize, special, stats
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,3 +65,36 @@ def shape_by_moments(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: f
     if excess <= 0.0:
         return greatest
     return float(np.clip(np.sum(mean**2) / excess, least, greatest))
+
+
+def shape_by_likelihood(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: float, greatest: float) -> float:
+    """Gamma shape of the ratios observed / expected (mean 1) by maximum likelihood, between ``least`` and ``greatest``.
+
+    Counts are then negative binomial with mean E and size ``shape``. Counts that were divided by a dispersion need not
+    be whole numbers. Less swayed by the few drivers with most exposure than the moments are.
+    """
+    count = np.asarray(counts, dtype=np.float64)
+    mean = np.asarray(expected, dtype=np.float64)
+
+    def loss(log_shape: float) -> float:
+        shape = np.exp(log_shape)
+        terms = special.gammaln(shape + count) - special.gammaln(shape) + shape * np.log(shape / (shape + mean))
+        return -float(np.sum(terms + count * np.log(1.0 / (shape + mean))))
+
+    found = optimize.minimize_scalar(loss, bounds=(np.log(least), np.log(greatest)), method="bounded")
+    return float(np.exp(found.x))
+
+
+def widened(posterior: Posterior, log_se: npt.ArrayLike, *, level: float = 0.90) -> tuple[Floats, Floats]:
+    """Interval of a rate whose exposure is itself only known within ``log_se`` (standard error of its logarithm).
+
+    The gamma distribution with the posterior's mean whose relative variance is the posterior's plus that of the
+    exposure times the square of the data's own weight: to first order, what an exposure off by a factor does.
+    """
+    own = (1.0 - posterior.prior_weight) * np.asarray(log_se, dtype=np.float64)
+    shape = 1.0 / ((posterior.sd / posterior.mean) ** 2 + own**2)
+    tail = (1.0 - level) / 2.0
+    return (
+        stats.gamma.ppf(tail, shape) * posterior.mean / shape,
+        stats.gamma.ppf(1.0 - tail, shape) * posterior.mean / shape,
+    )

@@ -3,21 +3,26 @@
 from datetime import UTC, date, datetime
 
 import duckdb
-import pandas as pd
 
 from fleetbrake.core.tables import TABLES
 from fleetbrake.scoring import models
+from fleetbrake.scoring.drivers import driver_posterior
 from fleetbrake.scoring.evidence import evaluate
 from fleetbrake.scoring.learn import give_scores, learn_from_inspections
 from fleetbrake.scoring.learning_priors import DEFAULT_LEARNING, LearningPriors
 from fleetbrake.scoring.priors import DEFAULT, Priors
-from fleetbrake.scoring.rates import exact_interval, gamma_poisson, shape_by_moments
 
 _OUTPUTS = {
     "vehicle_health": "mart_vehicle_health",
     "indicators": "mart_indicators",
+    "indicator_trips": "mart_indicator_trips",
     "driver_style": "mart_driver_style",
+    "driver_coaching": "mart_driver_coaching",
+    "exposure_summary": "mart_exposure_summary",
 }
+
+#: Large and for looking at: of these only the day scored last is kept.
+_NEWEST_ONLY = ("indicator_trips",)
 
 
 def score(
@@ -54,7 +59,8 @@ def score(
         give_scores(con, learned)
         models.build(con, models.VERDICTS)
         models.build(con, models.DRIVERS)
-        models.give(con, "driver_posterior", _driver_posterior(con, priors))
+        models.give(con, "driver_posterior", driver_posterior(con, priors))
+        models.build(con, models.STYLE)
         models.build(con, models.MARTS)
         models.check(con)
         for table, mart in _OUTPUTS.items():
@@ -72,27 +78,9 @@ def _newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date:
     return today if row is None or row[0] is None else row[0]
 
 
-def _driver_posterior(con: duckdb.DuckDBPyConnection, priors: Priors) -> pd.DataFrame:
-    """Observed over expected hard stops of each driver, shrunk; one row a driver, NaN without exposure."""
-    frame = con.execute("select * from int_driver_expected order by driver_id").df()
-    rated = frame["km"] > 0
-    stops, expected = frame.loc[rated, "stops"].to_numpy(float), frame.loc[rated, "expected"].to_numpy(float)
-    shape = priors.shape_default
-    if rated.sum() >= priors.shape_drivers and expected.sum() > 0:
-        shape = shape_by_moments(stops, expected, least=priors.shape_least, greatest=priors.shape_greatest)
-    ratio = gamma_poisson(stops, expected, shape=shape, rate=shape, level=priors.driver_level)
-    for name, values in {
-        "ratio": ratio.mean,
-        "ratio_low": ratio.low,
-        "ratio_high": ratio.high,
-        "own_weight": 1.0 - ratio.prior_weight,
-    }.items():
-        frame[name] = pd.Series(values, index=frame.index[rated], dtype=float).reindex(frame.index)
-    frame["count_low"], frame["count_high"] = exact_interval(frame["stops"].to_numpy(float))
-    return frame
-
-
 def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str, day: date) -> None:
     columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
-    con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608 - own table names
+    if table in _NEWEST_ONLY:
+        con.execute(f"delete from {table}")  # noqa: S608 - own table names
+    con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608
     con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608

@@ -1,5 +1,7 @@
 """Simulated applications of one vehicle as recordings: one Parquet file a week, columns of the recording contract."""
 
+from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
@@ -132,6 +134,27 @@ def to_table(channels: Channels, ids: npt.NDArray[np.object_], start_us: br.Code
     return pa.table(columns).replace_schema_metadata({"speed_source": "gnss"})
 
 
+def with_drivers(table: pa.Table, events: pd.DataFrame, sim: Simulated) -> pa.Table:
+    """The table with a column ``driver_id``."""
+    drivers = np.repeat(events["driver_id"].to_numpy(dtype=object), np.diff(sim.offsets))
+    return table.append_column("driver_id", pa.array(drivers, pa.string()))
+
+
+def write_pieces(target: Path, table: pa.Table, sim: Simulated, piece: br.Codes, name: Callable[[int], str]) -> None:
+    """Write the events of each number in ``piece (E,)``, rising, to a file of its own, ``target/<name>.parquet``."""
+    target.mkdir(parents=True, exist_ok=True)
+    for number in np.unique(piece):
+        first, last = np.flatnonzero(piece == number)[[0, -1]]
+        start, stop = sim.offsets[first], sim.offsets[last + 1]
+        path = target / f"{name(int(number))}.parquet"
+        pq.write_table(table.slice(start, stop - start), path, compression="zstd")
+
+
+def _week_name(day: date) -> str:
+    year, week, _ = day.isocalendar()
+    return f"{year}-W{week:02d}"
+
+
 def write_vehicle(folder: Path, vehicle: sc.Vehicle, trips: pd.DataFrame, days: Weather, seed: int) -> pd.DataFrame:
     """Write one vehicle's weekly files under ``folder/vehicle_id=.../``; returns its events (ids, times, kinds)."""
     rng = np.random.default_rng([seed, vehicle.number])
@@ -143,15 +166,8 @@ def write_vehicle(folder: Path, vehicle: sc.Vehicle, trips: pd.DataFrame, days: 
     onset = events["onset_at"].dt.as_unit("us").astype("int64").to_numpy()
     table = to_table(channels, ids, onset, sim)
     if vehicle.number % 2:  # the other half learn the driver from the trips
-        drivers = np.repeat(events["driver_id"].to_numpy(dtype=object), np.diff(sim.offsets))
-        table = table.append_column("driver_id", pa.array(drivers, pa.string()))
-    target = folder / f"vehicle_id={vehicle.vehicle_id}"
-    target.mkdir(parents=True, exist_ok=True)
+        table = with_drivers(table, events, sim)
     week = events["day"].to_numpy() // 7
-    for number in np.unique(week):
-        first, last = np.flatnonzero(week == number)[[0, -1]]
-        start, stop = sim.offsets[first], sim.offsets[last + 1]
-        year, iso_week, _ = br.day_of(int(number) * 7).isocalendar()
-        path = target / f"{year}-W{iso_week:02d}.parquet"
-        pq.write_table(table.slice(start, stop - start), path, compression="zstd")
+    target = folder / f"vehicle_id={vehicle.vehicle_id}"
+    write_pieces(target, table, sim, week, lambda number: _week_name(br.day_of(number * 7)))
     return events.assign(event_id=ids)

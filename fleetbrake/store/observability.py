@@ -94,9 +94,10 @@ def _quantities(c: Criteria) -> list[_Row]:
         ("mfdd_mps2", _SPEED, None, "the speed did not fall through the whole 80 % to 10 % of the initial speed"),
         (
             "brake_energy_kj",
-            f"{_SPEED}; gross_mass_kg",
+            f"{_SPEED}; gross_mass_kg; regen_power_kw and endurance_torque_pct where the register names them",
             None,
-            "no mass was recorded; without a grade the road is taken as level",
+            "no mass was recorded; the register names recuperation, a retarder or an engine brake and the recording "
+            "does not tell its share; without a grade the road is taken as level",
         ),
         (
             "friction_used",
@@ -148,6 +149,20 @@ def _quantities(c: Criteria) -> list[_Row]:
             f"{100.0 * c.friction_known_within:g} % of the value",
         ),
         (
+            "peak_jerk_mps3",
+            _SPEED,
+            c.least_rate_build_up_hz,
+            f"under {c.jerk_window_s:g} s recorded up to the peak of the deceleration; rows missing; the speed rests on "
+            "sliding wheels",
+        ),
+        (
+            "last_second_share",
+            _SPEED,
+            c.least_rate_last_second_hz,
+            f"no stop: not braked to standstill, or from under {c.last_second_from_mps:g} m/s; rows missing; the speed "
+            "rests on sliding wheels",
+        ),
+        (
             "release_s",
             f"{_DEMAND}; {_SPEED}",
             c.least_rate_build_up_hz,
@@ -160,7 +175,7 @@ def _quantities(c: Criteria) -> list[_Row]:
             None,
             "the demand was never held with rolling wheels and without retarder or recuperation; anti-lock control "
             "acted; a system asked instead of the pedal; the vehicle was already braked before the demand; the "
-            "register names recuperation and the recording does not have it",
+            "register names recuperation, a retarder or an engine brake and the recording does not tell its share",
         ),
         (
             "friction_brake_kj",
@@ -180,19 +195,55 @@ def _quantities(c: Criteria) -> list[_Row]:
 
 
 def _indicators(c: Criteria) -> list[_Row]:
-    few = "too few events with the channels"
+    few = "too few trips or events with the channels"
+    load = (
+        "no mass of a vehicle over 3.5 t (N2, N3, M2, M3), or of a combination, in the event or in its trip; "
+        "electronic brake control without a pressure and a mass; an endurance brake whose share nobody recorded"
+    )
     return [
-        ("low_brake_effectiveness", f"{_DEMAND}; {_SPEED}", None, few),
-        ("side_imbalance", f"{_WHEELS} of both sides of an axle", None, few),
-        ("brake_drag", _WHEELS, None, f"{few}, or no free rolling before and after the application"),
         (
-            "slow_response",
-            f"{_DEMAND}; {_SPEED}",
-            c.least_rate_build_up_hz,
-            f"{few}, or rates too low for the build-up",
+            "low_brake_effectiveness",
+            f"{_DEMAND}; {_SPEED}; gross_mass_kg; register vehicles, trips",
+            None,
+            f"{few}; {load}; "
+            "new linings not run in; a trailer is seen only with its towing unit, which never clears it",
         ),
-        ("brake_fade", f"{_DEMAND}; {_SPEED}", None, f"{few}, or none of them long enough"),
-        ("lockup_without_modulation", _WHEELS, c.least_rate_modulation_hz, f"{few}, or lockup or modulation is NULL"),
-        ("modulation_on_light_braking", f"{_WHEELS}; {_DEMAND}", c.least_rate_modulation_hz, few),
-        ("wheel_speed_dropout", _WHEELS, None, few),
+        (
+            "side_imbalance",
+            f"{_WHEELS} of both sides of an axle; or yaw_rate_radps; or steering_angle_rad with it",
+            None,
+            f"{few}; split friction, control at work, bends; slip too small for the wheels' resolution; new linings",
+        ),
+        (
+            "brake_drag",
+            f"{_WHEELS}; or accelerator_pct (coasting); or {_DEMAND} (release)",
+            None,
+            f"{few}; no free rolling before and after the application; a drag under some per cent of the wheel's load",
+        ),
+        ("slow_response", f"{_DEMAND}; {_SPEED}", c.least_rate_build_up_hz, f"{few}; rates too low for the build-up"),
+        (
+            "brake_fade",
+            f"{_DEMAND}; {_SPEED}; gross_mass_kg",
+            None,
+            f"{few}; none long or hot enough, none in a series of recorded ones; {load}",
+        ),
+        (
+            "lockup_without_modulation",
+            _WHEELS,
+            c.least_rate_modulation_hz,
+            f"{few}; lockup or modulation is NULL; loose ground; without anti-lock control no axle locked above "
+            "15 km/h with all wheels decided",
+        ),
+        (
+            "modulation_on_light_braking",
+            f"{_WHEELS}; {_SPEED}; helped by latitude_deg, longitude_deg",
+            c.least_rate_modulation_hz,
+            f"{few}; loose or split ground; places where several vehicles' control acts",
+        ),
+        (
+            "wheel_speed_dropout",
+            _WHEELS,
+            None,
+            f"{few}; a wheel that never gave a signal, both wheels of an axle silent",
+        ),
     ]

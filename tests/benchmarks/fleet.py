@@ -9,9 +9,10 @@ Seeds 1 to 99 are for tuning, 9001 and above for reporting: a figure counts only
 A fleet takes some minutes on two cores. Recordings go through ``ingest`` and ``score``; the truth stays outside.
 
 Ranking: a vehicle is positive if one of its faults is there on the day scored and showed in three recorded events or
-more; those whose fault showed in fewer are left out of every figure of the ranking (not of the calibration, where any
-fault counts). In which events a fault showed is told by simulating them without it
-(``fleetbrake.simulation.proving.showing``). Found: priority ``watch`` or sooner. Towed units are not ranked here.
+more; those whose fault showed in fewer, or of whose fault the recordings hold no channel (mass, pressure, share of a
+retarder), are left out of the ranking's figures (not of the calibration, where any fault counts). In which events a
+fault showed is told by simulating them without it (``fleetbrake.simulation.proving.showing``). Found: priority
+``watch`` or sooner. Towed units are not ranked here.
 ``!`` marks a figure that misses its target.
 """
 
@@ -100,6 +101,7 @@ def _line(row: "pd.core.frame.Series", scored: Scored) -> str:
     told = "; ".join(
         f"{f['indicator']} {f['wheel'] or ''} size {f['size']:.4g} from {f['begin']}"
         f"{'' if f['end'] is None else ' to ' + f['end']} showed {f['showed']}"
+        f"{'' if f['recordable'] else ' (no channel)'}"
         for f in row.faults
     )
     left = " [harsh or slippery]" if row.left_alone else ""

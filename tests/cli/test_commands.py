@@ -103,6 +103,16 @@ def test_scores_stay_when_more_is_ingested(folder: Path, store: Path) -> None:
     assert ask(store, "SELECT count(*) FROM events") == [(2,)]
 
 
+def test_score_says_what_the_scores_rest_on(folder: Path, store: Path) -> None:
+    run("ingest", folder, "--store", store)
+    result = run("score", "--store", store, "--all-history", "--json")
+    assert result.exit_code == 0
+    assert last_line(result)["score_model"] == "prior"
+    assert "Health scores rest on stated priors" in result.stdout
+    assert "0 inspections with evidence from before" in result.stdout
+    assert ask(store, "SELECT count(*) FROM model_quality WHERE figure = 'in_use' AND in_use") == [(1,)]
+
+
 def _no_time(table: pa.Table) -> pa.Table:
     return table.drop_columns(["timestamp"])
 

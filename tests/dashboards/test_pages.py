@@ -57,6 +57,21 @@ def test_the_list_shows_vehicles_in_order_with_reason_interval_and_caution(open_
     assert app.dataframe[0].value.shape[0] == 12
 
 
+@pytest.mark.parametrize("view", ["inspections", "vehicle"])
+def test_pages_with_a_score_say_what_it_rests_on(view: str, open_page: OpenPage) -> None:
+    app = open_page(view, "filled")
+    assert "learned from past inspections" in _text(app).replace("\\", "")
+    hostile = open_page(view, "empty")
+    assert not hostile.exception and "learned from past" not in _text(hostile)
+
+
+def test_how_scores_compare_with_inspections_is_shown_for_both_models(open_page: OpenPage) -> None:
+    app = open_page("inspections", "filled")
+    assert "How scores compare with what inspections found" in [e.label for e in app.expander]
+    table = app.dataframe[1].value
+    assert set(table["Model"]) == {"prior", "learned"} and set(table.loc[table["In use"], "Model"]) == {"learned"}
+
+
 def test_filters_narrow_the_list(open_page: OpenPage) -> None:
     app = open_page("inspections", "filled")
     app.multiselect[0].select("Harbour").run()

@@ -268,6 +268,20 @@ def build_up(time_s, level, decel, rest, start, stop, share):
     return out
 
 
+def rise_time(time_s, level, start, stop, share):
+    out = []
+    for span in bounded(start, stop):
+        limit = share * max((level[i] for i in span if known(level[i])), default=NAN)
+        at = next((i for i in span if level[i] >= limit), None)
+        if at is None or not limit > 0:
+            out.append(NAN)
+        elif at > span[0] and level[at - 1] < limit:
+            out.append(_passes(time_s, level, limit, at - 1, at) - time_s[span[0]])
+        else:
+            out.append(time_s[at] - time_s[span[0]])
+    return out
+
+
 def release_time(time_s, level, decel, release, first, last, share, look_s, rest_after_s, rest_least_s):
     out = []
     for gone, begin, end in zip(release, first, last, strict=True):

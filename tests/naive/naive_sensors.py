@@ -57,6 +57,31 @@ def _back_by_itself(time_s, row, speed, level, before, run, span, over, free, so
     return min(shares) > sound and held and max(levels) > 0
 
 
+def _frozen(time_s, row, speed, span, rolling_mps, frozen_s):
+    gone = set()
+    for i in span:
+        since = i
+        while since > span.start and row[since - 1] == row[i]:
+            since -= 1
+        changed = abs(speed[i] - speed[since]) > 0.05 * speed[since]
+        rolls = speed[i] > 2.0 * rolling_mps
+        if rolls and row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
+            gone.update(range(since, i + 1))
+    return gone
+
+
+def rolling_loss(time_s, wheels, partner, speed, use, offsets, rolling_mps, frozen_s):
+    out = np.zeros(wheels.shape, bool)
+    for w, row in enumerate(wheels):
+        for span in spans(offsets):
+            gone = _frozen(time_s, row, speed, span, rolling_mps, frozen_s)
+            for i in span:
+                missing = not known(row[i]) and any(known(other[i]) for other in wheels)
+                zero = row[i] == 0 and partner[w] >= 0 and wheels[partner[w], i] > 0
+                out[w, i] = (i in gone or missing or zero) and use[i] and speed[i] > rolling_mps
+    return out
+
+
 def lost(
     time_s, wheels, speed, decel, level, braking, suspect, offsets, rate_hz,
     rolling_mps, frozen_s, fall_most, per_decel, quiet, free, sound, quick_s,
@@ -82,14 +107,7 @@ def lost(
                     odd = odd or (suspect[w, e] and row[before] > sound * speed[before])
                 if odd:
                     gone.update(run)
-            for i in span:
-                since = i
-                while since > span.start and row[since - 1] == row[i]:
-                    since -= 1
-                changed = abs(speed[i] - speed[since]) > 0.05 * speed[since]
-                rolls = speed[i] > 2.0 * rolling_mps
-                if rolls and row[i] > 0.1 * speed[i] and time_s[i] - time_s[since] >= frozen_s and changed:
-                    gone.update(range(since, i + 1))
+            gone |= _frozen(time_s, row, speed, span, rolling_mps, frozen_s)
             for i in gone:
                 out[w, i] = True
     return out
@@ -100,6 +118,14 @@ def marked_time(time_s, marks, offsets):
     for w, row in enumerate(marks):
         for e, span in enumerate(spans(offsets)):
             out[w, e] = sum(time_s[i + 1] - time_s[i] for i in span[:-1] if row[i])
+    return out
+
+
+def time_within(time_s, marks, start, stop):
+    out = np.zeros((len(marks), len(start)))
+    for w, row in enumerate(marks):
+        for e, (a, b) in enumerate(zip(start, stop, strict=True)):
+            out[w, e] = sum(time_s[i + 1] - time_s[i] for i in range(a, b - 1) if row[i])
     return out
 
 

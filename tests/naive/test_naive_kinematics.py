@@ -99,6 +99,8 @@ def check_build_up(c):
     rest = c.rng.normal(0.0, 0.5, c.events)
     args = (c.time_s, c.coarse(1)[0], c.blend(c.rng.normal(size=c.samples)), rest, c.start, c.stop, 0.75)
     same(response.build_up(*args), naive.build_up(*args))
+    args = (c.time_s, c.coarse(1)[0], c.start, c.stop, 0.75)
+    same(response.rise_time(*args), naive.rise_time(*args))
 
 
 def check_release_time(c):

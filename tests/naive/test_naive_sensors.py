@@ -45,6 +45,17 @@ def check_signal_loss(c):
     same(signal_loss.marked_time(c.time_s, marks, c.offsets), naive.marked_time(c.time_s, marks, c.offsets))
 
 
+def check_rolling_loss(c):
+    speed = c.wander()
+    wheel = c.wheels(speed, 4)
+    partner = np.array([1, 0, -1, 2])
+    args = (c.time_s, wheel, partner, speed, c.marks(), c.offsets, 3.0, 0.08)
+    marks = naive.rolling_loss(*args)
+    same(signal_loss.rolling_loss(*args), marks)
+    args = (c.time_s, marks, np.maximum(c.start, 0), np.where(c.start >= 0, c.stop, 0))
+    same(signal_loss.time_within(*args), naive.time_within(*args))
+
+
 def check_believable(c):
     wheel = c.wheels(c.wander(), 3)
     for row in wheel:

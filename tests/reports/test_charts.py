@@ -11,7 +11,7 @@ import vl_convert
 from builders import MONTH, PLAIN
 
 from fleetbrake.core.vocabulary import PRIORITIES, PRIORITY_TEXT
-from fleetbrake.reports import charts, look, reads, traces
+from fleetbrake.reports import charts, look, model_reads, reads, traces
 from fleetbrake.reports.charts.event import span_words, thinned
 from fleetbrake.reports.month_data import month_events
 
@@ -28,6 +28,7 @@ def _all(store: Path, vehicle: str) -> dict[str, Any]:
         "wheels": charts.wheel_plan(indicators, 2),
         "event": charts.event_chart(stop),
         "friction": charts.friction_chart(stop.friction),
+        "calibration": charts.calibration_chart(model_reads.calibration(store), width=600),
     }
 
 

@@ -99,7 +99,9 @@ def draw(seed: int, scene: Scene = Scene()) -> Counts:
     return Counts(cells, ratio[seen], total(expected)[seen], total(count)[seen], total(km)[seen])
 
 
-def _one_at(rng: np.random.Generator, depot: npt.NDArray[np.int64], of_vehicle: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _one_at(
+    rng: np.random.Generator, depot: npt.NDArray[np.int64], of_vehicle: npt.NDArray[np.int64]
+) -> npt.NDArray[np.int64]:
     """A vehicle of each depot asked for, at random."""
     order = np.argsort(of_vehicle, kind="stable")
     first = np.searchsorted(of_vehicle[order], depot)

@@ -1,7 +1,7 @@
 """Invented inspections for the tests of learning: what the recordings said before each, and what was found.
 
-The truth is a logistic law with coefficients of the test's choice; the priors' probability is that of the evidence
-taken at its word (coefficients 1 on every indicator). Where the two agree the priors cannot be beaten.
+Each indicator finds its own kind of fault: log odds = base + coefficient * ln LR, and an inspection finds a defect if
+there is any. The priors take all evidence at its word (coefficient 1). Where that is the truth they cannot be beaten.
 """
 
 import numpy as np
@@ -10,7 +10,7 @@ from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.scoring.learning_rows import Visits, from_logit
 
 WORDS = {name: number for number, name in enumerate(INDICATORS)}
-BASE = -2.6  # log odds of a vehicle of which nothing is known: 7 %
+BASE = -3.9  # log odds of one kind of fault where nothing is known: 2 %, 15 % for any of eight
 
 
 def invented(
@@ -27,16 +27,16 @@ def invented(
     rng = np.random.default_rng(seed)
     pool = 6 * n if by_rank else n
     # a mixture: most vehicles show nothing, some a clear deviation of one indicator
-    ln_lr = np.clip(rng.normal(-0.5, 0.7, (pool, len(INDICATORS))), -4, None)
+    ln_lr = np.clip(rng.normal(-1.5, 1.0, (pool, len(INDICATORS))), -4, None)
     hit = rng.random(pool) < 0.35
-    ln_lr[hit, rng.integers(0, len(INDICATORS), pool)[hit]] = rng.uniform(1, 6, int(hit.sum()))
+    ln_lr[hit, rng.integers(0, len(INDICATORS), pool)[hit]] = rng.uniform(1, 8, int(hit.sum()))
     ln_lr[rng.random(ln_lr.shape) < unseen] = np.nan
     told = np.nan_to_num(ln_lr)
     true = np.ones(len(INDICATORS))
     for name, value in (coefficients or {}).items():
         true[WORDS[name]] = value
-    prior = from_logit(base + told.sum(axis=1))
-    found = rng.random(pool) < from_logit(base + told @ true)
+    prior = _any(base + told)
+    found = rng.random(pool) < _any(base + told * true)
     place = (np.argsort(np.argsort(-prior, kind="stable"), kind="stable") + 0.5) / pool
     keep = _chosen(rng, place, n) if by_rank else np.arange(pool)
     day = 20_000 + np.sort(rng.integers(0, days, len(keep)))
@@ -50,6 +50,10 @@ def invented(
         place=place[keep],
         fleet=np.full(len(keep), 200.0),
     )
+
+
+def _any(log_odds: np.ndarray) -> np.ndarray:
+    return 1 - np.prod(1 - from_logit(log_odds), axis=1)
 
 
 def _chosen(rng: np.random.Generator, place: np.ndarray, n: int) -> np.ndarray:

@@ -265,3 +265,20 @@ def test_the_evidence_of_a_past_day_knows_nothing_later() -> None:
     evidence.evaluate(con, DAY + timedelta(days=9), DEFAULT)
     assert con.execute("select * from int_probabilities order by all").fetchall() == before
     models.drop_temporary(con)
+
+
+def test_a_category_that_is_bad_as_a_whole_is_not_its_own_measure() -> None:
+    """Given eight trucks that all build up in 1.2 s, expect them held against what is typical, not against each other."""
+    rng = random.Random(3)
+    fleet = Fleet()
+    for number in range(8):
+        name = f"v{number}"
+        fleet.vehicle(name)
+        for day in range(20):
+            fleet.event(name, DAY + timedelta(days=day), build_up_s=rng.gauss(1.2, 0.05), demand_kind="pedal",
+                        gross_mass_kg=18000.0)  # fmt: skip
+    con = scored(fleet)
+    flagged = con.execute(f"select count(*) from vehicle_health where priority in {FLAGGED}").fetchone()
+    assert flagged == (8,)
+    # trucks with air brakes: 0.45 s (FMVSS 121 S5.3.3, verified) and six prior spreads of 0.05 s
+    assert finding(con, "v3", "slow_response")["expected"] == pytest.approx(0.75)

@@ -23,6 +23,16 @@ def drives(
         fleet.event(vehicle, day, **{"driver_id": driver, "hard_stop": True, "brake_source": "driver"} | values)
 
 
+def trip(
+    fleet: Fleet, name: str, driver: str | None, vehicle: str | None, *, hour: int = 5, hours: float | None = None,
+    km: float = 100.0, day: date = DAY, **values: Any,
+) -> None:  # fmt: skip
+    start = datetime(day.year, day.month, day.day, hour, tzinfo=UTC)
+    ended = None if hours is None else start + timedelta(hours=hours)
+    fleet.add("trips", trip_id=name, vehicle_id=vehicle, driver_id=driver, started_at=start, ended_at=ended,
+              distance_km=km, **values)  # fmt: skip
+
+
 def style(con: duckdb.DuckDBPyConnection, driver: str) -> dict[str, Any]:
     return only(con, "select * from driver_style where driver_id = ?", driver)
 
@@ -75,7 +85,7 @@ def test_next_to_no_driving_has_no_score() -> None:
     few = style(con, "few")
     assert few["style_score"] is few["score_low"] is few["score_high"] is None
     assert (few["rank"], few["hard_stops"], few["distance_km"]) == (8, 1, 20.0)
-    assert "Too little driven for a score: 20 km and 0." in few["note"]
+    assert "Too little driven for a score or a place in the order: 20 km and 0." in few["note"]
     assert style(con, "calm")["style_score"] is not None
 
 
@@ -106,16 +116,20 @@ def test_the_vehicle_is_taken_out() -> None:
 
 
 def test_a_hard_driver_does_not_excuse_himself() -> None:
-    """Given more stops of the same driver on his vehicle, expect its factor for him to stand: by hand."""
+    """Given 15 times the stops of another in a vehicle of his own, expect the vehicle to take a small part of them.
+
+    Driver and vehicle cannot be told apart here: the regression gives the vehicle the smaller share, a quarter of the
+    driver's variance by default (half his spread).
+    """
     fleet = Fleet()
     fleet.vehicle("own")
     fleet.vehicle("other")
     drives(fleet, "hard", 1000, 30, "own")
     drives(fleet, "usual", 1000, 2, "other")
     con = scored(fleet)
-    # one cell: 32 stops in 2000 km, 16 expected of each; without another driver the factor is 1
-    assert style(con, "hard")["expected_hard_stops"] == pytest.approx(16.0)
-    assert style(con, "usual")["expected_hard_stops"] == pytest.approx(16.0)
+    hard, usual = style(con, "hard"), style(con, "usual")
+    assert 16.0 <= hard["expected_hard_stops"] < 21.0  # 16: half of all; 30: all his own excused
+    assert hard["adjusted_low"] > usual["adjusted_high"]
 
 
 @pytest.mark.parametrize(("stops", "adjusted_higher"), [(0, True), (12, False)])
@@ -208,30 +222,18 @@ def test_trips_and_stops_after_as_of_do_not_count() -> None:
 
 
 def test_published_shrinkage_is_the_closed_form() -> None:
-    """Two drivers use the default prior Gamma(2, 2) on observed over expected: (2 + O) / (2 + E), by hand."""
+    """Two drivers in vehicles not named use the prior Gamma(2, 2): (2 + O) / (2 + E) of what is expected, by hand."""
     fleet = Fleet()
     fleet.vehicle("van")
-    fleet.vehicle("other")
-    drives(fleet, "a", 1000, 9)
-    drives(fleet, "b", 1000, 1, "other")
+    for driver, stops in (("a", 9), ("b", 1)):
+        drives(fleet, driver, 0, stops)
+        trip(fleet, driver, driver, None, km=1000.0)
     con = scored(fleet)
-    # one cell: 10 stops in 2000 km, fleet 5 a 1000 km, expected 5 each; ratios 11/7 and 3/7
+    # one cell each, nothing to tell the surroundings apart: 10 stops in 2000 km, 5 expected each; ratios 11/7 and 3/7
     assert style(con, "a")["expected_hard_stops"] == pytest.approx(5.0)
     assert style(con, "a")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 11 / 7, abs=1e-6)
     assert style(con, "b")["adjusted_hard_stops_per_1000km"] == pytest.approx(5 * 3 / 7, abs=1e-6)
     assert style(con, "a")["style_score"] == pytest.approx(100 * 2 ** (-11 / 7), abs=1e-3)
-
-
-def test_the_vehicle_factor_is_the_closed_form() -> None:
-    """Two drivers share a vehicle: its factor is (2 + O) / (2 + E) of the other driver, his own ratio in E, by hand."""
-    fleet = Fleet()
-    fleet.vehicle("van")
-    drives(fleet, "a", 1000, 9)
-    drives(fleet, "b", 1000, 1)
-    con = scored(fleet)
-    # expected from the cell 5 each, ratios 11/7 and 3/7: factors (2 + 1) / (2 + 15/7) and (2 + 9) / (2 + 55/7)
-    assert style(con, "a")["expected_hard_stops"] == pytest.approx(5 * 21 / 29, abs=1e-6)
-    assert style(con, "b")["expected_hard_stops"] == pytest.approx(5 * 77 / 69, abs=1e-6)
 
 
 def test_trips_without_a_vehicle_make_no_vehicle() -> None:
@@ -266,3 +268,138 @@ def test_an_impossible_trip_is_no_exposure(absurd: float) -> None:
     assert style(con, "slip")["style_score"] is style(con, "slip")["distance_km"] is None
     assert "above 5000 km" in style(con, "slip")["note"]
     assert style(con, "slip")["rank"] == 3
+
+
+def test_automatic_hard_stops_have_a_column_of_their_own() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "a", 1000, 3)
+    drives(fleet, "a", 0, 2, brake_source="aeb")
+    row = style(scored(fleet), "a")
+    assert (row["hard_stops"], row["automatic_hard_stops"]) == (3, 2)
+    assert "2 hard stops of the vehicle itself not counted." in row["note"]
+
+
+def test_hard_stops_far_apart_are_incidents_of_their_own_also_where_all_braking_between_makes_one() -> None:
+    """Given applications every 50 s, hard at the first, second and last, expect two incidents: 50 s and 500 s apart."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "a", 1000, 0)
+    start = datetime(DAY.year, DAY.month, DAY.day, 6, tzinfo=UTC)
+    for number in range(12):
+        fleet.event("van", driver_id="a", incident=1, hard_stop=number in (0, 1, 11), brake_source="driver",
+                    started_at=start + timedelta(seconds=50 * number))  # fmt: skip
+    row = style(scored(fleet), "a")
+    assert (row["hard_stops"], row["incidents"]) == (3, 2)
+
+
+def test_trips_of_two_drivers_at_once_are_nobodys() -> None:
+    """Given overlapping trips of one vehicle, expect their kilometres and stops in no rate, and the page to tell."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    for driver in ("a", "b"):
+        trip(fleet, f"{driver}0", driver, "van", hour=5, hours=2.0, day=DAY - timedelta(days=ord(driver) - 96), km=900)
+        trip(fleet, f"{driver}1", driver, "van", hour=5, hours=2.0, km=70)
+    for _ in range(4):
+        fleet.event("van", driver_id="a", hard_stop=True, brake_source="driver", trip_id="a1")
+    drives(fleet, "a", 0, 2, day=DAY - timedelta(days=1), trip_id="a0")
+    con = scored(fleet)
+    row = style(con, "a")
+    assert (row["distance_km"], row["hard_stops"]) == (900.0, 6)
+    assert "4 hard stops outside of the driver's trips" in row["note"]
+    assert "1 trip during which the same vehicle has another driver's trip" in row["note"]
+    assert row["adjusted_hard_stops_per_1000km"] < row["hard_stops_per_1000km"] / 2
+    summary = only(con, "select * from exposure_summary")
+    assert (summary["distance_km"], summary["unattributed_km"]) == (1940.0, 140.0)
+
+
+def test_a_change_of_drivers_and_a_trip_told_twice_are_no_contradiction() -> None:
+    """Given three minutes of overlap, and the same trip again shorter and without a driver, expect each km once."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    trip(fleet, "first", "a", "van", hour=5, hours=1.05, km=60)
+    trip(fleet, "second", "b", "van", hour=6, hours=1.0, km=50)
+    trip(fleet, "again", "b", "van", hour=6, hours=0.9, km=45)
+    trip(fleet, "device", None, "van", hour=6, hours=1.0, km=51)
+    con = scored(fleet)
+    assert (style(con, "a")["distance_km"], style(con, "b")["distance_km"]) == (60.0, 50.0)
+    assert only(con, "select * from exposure_summary")["distance_km"] == 110.0
+
+
+def test_what_no_driver_is_known_for_is_shown() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van", depot="North")
+    drives(fleet, "a", 600, 2)
+    trip(fleet, "open", None, "van", hour=15, km=400)
+    fleet.event("van", hard_stop=True)
+    con = scored(fleet)
+    summary = only(con, "select * from exposure_summary")
+    assert (summary["depot"], summary["distance_km"], summary["unattributed_km"]) == ("North", 1000.0, 400.0)
+    assert (summary["hard_stops"], summary["unattributed_hard_stops"]) == (3, 1)
+
+
+def test_without_trips_rates_are_null_and_counts_stay() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "a", 0, 3)
+    con = scored(fleet)
+    row = style(con, "a")
+    assert (row["hard_stops"], row["incidents"], row["brake_applications"]) == (3, 3, 3)
+    for column in (
+        "distance_km",
+        "hard_stops_per_1000km",
+        "adjusted_hard_stops_per_1000km",
+        "style_score",
+        "score_low",
+    ):
+        assert row[column] is None, column
+    assert only(con, "select * from exposure_summary")["unattributed_km"] is None
+
+
+def test_a_driver_without_events_and_one_vehicle_alone() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "calm", 800, 0)
+    drives(fleet, "a", 800, 4)
+    row = style(scored(fleet), "calm")
+    assert (row["hard_stops"], row["hard_stops_per_1000km"]) == (0, 0.0)
+    assert 0 < row["adjusted_hard_stops_per_1000km"] < style(scored(fleet), "a")["adjusted_hard_stops_per_1000km"]
+    assert row["style_score"] > 50
+
+
+def test_a_day_before_the_first_event() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    fleet.add("drivers", driver_id="a", depot="North")
+    drives(fleet, "a", 1000, 3)
+    con = fleet.connect()
+    score(con, DAY - timedelta(days=1))
+    row = style(con, "a")
+    assert (row["hard_stops"], row["rank"], row["style_score"], row["distance_km"]) == (0, 1, None, None)
+
+
+def test_brake_applications_tell_the_kind_of_traffic() -> None:
+    """Given town rounds with ten times the applications and stops of motorway ones, expect the town driver cleared."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    for number in range(4):
+        trip(fleet, f"t{number}", f"town{number}", "van", km=1000, brake_applications=4000)
+        trip(fleet, f"m{number}", f"motorway{number}", "van", km=1000, brake_applications=400)
+        drives(fleet, f"town{number}", 0, 20, trip_id=f"t{number}")
+        drives(fleet, f"motorway{number}", 0, 2, trip_id=f"m{number}")
+    con = scored(fleet)
+    town, motorway = style(con, "town0"), style(con, "motorway0")
+    # a ridge, and few drivers in each traffic: most of the factor 10 is explained, not all
+    assert town["adjusted_hard_stops_per_1000km"] < 2 * motorway["adjusted_hard_stops_per_1000km"]
+    assert town["hard_stops_per_1000_applications"] == pytest.approx(5.0)
+
+
+def test_the_order_of_rows_changes_nothing() -> None:
+    def rows(reverse: bool) -> list[tuple[Any, ...]]:
+        fleet = Fleet()
+        steep(fleet)
+        con = fleet.connect(reverse)
+        score(con, today=LATE)
+        return con.execute("select * from driver_style order by driver_id").fetchall()
+
+    assert rows(False) == rows(True)

@@ -400,3 +400,24 @@ def test_every_code_has_a_prior() -> None:
     from fleetbrake.core.vocabulary import INDICATORS
 
     assert {row.indicator for row in INDICATOR_PRIORS} == set(INDICATORS)
+
+
+def test_a_signal_that_pulses_once_a_turn_is_a_tone_ring_not_a_dragging_brake() -> None:
+    """Given slip that pulses with the wheel and reads as slip before the demand, expect ring and wheel named, no drag."""
+    fleet = Fleet()
+    for name in ("ring", "peer"):
+        fleet.vehicle(name)
+        for day in range(24):
+            hurt = name == "ring" and day >= 10
+            wheels = {
+                wheel: {"once_a_turn": hurt and wheel == "2L", "free_slip": 0.05 if hurt and wheel == "2L" else 0.0,
+                        "steady_slip": 0.02, "dropout_s": 0.0}
+                for wheel in ("1L", "1R", "2L", "2R")
+            }  # fmt: skip
+            fleet.event(name, DAY + timedelta(days=day), wheels)
+    con = scored(fleet)
+    verdict = health(con, "ring")
+    assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("modulation_on_light_braking", "2L")
+    assert "pulses once a turn" in verdict["reason"]
+    assert finding(con, "ring", "modulation_on_light_braking", "2L")["first_seen_on"] == DAY + timedelta(days=10)
+    assert health(con, "peer")["priority"] == "no_sign"

@@ -1,6 +1,7 @@
 """The proving fleet: same seed same bytes, its truth is what the model did, and no file tells it."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from fleetbrake.simulation.proving import faults as fl
 from fleetbrake.simulation.proving.fleet import fleet_truth, write_fleet
 from fleetbrake.simulation.proving.roster import BURST, trips_of
 from fleetbrake.simulation.proving.setting import Size, setting
-from fleetbrake.simulation.proving.showing import showed
+from fleetbrake.simulation.proving.showing import recordable, showed
 from fleetbrake.simulation.run import simulate
 from fleetbrake.simulation.tyre import SNOW, WET
 
@@ -166,6 +167,24 @@ def test_two_faults_are_told_apart() -> None:
     none = np.zeros(len(sim.time_s), dtype=bool)
     assert showed(apps, [slow, weak], slow, day, sim, none).all()
     assert showed(apps, [slow, weak], weak, day, sim, none).all()
+
+
+def test_what_no_channel_records_is_told_apart() -> None:
+    """As the published edges say: no mass on a heavy vehicle, an unrecorded retarder, an electronic control."""
+    unit = next(u for u in setting(8, Size()).units if u.spec is BUS)
+    weigh = replace(unit, endurance="none", ebs=False, logger=replace(unit.logger, mass=True))
+    assert recordable(weigh, "low_brake_effectiveness")
+    blind = replace(weigh, logger=replace(unit.logger, mass=False))
+    assert not recordable(blind, "low_brake_effectiveness")
+    assert recordable(blind, "brake_fade")  # compares an application with itself
+    retarded = replace(weigh, endurance="retarder", channels=frozenset({"pedal"}))
+    assert not recordable(retarded, "brake_fade")
+    assert recordable(replace(retarded, channels=frozenset({"pedal", "retarder"})), "brake_fade")
+    assert not recordable(replace(weigh, ebs=True, channels=frozenset({"pedal"})), "low_brake_effectiveness")
+    assert recordable(replace(weigh, ebs=True, channels=frozenset({"pressure"})), "low_brake_effectiveness")
+    assert all(
+        recordable(retarded, code) for code in INDICATORS if code not in ("low_brake_effectiveness", "brake_fade")
+    )
 
 
 def test_every_kind_of_fault_is_dealt_about_equally_often() -> None:

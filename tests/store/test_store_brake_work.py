@@ -126,3 +126,26 @@ def test_recuperation_that_was_not_recorded_leaves_no_word_on_the_brakes(tmp_pat
     kept = tuple(answers.values())
     expected = dict.fromkeys(("none", "unsaid", "seen", "stranger"), kept) | {"unseen": (None,) * 4}
     assert words == expected
+
+
+@pytest.mark.parametrize(
+    ("endurance", "known", "energy"),
+    [
+        (None, {}, True),
+        ("none", {}, True),
+        ("retarder", {}, False),
+        ("engine", {}, False),
+        ("regen", {}, False),
+        ("retarder", {"retarder_s": 0.0}, True),
+        ("retarder+regen", {"retarder_s": 2.0}, False),  # one of the two is not told
+        ("retarder+regen", {"retarder_s": 2.0, "regen_kj": 0.0}, True),
+    ],
+)
+def test_energy_and_effectiveness_need_the_share_of_an_endurance_brake(
+    tmp_path: Path, endurance: str | None, known: dict[str, float], energy: bool
+) -> None:
+    register(tmp_path, vehicles=[{"vehicle_id": "bus", **BUS, "endurance_brake": endurance}])
+    ingest(tmp_path, "a", [event("e", vehicle_id="bus", brake_energy_kj=900.0, effectiveness=0.1, **known)])
+    publish(tmp_path)
+    found = rows(tmp_path, "SELECT brake_energy_kj, effectiveness FROM events")
+    assert found == [(900.0, 0.1) if energy else (None, None)]

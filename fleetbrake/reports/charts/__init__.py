@@ -5,15 +5,19 @@ Altair chart. An empty frame gives a chart without marks, never an error.
 """
 
 from fleetbrake.reports.charts.event import event_chart
+from fleetbrake.reports.charts.finding import finding_over_time
 from fleetbrake.reports.charts.fleet import driver_rates, events_by_day, ranked_scores
 from fleetbrake.reports.charts.friction import friction_chart
+from fleetbrake.reports.charts.model import calibration_chart
 from fleetbrake.reports.charts.vehicle import events_over_time, indicator_deviations, wheel_plan
 
 __all__ = [
+    "calibration_chart",
     "driver_rates",
     "event_chart",
     "events_by_day",
     "events_over_time",
+    "finding_over_time",
     "friction_chart",
     "indicator_deviations",
     "ranked_scores",

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from fleetbrake.core.units import G_MPS2
-from fleetbrake.simulation.applications import Applications, applications
+from fleetbrake.simulation.applications import Applications, applications, wheel_gain
 from fleetbrake.simulation.braking import SPEED_RANGE, TRAILER_GAIN, full_deceleration
 from fleetbrake.simulation.dynamics import ROLLING_RESISTANCE
 from fleetbrake.simulation.proving.setting import Depot, Rng, Unit
@@ -27,7 +27,8 @@ ORDINARY_A_TRIP: Final = 1.5
 PANIC_SHARE: Final = 0.15  # of the hard stops, and of the attempts on snow: to the limit of the tyres
 GAP_S: Final = 100.0  # between incidents, longer than any recording
 IN_BURST_S: Final = 28.0  # from one hard stop to the next of the same incident
-LONG_SHARE: Final = 0.10
+REAR_OF_LOAD: Final = 0.7  # what a load-sensing valve gives the rear axle, over its share of the load
+LONG_SHARE: Final = 0.15
 POLISHED_SHARE: Final = 0.06  # of the ordinary stops of a depot with a polished stop
 
 
@@ -80,6 +81,7 @@ def demands(unit: Unit, depot: Depot, events: pd.DataFrame, trailers: dict[str, 
     _combination(apps, events, trailers)
     if not unit.control:
         apps["abs_on"] = 0
+        _load_sensing(apps, unit)
     low, high = SPEED_RANGE[spec.name]
     speed = rng.uniform(low, high, n)
     slow = np.isin(apps["surface_left"], (SNOW, GRAVEL))
@@ -95,6 +97,13 @@ def demands(unit: Unit, depot: Depot, events: pd.DataFrame, trailers: dict[str, 
     apps["hold_s"] = rng.uniform(15.0, 24.0, n)
     _linings(apps, unit, depot, events, rng)
     return apps
+
+
+def _load_sensing(apps: Applications, unit: Unit) -> None:
+    """Without anti-lock control a valve keeps the rear wheels from locking first: pressure there by the axle's load."""
+    laden = np.array(unit.spec.laden_kg[1:]).sum() * G_MPS2
+    share = apps["load_n"][:, 2:].sum(axis=1) / laden
+    apps["gain_nm_per_kpa"][:, 2:] *= (REAR_OF_LOAD * share)[:, None]
 
 
 def _road(apps: Applications, unit: Unit, events: pd.DataFrame, kind: Codes, rng: Rng) -> None:
@@ -158,7 +167,7 @@ def press(apps: Applications, unit: Unit, kind: Codes, rng: Rng) -> Floats:
     want = _wanted(apps, unit, kind, rng)
     force = want - G_MPS2 * (apps["grade"] + ROLLING_RESISTANCE)
     endurance = _endurance(apps, unit, kind, rng)
-    share = (apps["gain_nm_per_kpa"] * apps["factor"]).sum(axis=1) / apps["gain_nm_per_kpa"].sum(axis=1)
+    share = (apps["gain_nm_per_kpa"] * apps["factor"]).sum(axis=1) / wheel_gain(unit.spec).sum()
     friction = np.maximum(force - endurance, 0.15 * force)
     pedal = 100.0 * friction / full_deceleration(apps, unit.spec) / share * rng.normal(1.0, 0.05, len(kind))
     apps["pedal_pct"] = np.clip(pedal, 3.0, 100.0)

@@ -26,7 +26,7 @@ SIZES: Final = {
     "side_imbalance": (0.25, 0.65),
     "brake_drag": (0.6, 3.0),
     "slow_response": (0.10, 0.40),
-    "brake_fade": (0.0012, 0.0045),
+    "brake_fade": (0.002, 0.007),
     "lockup_without_modulation": (1.0, 1.0),
     "modulation_on_light_braking": (0.22, 0.45),
     "wheel_speed_dropout": (0.015, 0.15),

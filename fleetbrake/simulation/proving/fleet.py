@@ -20,9 +20,10 @@ from fleetbrake.simulation.proving.events import (
 )
 from fleetbrake.simulation.proving.faults import Fault, draw_faults
 from fleetbrake.simulation.proving.recording import Recorded, write_unit
-from fleetbrake.simulation.proving.registers import day_of, write_registers
+from fleetbrake.simulation.proving.registers import write_registers
 from fleetbrake.simulation.proving.roster import trips_of
-from fleetbrake.simulation.proving.setting import Setting, Size, Unit, setting
+from fleetbrake.simulation.proving.setting import Setting, Size, Unit, day_of, setting
+from fleetbrake.simulation.proving.showing import recordable
 from fleetbrake.simulation.tyre import SNOW
 
 Progress = Callable[[str, int, int], None]
@@ -80,7 +81,7 @@ def _truth(
         "as_of": day_of(fleet.size.days - 1).isoformat(),
         "events": len(events),
         "faults": [
-            _fault(fault, found)
+            _fault(fault, found, unit)
             for unit, found in zip(fleet.units, recorded, strict=True)
             for fault in faults.get(unit.vehicle_id, [])
         ],
@@ -92,7 +93,7 @@ def _truth(
     }
 
 
-def _fault(fault: Fault, found: Recorded) -> dict[str, Any]:
+def _fault(fault: Fault, found: Recorded, unit: Unit) -> dict[str, Any]:
     last = found.last_shown.get(fault.indicator)
     return {
         "vehicle_id": fault.vehicle_id,
@@ -103,6 +104,7 @@ def _fault(fault: Fault, found: Recorded) -> dict[str, Any]:
         "size": fault.size,
         "ramp_days": fault.ramp_days,
         "showed": found.showed[fault.indicator],
+        "recordable": recordable(unit, fault.indicator),
         "last_shown": day_of(last).isoformat() if last is not None else None,
     }
 

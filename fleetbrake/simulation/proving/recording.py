@@ -8,16 +8,14 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 from scipy import signal as sps
 
 from fleetbrake.core.vocabulary import WHEELS
 from fleetbrake.simulation.proving import events as ev
 from fleetbrake.simulation.proving.faults import Fault, apply
-from fleetbrake.simulation.proving.setting import FIRST_DAY, Depot, Rng, Unit
+from fleetbrake.simulation.proving.setting import Depot, Rng, Unit, day_of
 from fleetbrake.simulation.proving.showing import showed
-from fleetbrake.simulation.recordings import BEFORE_S, event_ids, to_table
+from fleetbrake.simulation.recordings import BEFORE_S, event_ids, to_table, with_drivers, write_pieces
 from fleetbrake.simulation.run import Simulated, simulate
 from fleetbrake.simulation.sensors import dropouts, record
 from fleetbrake.simulation.tyre import GRAVEL
@@ -197,13 +195,7 @@ def _write(folder: Path, unit: Unit, events: pd.DataFrame, sim: Simulated, chann
     onset = events["onset_at"].dt.as_unit("us").astype("int64").to_numpy()
     table = to_table(channels, event_ids(unit.vehicle_id, events), onset, sim)
     if unit.number % 2:  # the other half learn the driver from the trips
-        drivers = np.repeat(events["driver_id"].to_numpy(dtype=object), np.diff(sim.offsets))
-        table = table.append_column("driver_id", pa.array(drivers, pa.string()))
+        table = with_drivers(table, events, sim)
+    week = events["day"].to_numpy() // DAYS_A_FILE
     target = folder / f"vehicle_id={unit.vehicle_id}"
-    target.mkdir(parents=True, exist_ok=True)
-    number = events["day"].to_numpy() // DAYS_A_FILE
-    for week in np.unique(number):
-        first, last = np.flatnonzero(number == week)[[0, -1]]
-        start, stop = sim.offsets[first], sim.offsets[last + 1]
-        day = FIRST_DAY.fromordinal(FIRST_DAY.toordinal() + int(week) * DAYS_A_FILE)
-        pq.write_table(table.slice(start, stop - start), target / f"from-{day.isoformat()}.parquet", compression="zstd")
+    write_pieces(target, table, sim, week, lambda number: f"from-{day_of(number * DAYS_A_FILE).isoformat()}")

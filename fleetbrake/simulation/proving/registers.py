@@ -12,7 +12,7 @@ from fleetbrake.core.units import G_MPS2
 from fleetbrake.core.vocabulary import WHEELS
 from fleetbrake.simulation.applications import wheel_gain
 from fleetbrake.simulation.proving.faults import Fault
-from fleetbrake.simulation.proving.setting import FIRST_DAY, STREAMS, Rng, Setting, Unit
+from fleetbrake.simulation.proving.setting import FIRST_DAY, STREAMS, Rng, Setting, Unit, day_of
 from fleetbrake.simulation.scenario import TRAILER_MAX_KG
 
 #: Work that puts a fault right.
@@ -30,11 +30,6 @@ CHECKED_SHARE: Final = 0.08  # of the sound vehicles: inspected by chance within
 PAST_FINDING_SHARE: Final = 0.10  # of the vehicles: something was found, and repaired, before the period
 ROLLER_SHARE: Final = 0.15  # of the vehicles: a roller test on file, before the period
 BAY_HOURS: Final = 10.0
-
-
-def day_of(number: int) -> date:
-    """Date of a day of the period."""
-    return FIRST_DAY + timedelta(days=number)
 
 
 def write_registers(folder: Path, setting: Setting, trips: pd.DataFrame, faults: dict[str, list[Fault]]) -> None:
@@ -151,7 +146,7 @@ def _motor_vehicle(unit: Unit, setting: Setting, rng: Rng) -> dict[str, Any]:
         "odometer_km": int(rng.integers(30, 480)) * 1000,
         "abs_fitted": unit.control,
         "abs_cutoff_speed_mps": 4.0,
-        "brake_control": "ebs" if unit.ebs else "conventional",
+        "brake_control": "ebs" if unit.ebs else "conventional" if unit.control else "load_sensing",
         "endurance_brake": unit.endurance,
         "sensed_wheels": "+".join(WHEELS[: 2 * unit.spec.axles]),
         "twin_tyres": None if unit.spec.category == "N1" else "2",

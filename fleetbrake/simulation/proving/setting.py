@@ -1,7 +1,7 @@
 """Places, vehicles and drivers of the proving fleet, drawn anew for every seed."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,12 @@ Rng = np.random.Generator
 Floats = npt.NDArray[np.float64]
 
 FIRST_DAY: Final = date(2026, 1, 5)  # a Monday
+
+
+def day_of(number: int) -> date:
+    """Date of a day of the period."""
+    return FIRST_DAY + timedelta(days=number)
+
 
 #: Random streams of the world, apart from those of the vehicles, which are numbered from 0.
 STREAMS: Final = {"setting": 800_000, "roster": 800_001, "faults": 800_002, "registers": 800_003, "truth": 800_004}

@@ -1,7 +1,8 @@
 """In which recorded events a fault showed: the same applications are simulated with it and without it.
 
 An event counts where the physical states differ by a stated size (own choices, at about what inspection rules or a
-careful driver would notice); what the tool could make of the recording plays no part.
+careful driver would notice); what the tool could make of the recording plays no part. :func:`recordable` tells apart
+what no tool could see: the recording lacks the channel.
 
 ==============================  ==================================================================================
 ``low_brake_effectiveness``     brake deceleration at equal pedal lower by 10 % or more
@@ -26,6 +27,7 @@ from fleetbrake.core.vocabulary import WHEELS
 from fleetbrake.simulation.applications import Applications
 from fleetbrake.simulation.dynamics import ROLLING_RESISTANCE
 from fleetbrake.simulation.proving.faults import Fault, Ints, apply
+from fleetbrake.simulation.proving.setting import Unit
 from fleetbrake.simulation.run import Simulated, simulate
 
 Bools = npt.NDArray[np.bool_]
@@ -39,6 +41,21 @@ LATER_S: Final = 0.1
 LOCKED_S: Final = 0.1
 LIGHT_G: Final = 0.3
 LOST_S: Final = 0.1
+
+
+def recordable(unit: Unit, indicator: str) -> bool:
+    """Whether the vehicle's recordings hold what the indicator needs, whatever a tool makes of them.
+
+    Deceleration for a demand says nothing where a retarder or recuperation takes an unrecorded share, where the mass of
+    a heavy vehicle is not recorded, or where an electronic control holds the deceleration and no pressure is recorded.
+    """
+    if indicator not in ("low_brake_effectiveness", "brake_fade"):
+        return True
+    if unit.endurance == "regen" or (unit.endurance == "retarder" and "retarder" not in unit.channels):
+        return False
+    if unit.ebs and "pressure" not in unit.channels and "pedal" in unit.channels:
+        return False
+    return indicator == "brake_fade" or unit.spec.category == "N1" or unit.logger.mass
 
 
 def showed(sound: Applications, faults: Sequence[Fault], which: Fault, day: Ints, sim: Simulated, lost: Bools) -> Bools:

@@ -12,8 +12,12 @@ import numpy as np
 import pandas as pd
 
 LEAST_BEFORE = 6
-#: Spread between sound vehicles that more events do not average out, as a share of the spread of single events.
-BETWEEN = 0.25
+#: Spread that more events do not average out, as a share of the spread of single events: of one vehicle from time to
+#: time, and between vehicles.
+BETWEEN, PEER_DOUBT = 0.2, 0.6
+YES_NO = ("light_modulation", "lockup", "dropout")
+SHARE_WEIGHT = 4.0  # events with the fleet's share, added to a vehicle's own
+LEAST_SCALE = 1.5  # standard errors
 
 
 def observations(events: pd.DataFrame, wheels: pd.DataFrame) -> pd.DataFrame:
@@ -25,27 +29,42 @@ def observations(events: pd.DataFrame, wheels: pd.DataFrame) -> pd.DataFrame:
     at_limit = e[["friction_used_up", "modulation", "lockup"]].fillna(False).astype(bool).any(axis=1)
     mass = e["gross_mass_kg"] / e["max_mass_kg"]
     log = -np.log(e["effectiveness"].where(e["effectiveness"] > 0) * mass.fillna(1.0))
-    light = e["friction_used"] < 0.3
-    modulated = e["modulation"].astype("boolean").astype(float).where(light)
-    known = (e["surface"] != "snow_or_ice") & (e["surface"] != "split") & (e["surface"] != "loose")
-    cycled = e["modulation"].astype("boolean").fillna(False).astype(bool)
-    locked = (e["lockup_above_cutoff"].astype("boolean").fillna(False).astype(bool) & ~cycled).astype(float)
+    e["emergency"] = e["emergency_application"].astype("boolean").fillna(False).astype(bool)
     quantities = {
         "effectiveness": log.where(~at_limit),
         "build_up": e["build_up_s"],
         "fade": -e["effectiveness_change"].where(~at_limit),
-        "light_modulation": modulated.where(known),
-        "lockup": locked.where(e["surface"] != "loose"),
+        "light_modulation": _lightly(e),
     }
-    base = e[["vehicle_id", "event_id", "on_day"]].assign(
+    base = e[["vehicle_id", "event_id", "on_day", "emergency", "surface", "abs_fitted", "cutoff_speed_mps"]].assign(
         group=e["category"].astype(str) + e["demand_kind"].astype(str) + mass.notna().astype(str), place=""
     )
     pieces = [base.assign(quantity=name, x=values) for name, values in quantities.items()]
     w = wheels.drop(columns="vehicle_id").merge(base.drop(columns="place"), on="event_id")
     w["place"] = w["wheel"]
-    pieces += [*_sides(w), *_drag(w), w.assign(quantity="dropout", x=(w["dropout_s"] > 0.1).astype(float))]
+    pieces += [*_sides(w), *_drag(w), _locked(w), w.assign(quantity="dropout", x=(w["dropout_s"] > 0.1).astype(float))]
     columns = ["vehicle_id", "quantity", "place", "event_id", "on_day", "group", "x"]
     return pd.concat([p[columns] for p in pieces]).dropna(subset=["x"])
+
+
+def _lightly(e: pd.DataFrame) -> pd.Series:
+    """Modulation in light braking, over the share that the depot's other vehicles had on the day."""
+    light = (e["friction_used"] < 0.3) & ~e["emergency"] & ~e["surface"].isin(["split", "loose"]) & e["abs_fitted"]
+    hit = e["modulation"].astype("boolean").astype(float).where(light)
+    place = [e["depot"], e["on_day"]]
+    all_hits, all_events = hit.groupby(place).transform("sum"), hit.groupby(place).transform("count")
+    own = [e["vehicle_id"], e["on_day"]]
+    others = all_events - hit.groupby(own).transform("count")
+    share = (all_hits - hit.groupby(own).transform("sum")) / others.clip(lower=1)
+    return hit.where(share < 0.1)
+
+
+def _locked(w: pd.DataFrame) -> pd.DataFrame:
+    """A wheel locked above the cut-off speed without cycles, in emergency applications of vehicles with control."""
+    asked = w[w["abs_fitted"] & (w["surface"] != "loose") & w["emergency"] & w["lockup"].notna()]
+    fast = asked["lockup_speed_mps"] > asked["cutoff_speed_mps"]
+    hit = asked["lockup"].astype(bool) & fast & ~(asked["modulation_cycles"] >= 2)
+    return asked.assign(quantity="lockup", x=hit.astype(float))
 
 
 def _sides(w: pd.DataFrame) -> list[pd.DataFrame]:
@@ -79,29 +98,43 @@ def rank_by_known_day(
     days, since = _days(truth, names)
     seen = seen[seen["vehicle_id"].isin(names)]
     seen = seen[seen["on_day"] >= seen["vehicle_id"].map(since)]
-    after = seen["on_day"] >= seen["vehicle_id"].map(days)
+    since_day = seen["vehicle_id"].map(days)
+    best = pd.Series(0.0, index=names)
+    # all that came after the day, and its newer half: some faults grow
+    for share in (0.0, 0.5):
+        begin = since_day + share * (seen["on_day"].max() - since_day)
+        best = np.maximum(best, _suspicion(seen, begin, since_day).reindex(names).fillna(0.0))
+    return best.to_numpy()
+
+
+def _suspicion(seen: pd.DataFrame, begin: pd.Series, known: pd.Series) -> pd.Series:
+    """By vehicle: the greatest deviation from ``begin`` on, against the time before the ``known`` day or the peers."""
     key = ["quantity", "place", "vehicle_id"]
-    a = seen[after].groupby(key)["x"].agg(["mean", "size"])
-    b = seen[~after].groupby(key)["x"].agg(["mean", "size"]).reindex(a.index)
-    spread = seen.groupby("quantity")["x"].agg(lambda x: _scale(x.to_numpy()))
-    peers = seen.groupby(["quantity", "place", "group"])["x"].transform("median")
-    level = peers.groupby([seen[k] for k in key]).median().reindex(a.index)
+    a = seen[seen["on_day"] >= begin].groupby(key)["x"].agg(["mean", "size"])
+    b = seen[seen["on_day"] < known].groupby(key)["x"].agg(["mean", "size"]).reindex(a.index)
+    yes_no = a.index.get_level_values("quantity").isin(YES_NO)
+    peers = [seen["quantity"], seen["place"], seen["group"]]
+    level = seen["x"].groupby(peers).transform("median").groupby([seen[k] for k in key]).median().reindex(a.index)
+    share = seen.groupby("quantity")["x"].mean().reindex(a.index.get_level_values("quantity")).to_numpy()
+    level = np.where(yes_no, share, level)
     own = (b["size"] >= LEAST_BEFORE).to_numpy()
+    residual = seen["x"] - seen.groupby(key)["x"].transform("median")
+    spread = residual.groupby(seen["quantity"]).agg(lambda x: _scale(x.to_numpy()))
     s = spread.reindex(a.index.get_level_values("quantity")).to_numpy()
-    doubt = np.where(own, 1.0 / b["size"].fillna(1.0), 1.0)
-    z = (a["mean"] - np.where(own, b["mean"], level)) / (s * np.sqrt(1.0 / a["size"] + doubt + BETWEEN**2))
+    whole = seen.groupby(key)["x"].agg(["sum", "size"]).reindex(a.index)
+    p = (whole["sum"] + SHARE_WEIGHT * np.maximum(share, 0.002)) / (whole["size"] + SHARE_WEIGHT)
+    s = np.where(yes_no, np.sqrt(np.clip(p * (1.0 - p), 0.0, None)), s)
+    doubt = np.where(own, 1.0 / b["size"].fillna(1.0), np.where(yes_no, 0.0, PEER_DOUBT**2))
+    between = np.where(yes_no, 0.0, BETWEEN**2)
+    z = (a["mean"] - np.where(own, b["mean"], level)) / (s * np.sqrt(1.0 / a["size"] + doubt + between))
     # each quantity on its own scale: what one vehicle in twenty shows by chance; a kind of fault is rarer than that
     worst = z.groupby(["quantity", "vehicle_id"]).max()
-    scale = worst.groupby("quantity").transform(lambda v: max(float(v.quantile(0.93)), 0.5))
-    best = (worst / scale).groupby("vehicle_id").max()
-    return best.reindex(names).fillna(0.0).to_numpy()
+    scale = worst.groupby("quantity").transform(lambda v: max(float(v.quantile(0.93)), LEAST_SCALE))
+    return (worst / scale).groupby("vehicle_id").max()
 
 
 def _scale(x: np.ndarray) -> float:
-    """Spread of single events; of yes and no that of a share."""
-    if set(np.unique(x)) <= {0.0, 1.0}:
-        p = max(float(x.mean()), 0.002)
-        return float(np.sqrt(p * (1.0 - p)))
+    """Spread of single events about their vehicle's median, robust."""
     low, high = np.quantile(x, (0.16, 0.84))
     return max(0.5 * float(high - low), 1e-9)
 

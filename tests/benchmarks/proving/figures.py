@@ -55,20 +55,21 @@ def read(store: Path, truth: dict[str, Any]) -> Scored:
     """Everything that the figures need from a store."""
     day = [truth["as_of"]]
     with duckdb.connect(str(store / "fleet.duckdb"), read_only=True) as con:
-        tables = [
+        health, indicators, drivers = (
             con.execute(f"select * from {table} where as_of = ?::date", day).df()
             for table in ("vehicle_health", "indicators", "driver_style")
-        ]
+        )
         events = con.execute(
-            "select e.*, v.max_mass_kg, (e.started_at at time zone 'UTC')::date as on_day "
+            "select e.*, v.max_mass_kg, coalesce(v.abs_fitted, true) as abs_fitted, "
+            "(e.started_at at time zone 'UTC')::date as on_day "
             "from events e left join vehicles v using (vehicle_id) order by vehicle_id, started_at"
         ).df()
         wheels = con.execute("select * from event_wheels order by event_id, wheel").df()
-    return Scored(truth, *tables, events, wheels)
+    return Scored(truth, health, indicators, drivers, events, wheels)
 
 
 def vehicles(scored: Scored) -> pd.DataFrame:
-    """One row a motor vehicle: rank and verdict, ``faulty`` now, ``showed``, ``judged``, ``left_alone``, ``faults``."""
+    """One row a motor vehicle: rank and verdict, ``faulty`` now, ``shown``, ``judged``, ``left_alone``, ``faults``."""
     truth = scored.truth
     as_of = truth["as_of"]
     present: dict[str, list[dict[str, Any]]] = {}
@@ -79,8 +80,9 @@ def vehicles(scored: Scored) -> pd.DataFrame:
     faults = table["vehicle_id"].map(present)
     table["faults"] = [f if isinstance(f, list) else [] for f in faults]
     table["faulty"] = table["faults"].map(bool)
-    table["showed"] = [max((f["showed"] for f in fs), default=0) for fs in table["faults"]]
-    table["judged"] = ~table["faulty"] | (table["showed"] >= LEAST_SHOWED)
+    shown = [[f for f in fs if f["showed"] >= LEAST_SHOWED] for fs in table["faults"]]
+    table["shown"] = ~table["faulty"] | np.array([bool(fs) for fs in shown])
+    table["judged"] = ~table["faulty"] | np.array([any(f["recordable"] for f in fs) for fs in shown])
     names = truth["harsh_or_slippery"]
     table["left_alone"] = table["vehicle_id"].isin(set(names["harsh_drivers"]) | set(names["slippery_routes"]))
     table["found"] = table["faulty"] & table["priority"].isin(FOUND)
@@ -105,7 +107,7 @@ def wheel_answers(table: pd.DataFrame) -> list[bool]:
 def health_figures(scored: Scored) -> list[Figure]:
     """The ranked list of vehicles."""
     table = vehicles(scored)
-    judged = table[table["judged"]]
+    judged, wider = table[table["judged"]], table[table["shown"]]
     found = judged[judged["found"]]
     first = table["rank"].rank() <= FIRST_SHARE * len(table)
     alone = table["left_alone"] & ~table["faulty"]
@@ -114,8 +116,10 @@ def health_figures(scored: Scored) -> list[Figure]:
     return [
         Figure("vehicles judged", len(judged), digits=0),
         Figure("  faulty, showed in three events or more", judged["faulty"].sum(), digits=0),
-        Figure("  faulty but shown less: left out", (~table["judged"]).sum(), digits=0),
+        Figure("  faulty but shown less: left out", (~table["shown"]).sum(), digits=0),
+        Figure("  shown, but no channel records it: left out", (table["shown"] & ~table["judged"]).sum(), digits=0),
         Figure("average precision of the rank", average_precision_score(judged["faulty"], -judged["rank"]), 0.90),
+        Figure("  with those that no channel records", average_precision_score(wider["faulty"], -wider["rank"])),
         Figure("  ceiling: the day it began is known", average_precision_score(judged["faulty"], ceiling)),
         Figure("faulty vehicles found (priority watch or sooner)", judged.loc[judged["faulty"], "found"].mean()),
         Figure("healthy vehicles with such a priority", judged.loc[~judged["faulty"], "priority"].isin(FOUND).mean()),
@@ -129,7 +133,8 @@ def health_figures(scored: Scored) -> list[Figure]:
 def driver_figures(scored: Scored) -> list[Figure]:
     """The rates of the drivers."""
     true = pd.DataFrame(scored.truth["drivers"])
-    table = true.merge(scored.drivers, on="driver_id", suffixes=("_true", ""))
+    true = true.rename(columns={name: f"{name}_true" for name in ("hard_stops", "incidents", "distance_km", "depot")})
+    table = true.merge(scored.drivers, on="driver_id")
     table = table[table["adjusted_hard_stops_per_1000km"].notna()]
     rate = table["rate_per_1000km"]
 

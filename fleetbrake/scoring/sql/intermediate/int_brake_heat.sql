@@ -3,7 +3,8 @@
 -- once by heat_share * heat / (iron * specific heat) (bulk rise, standards sheet section 9, verified), and what is there
 -- falls off with the time constant cooling_s. Only recorded applications are in it: hotter is possible, never colder.
 -- Closed form of that recursion: within a chain T(t) = exp(-t / tau) * sum of gain * exp(t_j / tau). A chain ends where
--- nothing is left (cooling_cut time constants), and before the exponential could overflow (300 of them).
+-- nothing is left (cooling_cut time constants); a longer one is worked in parts of 300 of them, so that the exponential
+-- cannot overflow, each with what the part before left (of earlier ones exp(-300): nothing).
 with
 events_in as (
     select
@@ -29,15 +30,22 @@ placed as (
     from chains
 ),
 parts as (
-    select *, floor(since / 300) as part, since - 300 * floor(since / 300) as inside
+    select *, floor(since / 300)::bigint as part, since - 300 * floor(since / 300) as inside
     from placed
+),
+left_over as (
+    select vehicle_id, chain, part + 1 as part, sum(gain_k * exp(inside - 300)) as gain_k
+    from parts
+    group by all
 )
 
 select
-    event_id,
-    vehicle_id,
-    gain_k,
-    coalesce(exp(-inside) * sum(gain_k * exp(inside)) over (
-        partition by vehicle_id, chain, part order by t, event_id rows between unbounded preceding and 1 preceding), 0)
-        as warmed_k
-from parts
+    p.event_id,
+    p.vehicle_id,
+    p.gain_k,
+    -- rounded: how a long sum is split must not show
+    round(exp(-p.inside) * (coalesce(l.gain_k, 0) + coalesce(sum(p.gain_k * exp(p.inside)) over (
+        partition by p.vehicle_id, p.chain, p.part order by p.t, p.event_id
+        rows between unbounded preceding and 1 preceding), 0)), 6) as warmed_k
+from parts as p
+left join left_over as l using (vehicle_id, chain, part)

@@ -3,7 +3,8 @@
 -- the vehicle and its trailers, else at 1 t, else (light, alone, no mass) as driven. With electronic control the pedal
 -- asks for a deceleration, whatever the brakes are worth: pressure only. A load-sensing valve keeps deceleration for
 -- pedal travel about equal over load: no mass in it. A vehicle, alone or towing, is judged by one kind of demand only,
--- that with most events: kinds are different units. An unknown slope is left in: gentle braking drowns in it.
+-- that with most events: kinds are different units. A slope that the accelerometer told is taken out (int_slopes; one
+-- that was recorded already is); an unknown one is left in, and gentle braking, which drowns in it, left out.
 with
 events_in as (select * from stg_events where effectiveness > 0 and not at_the_limit),
 towed as (
@@ -18,8 +19,13 @@ loads as (
         e.pairing <> '' as towing,
         e.brake_control in ('ebs', 'by_wire') as controlled,
         e.mass_kg > 0 as weighed,
+        -- deceleration without the slope over that with it
+        coalesce(1 - s.slope_mps2 / finite(r.held_decel_mps2), 1) as level_share,
+        e.grade is not null or s.slope_mps2 / finite(r.held_decel_mps2) is not null as slope_known,
         case when e.pairing <> '' then e.max_mass_kg + t.towed_most_kg else e.max_mass_kg end as rated_kg
     from events_in as e
+    join (select event_id, held_decel_mps2 from events) as r using (event_id)
+    left join int_slopes as s using (event_id)
     left join towed as t using (pairing)
 ),
 usable as (
@@ -33,7 +39,7 @@ usable as (
     -- the pedal of an application that the driver did not ask for says nothing about the deceleration
     where (by_driver or demand_kind <> 'pedal') and (not controlled or demand_kind = 'pressure')
         and coalesce(weighed, not heavy and not controlled and not towing)
-        and (grade is not null or coalesce(mean_decel_mps2 >= pr.effect_least_mps2, true))
+        and (slope_known or coalesce(mean_decel_mps2 >= pr.effect_least_mps2, true)) and level_share > 0
 ),
 kinds as (
     select vehicle_id, towing, demand_kind, basis, count(*) as events
@@ -54,7 +60,7 @@ select
     concat_ws('/', u.actuation, u.demand_kind, u.basis,
         case when u.brake_control = 'load_sensing' then u.brake_control end) as way,
     u.heat_kj_per_t,
-    ln(u.effectiveness * case u.basis
+    ln(u.effectiveness * u.level_share * case u.basis
         when 'full load' then u.mass_kg / u.rated_kg when '1 t' then u.mass_kg / 1000 else 1 end) as x_raw,
     case when u.demand_peak > 0 then ln(u.demand_peak) end as ln_demand
 from usable as u

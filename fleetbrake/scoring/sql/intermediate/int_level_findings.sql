@@ -4,7 +4,15 @@
 -- would be seen (seen_from standard errors): below it the recordings say nothing.
 with
 series as (select * from int_series),
-peers as (select * from int_peers),
+peers as (
+    -- a category that is bad as a whole is no measure of good: its middle counts only so far from what is typical
+    select s.series, g.spread, case when s.typical is null then g.centre else p.worse_sign * least(
+        p.worse_sign * g.centre, p.worse_sign * s.typical + pr.peers_most * p.tau) end as centre
+    from int_peers as g
+    join series as s using (indicator, measure, peer_group)
+    join indicator_priors as p using (indicator, measure)
+    cross join priors as pr
+),
 compared as (
     select
         s.*, p.worse_sign, p.defect_shift as d, p.defect_spread ^ 2 as s2, pr.seen_from, pr.interval_z, pr.noise_weight,
@@ -22,7 +30,7 @@ compared as (
                 / sqrt((s.error_slope * s.span) ^ 2 + (pr.past_share * p.tau) ^ 2) end as trend_deviation
     from series as s
     join indicator_priors as p using (indicator, measure)
-    left join peers as g using (indicator, measure, peer_group)
+    left join peers as g using (series)
     cross join priors as pr
 ),
 chosen as (

@@ -1,7 +1,8 @@
 -- Grain: one row a unit and a unit that it was seen coupled with (towing unit or trailer).
 -- units_seen: with how many units the first was seen; other_seen_with: with how many the other. Where either is 1 the
--- recordings cannot tell the two apart. explained: how much less the combinations brake that have the other but not
--- this unit (ln of effectiveness, against all seen the same way), drawn towards none where few units show it.
+-- recordings cannot tell the two apart. explained: how much less (0 or below) the combinations brake that have the other
+-- but not this unit: ln of effectiveness against all seen the same way, the upper middle over their units (one weak unit
+-- among two is not the other's doing), drawn towards none where few units show it.
 with
 combinations as (select * from int_effectiveness_level where towing),
 centred as (
@@ -23,7 +24,7 @@ pairs as (
 ),
 seen as (select unit, count(*) as units from pairs group by unit),
 without as (
-    select p.unit, p.other, count(*) as shown_by, median(q.off) as off
+    select p.unit, p.other, count(*) as shown_by, least(0, -quantile_disc(-q.off, 0.5)) as off
     from pairs as p
     join pairs as q on q.other = p.other and q.unit <> p.unit
     group by all

@@ -1,6 +1,6 @@
 -- Grain: one row an indicator, measure and peer group with enough vehicles: their middle and how much sound ones differ.
 -- spread: robust between-vehicle spread with the sampling error taken out, drawn towards the prior spread tau and
--- never below it: in a large even fleet a difference too small to matter would otherwise become many standard errors.
+-- never far below it: in a large even fleet a difference too small to matter would otherwise become many standard errors.
 with
 series as (
     select s.* from int_series as s join indicator_priors as p using (indicator, measure)
@@ -22,7 +22,7 @@ groups as (
 select
     g.indicator, g.measure, g.peer_group, g.vehicles, g.centre,
     sqrt(greatest(
-        p.tau ^ 2, (pr.peer_weight * p.tau ^ 2 + g.vehicles * g.variance) / (pr.peer_weight + g.vehicles)
+        (pr.spread_floor * p.tau) ^ 2, (pr.peer_weight * p.tau ^ 2 + g.vehicles * g.variance) / (pr.peer_weight + g.vehicles)
     )) as spread
 from groups as g
 join indicator_priors as p using (indicator, measure)

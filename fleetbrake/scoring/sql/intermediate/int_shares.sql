@@ -5,6 +5,7 @@ observations as (
     select * from obs_lockup
     union all by name select * from obs_axle_order
     union all by name select * from obs_light_modulation
+    union all by name select * from obs_tone_ring
     union all by name select * from obs_dropout
 ),
 context as (select event_id, cluster from stg_context),

@@ -16,7 +16,12 @@ select
     coalesce(u.events_used >= pr.least_events and u.trips_used >= pr.persist_least, false) as enough,
     enough and l.priority = 'no_sign' and k.lockups is not null as only_locks,
     case
-        when not enough then 'too_little_evidence' when only_locks then 'watch' else l.priority
+        when not enough then 'too_little_evidence' when only_locks then 'watch'
+        -- a learned probability moves what is flagged up or down, never out of sight and never off the road
+        when score_model = 'learned' and l.priority in ('this_week', 'next_service', 'watch') then case
+            when s.probability * l.weight >= pr.this_week_from then 'this_week'
+            when s.probability * l.weight >= pr.next_service_from then 'next_service' else 'watch' end
+        else l.priority
     end as own_priority,
     enough and own_priority <> 'no_sign' as flagged,
     case when only_locks then 'lockup_without_modulation' else l.indicator end as chosen,

@@ -2,10 +2,12 @@
 -- mean of the vehicle's other wheels, or less zero where theirs is negative. free: slip before the demand less that of
 -- the axle's other wheel, to be held against its own past: a brake that drags all the time shows before as after. It
 -- is the rolling radius too; what tells them apart: wear and lost pressure make the wheel turn faster, not slower, a new
--- pair of tyres moves both wheels of the axle, and work on tyres starts it anew (stg_restarts). Slip 0 to 1.
+-- pair of tyres moves both wheels of the axle, and work on tyres starts it anew (stg_restarts). Only wheels whose free
+-- slip moved by free_step are told: less is temperature and tread. Slip 0 to 1.
 with
 wheels_in as (
     select w.* from stg_wheels as w, priors as pr where coalesce(w.dropout_s, 0) <= pr.dropout_above_s
+        and not coalesce(w.once_a_turn, false)  -- a damaged tone ring shows slip that is none
 ),
 counted as (
     select
@@ -15,14 +17,26 @@ counted as (
     from wheels_in
     where released_slip is not null
 ),
-pairs as (
+axles as (
     select
-        *,
-        sum(free_slip) over (partition by event_id, axle) - free_slip as other_slip,
-        count(*) over (partition by event_id, axle) as wheels
+        event_id, vehicle_id, axle,
+        any_value(started_at) as started_at, any_value(on_day) as on_day,
+        max(free_slip) filter (side = 'L') - max(free_slip) filter (side = 'R') as left_more
     from wheels_in
     where free_slip is not null
-)
+    group by all
+    having count(*) = 2
+),
+moved as (
+    select a.vehicle_id, a.axle
+    from axles as a, run, priors as pr
+    group by all
+    having greatest(
+        abs(median(a.left_more) filter (a.on_day > run.as_of - pr.free_recent_days::integer) - median(a.left_more)),
+        quantile_cont(a.left_more, 0.75) - quantile_cont(a.left_more, 0.25)
+    ) >= any_value(pr.free_step)
+),
+sides as (select unnest(['L', 'R']) as side, unnest([1, -1]) as sign)
 
 select
     'brake_drag' as indicator,
@@ -39,7 +53,8 @@ from counted
 where wheels > 1
 union all
 select
-    'brake_drag', 'free', vehicle_id, wheel, concat_ws('/', vehicle_id, wheel), event_id, started_at, on_day,
-    free_slip - other_slip, null::double
-from pairs
-where wheels = 2
+    'brake_drag', 'free', a.vehicle_id, a.axle || s.side, concat_ws('/', a.vehicle_id, a.axle || s.side), a.event_id,
+    a.started_at, a.on_day, s.sign * a.left_more, null::double
+from axles as a
+join moved as m using (vehicle_id, axle)
+cross join sides as s

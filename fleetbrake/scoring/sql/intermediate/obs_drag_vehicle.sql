@@ -1,14 +1,17 @@
 -- Grain: one row an application and measure. coasting: deceleration in m/s2 while neither foot asks anything, beyond
--- rolling and air drag; what the engine takes is in it, as in the peers'. release: s from the demand being let go to the
--- deceleration being gone; typical is what the rules for new vehicles allow. Both are of the whole vehicle.
--- An endurance brake would be taken for drag: vehicles without one only. Applications with trailers or without, as the
--- vehicle usually goes. Units: SI.
+-- rolling and air drag, on a level road where the slope is known (int_slopes); what the engine takes is in it, as in the
+-- peers'. release: s from the demand being let go to the deceleration being gone; typical is what the rules for new
+-- vehicles allow. Both are of the whole vehicle. An endurance brake would be taken for drag: vehicles without one only.
+-- Applications with trailers or without, as the vehicle usually goes. Units: SI.
 with
 events_in as (
     select
-        e.*, t.towing, finite(r.coast_mps2) as coast_mps2, finite(r.coast_speed_mps) as coast_speed_mps
+        e.*, t.towing,
+        finite(r.coast_mps2) - coalesce(s.slope_mps2, 0) as coast_mps2,
+        finite(r.coast_speed_mps) as coast_speed_mps
     from stg_events as e
     join events as r using (event_id)
+    left join int_slopes as s using (event_id)
     join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
 ),
 coasts as (

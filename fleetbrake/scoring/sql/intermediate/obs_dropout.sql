@@ -1,7 +1,8 @@
 -- Grain: one row an application, wheel and measure whose signal could be followed. braking: in the recording of the
 -- application the signal was missing, zero or frozen for longer than the limit while other wheels turned, or the wheel
 -- said nothing at all in it while the other wheel of its axle turned (both at once are a raised axle) and the wheel is
--- sensed. between: the same for longer than a share of the time in which the wheel rolled unbraked. Times in s.
+-- sensed. between: the same for longer than a share of the time in which the wheel rolled unbraked since the last
+-- application, where a drive was recorded: in a cut recording it is part of the first. Times in s.
 with
 wheels_in as (select * from stg_wheels),
 axles as (
@@ -27,7 +28,7 @@ followed as (
         w.dropout_between_s > greatest(pr.dropout_above_s, pr.between_share * w.watched_between_s) as hit
     from wheels_in as w
     cross join priors as pr
-    where w.watched_between_s >= pr.between_least_s and w.dropout_between_s is not null
+    where w.watched_between_s >= greatest(pr.between_least_s, w.recording_s) and w.dropout_between_s is not null
 )
 
 select

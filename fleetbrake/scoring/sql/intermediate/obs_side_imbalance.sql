@@ -6,7 +6,7 @@ with
 wheels_in as (
     select w.* from stg_wheels as w, priors as pr
     where w.steady_slip > -pr.negative_slip and w.surface <> 'split' and not coalesce(w.modulation, false)
-        and coalesce(w.dropout_s, 0) <= pr.dropout_above_s
+        and coalesce(w.dropout_s, 0) <= pr.dropout_above_s and not coalesce(w.once_a_turn, false)
 ),
 axles as (
     select

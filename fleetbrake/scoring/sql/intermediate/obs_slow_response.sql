@@ -1,12 +1,13 @@
 -- Grain: one row an application with an observed build-up time, with trailers or without as the vehicle usually goes.
 -- x: build-up time in s, less what the foot explains: the more slowly the demand rises, the less of the brakes' own time
--- is left to see. The slope of build-up over the rise of the demand is that within vehicles, pooled over an actuation.
+-- is left to see. The slope of build-up over the rise of the demand is that within vehicles, pooled over a peer group.
+-- Against a pressure only the brakes themselves are timed, against the pedal valves and lines too: groups of their own.
 -- typical: what the rules for new vehicles allow; it stands in where there are no peers.
 with
 events_in as (
     select
         e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s,
-        concat_ws('/', e.actuation, case when t.towing then 'towing' end) as peer_group
+        concat_ws('/', e.actuation, e.demand_kind, case when t.towing then 'towing' end) as peer_group
     from stg_events as e
     join events as r using (event_id)
     join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')

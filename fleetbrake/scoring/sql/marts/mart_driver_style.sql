@@ -1,67 +1,39 @@
 -- Grain: one row a driver of the register, of a trip or of an event; rank 1 = coach first, without a score last.
--- Units: hard stops per 1000 km. ratio is the posterior of observed over expected (table driver_posterior).
+-- The score is that of the adjusted rate alone: an average driver has 50. Units: km, hard stops a 1000 km, m/s3, kJ.
 with
-known as (
-    select driver_id from int_driver_expected
-    union
-    select driver_id from int_left_out_trips
-    union
-    select driver_id from drivers where driver_id is not null
-),
-numbers as (select * from driver_posterior),
-homes as (select driver_id, depot from drivers),
-left_out as (select * from int_left_out_trips),
-joined as (
-    select
-        k.driver_id, h.depot, n.* exclude (driver_id), coalesce(t.trips_left_out, 0) as trips_left_out,
-        1000 * n.stops / n.km as raw,
-        n.ratio * n.fleet_rate_per_1000km as adjusted,
-        1000 * n.expected / n.km as cell_rate,
-        coalesce(n.enough, false) as scored,
-        n.stops / nullif(n.expected, 0) * n.fleet_rate_per_1000km as standardised,
-        list_value('lowers it', 'hardly changes it', 'raises it') as effects
-    from known as k
-    left join numbers as n using (driver_id)
-    left join homes as h using (driver_id)
-    left join left_out as t using (driver_id)
-)
+rates as (select * from int_driver_rates),
+notes as (select * from int_driver_notes),
+manner as (select * from int_driver_manner)
 
 select
-    j.driver_id,
+    r.driver_id,
     run.as_of,
-    row_number() over (order by not j.scored, j.ratio is null, round(j.ratio, 9) desc, j.stops desc, j.driver_id) as rank,
-    case when j.scored then round(100 * pow(2, -j.ratio / pr.style_half), 3) end as style_score,
-    case when j.scored then round(100 * pow(2, -j.ratio_high / pr.style_half), 3) end as score_low,
-    case when j.scored then round(100 * pow(2, -j.ratio_low / pr.style_half), 3) end as score_high,
-    j.km as distance_km,
-    coalesce(j.stops, 0) as hard_stops,
-    round(j.raw, 6) as hard_stops_per_1000km,
-    round(j.adjusted, 6) as adjusted_hard_stops_per_1000km,
-    round(j.ratio_low * j.fleet_rate_per_1000km, 6) as adjusted_low,
-    round(j.ratio_high * j.fleet_rate_per_1000km, 6) as adjusted_high,
-    round(j.expected, 6) as expected_hard_stops,
-    coalesce(j.incidents, 0) as incidents,
-    coalesce(j.applications, 0) as brake_applications,
-    j.depot,
-    case
-        when j.km is null then 'No usable distance in the trips: no rate and no score.'
-        when j.fleet_rate_per_1000km = 0 then 'No hard stop in the fleet: no driver differs from another.'
-        else format(
-            'Counted {:.1f} a 1000 km (95 % {:.1f} to {:.1f}), adjusted {:.1f}. In the same vehicles and conditions an '
-            || 'average driver would have had {:.2f}, in the fleet as a whole {:.2f}: that {}. {:.0f} % of the adjusted '
-            || 'rate comes from the driver''s own stops, the rest from the fleet''s rate: that {}.',
-            j.raw, 1000 * j.count_low / j.km, 1000 * j.count_high / j.km, j.adjusted, j.cell_rate,
-            j.fleet_rate_per_1000km,
-            j.effects[2 + sign(round(j.standardised - j.raw, 1))::integer],
-            100 * j.own_weight,
-            j.effects[2 + sign(round(j.adjusted - j.standardised, 1))::integer])
-    end || case when j.km is not null and not j.scored then format(
-        ' Too little driven for a score: {:.0f} km and {:.1f} hard stops expected; {:.0f} km or {:.1f} are needed.',
-        j.km, j.expected, pr.driver_least_km, pr.driver_least_expected) else '' end
-    || case when j.trips_left_out > 0 then format(
-        ' Left out: {} trip{} with a distance that is not above 0 or is above {:.0f} km.',
-        j.trips_left_out, case when j.trips_left_out = 1 then '' else 's' end, pr.trip_most_km) else '' end as note
-from joined as j
+    row_number() over (order by not r.scored, case when r.scored then round(r.ratio, 9) end desc, r.driver_id) as rank,
+    case when r.scored then round(100 * pow(2, -r.ratio / pr.style_half), 3) end as style_score,
+    case when r.scored then round(100 * pow(2, -r.ratio_high / pr.style_half), 3) end as score_low,
+    case when r.scored then round(100 * pow(2, -r.ratio_low / pr.style_half), 3) end as score_high,
+    r.km as distance_km,
+    r.stops as hard_stops,
+    round(r.raw, 6) as hard_stops_per_1000km,
+    round(r.adjusted, 6) as adjusted_hard_stops_per_1000km,
+    round(r.adjusted_low, 6) as adjusted_low,
+    round(r.adjusted_high, 6) as adjusted_high,
+    round(r.expected_stops, 6) as expected_hard_stops,
+    r.incidents,
+    r.applications as brake_applications,
+    r.automatic_stops as automatic_hard_stops,
+    case when r.with_applications_km >= pr.known_share * r.km and r.trip_applications > 0
+        then round(1000 * r.stops / r.trip_applications, 6) end as hard_stops_per_1000_applications,
+    round(m.jerk_mps3, 6) as build_up_jerk_mps3,
+    round(m.jerk_of_usual, 6) as build_up_jerk_of_usual,
+    round(m.late_share, 6) as late_braking_share,
+    round(m.energy_kj / r.km, 6) as brake_energy_kj_per_km,
+    round(1000 * m.modulations / r.km, 6) as modulation_on_grip_per_1000km,
+    r.depot,
+    n.note
+from rates as r
+join notes as n using (driver_id)
+left join manner as m using (driver_id)
 cross join run
 cross join priors as pr
 order by rank

@@ -28,7 +28,7 @@ vehicle_tests as (
         a.vehicle_id, a.tested_on, a.method,
         case when bool_and(a.whole) and count(*) >= coalesce(any_value(v.axles), 2) or bool_and(a.axle = '')
             then sum(a.force_n order by a.axle) / nullif(sum(a.load_kg order by a.axle) * 9.80665, 0) end as z,
-        sum(a.locked) * 2 > sum(a.wheels) as mostly_locked,
+        coalesce(sum(a.locked) * 2 > sum(a.wheels), false) as mostly_locked,
         any_value(case
             when v.category = 'M1' and coalesce(v.in_service_on < '2010-09-01'::date, true) then pr.test_z_m1_older
             when v.category = 'M1' then pr.test_z_m1

@@ -67,6 +67,7 @@ select
     place_cell(finite(e.latitude_deg), finite(e.longitude_deg), pr.place_m) as cell,
     finite(e.air_temp_c) as air_temp_c,
     e.sample_rate_hz,
+    e.samples / e.sample_rate_hz as recording_s,
     e.wheel_rate_hz,
     e.demand_rate_hz
 from events_in as e

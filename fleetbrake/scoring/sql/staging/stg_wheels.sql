@@ -26,6 +26,7 @@ select
     finite(w.released_slip) as released_slip,
     finite(w.free_slip) as free_slip,
     finite(w.dropout_s) as dropout_s,
+    w.once_a_turn,
     finite(w.dropout_between_s) as dropout_between_s,
     finite(w.watched_between_s) as watched_between_s,
     e.vehicle_id,
@@ -39,6 +40,7 @@ select
     e.emergency_application,
     e.lockup_above_cutoff,
     e.cutoff_speed_mps,
+    e.recording_s,
     coalesce(p.unpaved, false) as unpaved_place
 from wheels_in as w
 join events_in as e using (event_id)

@@ -1,0 +1,62 @@
+"""Findings of a vehicle in words, and what its recordings leave open."""
+
+from typing import Any
+
+import pandas as pd
+
+from fleetbrake.reports import look
+
+
+def finding_text(row: dict[Any, Any]) -> str:
+    """What one row of ``indicators_of`` says, in a sentence or two."""
+    unit = f" ({row['unit']})" if isinstance(row["unit"], str) else ""
+    said = (
+        f"{_figure(row['value'])} where {_figure(row['expected'])} is expected from {look.text(row['basis'])}{unit}: "
+    )
+    if pd.isna(row["deviation"]):
+        return said + f"too few events ({look.whole(row['events_used'])}) for a deviation."
+    said += (
+        f"{row['deviation']:+.1f} standard errors, {look.whole(row['events_used'])} events on "
+        f"{look.whole(row['trips_used'])} trips."
+    )
+    if pd.notna(row["first_seen_on"]):
+        said += f" Since {look.day(row['first_seen_on'])}."
+        if not row["ranks"]:
+            said += " Not ranked: on too few trips yet, or no rarer than chance over the whole fleet."
+    return said
+
+
+def quiet_text(row: dict[Any, Any]) -> str:
+    """How long ago the brakes were asked for much and tested, from a row of ``ranked``."""
+    firm = row.get("days_since_firm_braking")
+    said = (
+        "No braking over 0.3 g has been recorded"
+        if pd.isna(firm)
+        else f"Last braking over 0.3 g: {look.whole(firm)} days before {look.day(row.get('as_of'))}"
+    )
+    tested, km = row.get("roller_tested_on"), row.get("km_since_roller_test")
+    if pd.isna(tested):
+        return f"{said}. No roller test is in the registers."
+    driven = "a distance that no trip tells" if pd.isna(km) else f"{look.whole(km)} km"
+    return f"{said}. Last roller test: {look.day(tested)}, {driven} ago."
+
+
+def limits(indicators: pd.DataFrame) -> pd.DataFrame:
+    """The smallest departure of each indicator that would be seen, one row an indicator and wheel.
+
+    Columns: Indicator, Wheel, Expected, Seen from a departure of, Unit. Indicators without a known limit are left out.
+    """
+    known = indicators[indicators["detection_limit"].notna()]
+    return pd.DataFrame(
+        {
+            "Indicator": [look.indicator_text(code) for code in known["indicator"]],
+            "Wheel": known["wheel"].to_numpy(),
+            "Expected": [_figure(value) for value in known["expected"]],
+            "Seen from a departure of": [_figure(value) for value in known["detection_limit"]],
+            "Unit": known["unit"].to_numpy(),
+        }
+    )
+
+
+def _figure(value: object) -> str:
+    return look.MISSING if pd.isna(value) else f"{float(value):.3g}"  # type: ignore[call-overload, arg-type]
