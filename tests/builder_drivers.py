@@ -2,6 +2,7 @@
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 
@@ -35,3 +36,37 @@ def exposure(depots: tuple[str, ...], as_of: date) -> pd.DataFrame:
             "unattributed_hard_stops": [2, 0],
         }
     )
+
+
+def style(
+    drivers: tuple[str, ...], depots: tuple[str, ...], events: pd.DataFrame, as_of: date, rng: np.random.Generator
+) -> pd.DataFrame:
+    """One row a driver, the last one without a distance; the third has a note."""
+    rows = []
+    for i, driver in enumerate(drivers):
+        distance = None if i == len(drivers) - 1 else 2600.0 - 250 * i
+        own = events[events.driver_id == driver]
+        hard = int((own.hard_stop == True).sum())  # noqa: E712 - a column with None
+        adjusted = None if distance is None else 9.0 - 1.2 * i
+        rows.append(
+            {
+                "driver_id": driver,
+                "as_of": as_of,
+                "rank": i + 1,
+                "style_score": None if distance is None else 30.0 + 12 * i,
+                "score_low": None if distance is None else 20.0 + 12 * i,
+                "score_high": None if distance is None else 42.0 + 12 * i,
+                "distance_km": distance,
+                "hard_stops": hard,
+                "hard_stops_per_1000km": None if distance is None else 1000 * hard / distance,
+                "adjusted_hard_stops_per_1000km": adjusted,
+                "adjusted_low": None if adjusted is None else adjusted * 0.6,
+                "adjusted_high": None if adjusted is None else adjusted * 1.5,
+                "expected_hard_stops": 6.0 + float(rng.uniform(0, 2)),
+                "incidents": max(hard - 1, 0),
+                "brake_applications": len(own),
+                "depot": depots[i % 2],
+                "note": "Drove mostly on the icy route: much of the count was the road" if i == 2 else None,
+            }
+        )
+    return pd.DataFrame(rows)

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import builder_drivers
 import numpy as np
 import pandas as pd
 from builder_samples import RATE_HZ, WHEELS, write_recording
@@ -88,7 +89,7 @@ def _tables(ids: Ids, recordings: Path, rng: np.random.Generator) -> dict[str, p
         "event_wheels": wheels,
         "vehicle_health": health,
         "indicators": _indicators(health, events),
-        "driver_style": _driver_style(ids, events, rng),
+        "driver_style": builder_drivers.style(ids.drivers, ids.depots, events, AS_OF, rng),
         "driver_coaching": builder_drivers.coaching(ids.drivers, events, AS_OF),
         "exposure_summary": builder_drivers.exposure(ids.depots, AS_OF),
         "inspection_plan": _plan(health),
@@ -310,37 +311,6 @@ def _indicators(health: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
 
 
 _JSON = {ord('"'): '\\"', ord("\\"): "\\\\", ord("\t"): "\\t", ord("\n"): "\\n"}
-
-
-def _driver_style(ids: Ids, events: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    rows = []
-    for i, driver in enumerate(ids.drivers):
-        distance = None if i == len(ids.drivers) - 1 else 2600.0 - 250 * i
-        own = events[events.driver_id == driver]
-        hard = int((own.hard_stop == True).sum())  # noqa: E712 - a column with None
-        adjusted = None if distance is None else 9.0 - 1.2 * i
-        rows.append(
-            {
-                "driver_id": driver,
-                "as_of": AS_OF,
-                "rank": i + 1,
-                "style_score": None if distance is None else 30.0 + 12 * i,
-                "score_low": None if distance is None else 20.0 + 12 * i,
-                "score_high": None if distance is None else 42.0 + 12 * i,
-                "distance_km": distance,
-                "hard_stops": hard,
-                "hard_stops_per_1000km": None if distance is None else 1000 * hard / distance,
-                "adjusted_hard_stops_per_1000km": adjusted,
-                "adjusted_low": None if adjusted is None else adjusted * 0.6,
-                "adjusted_high": None if adjusted is None else adjusted * 1.5,
-                "expected_hard_stops": 6.0 + float(rng.uniform(0, 2)),
-                "incidents": max(hard - 1, 0),
-                "brake_applications": len(own),
-                "depot": ids.depots[i % 2],
-                "note": "Drove mostly on the icy route: much of the count was the road" if i == 2 else None,
-            }
-        )
-    return pd.DataFrame(rows)
 
 
 def _plan(health: pd.DataFrame) -> pd.DataFrame:

@@ -10,15 +10,16 @@ from fleetbrake.core.vocabulary import DRIVER_CAUTION
 from fleetbrake.reports import charts, driver_reads, look, reads
 
 _HOW = (
-    "**What the number means.** The counted rate divides a driver's hard stops by the distance driven. The adjusted rate "
-    "compares his incidents (hard stops within a minute are one) with what an average driver would have had in the same "
-    "vehicles, on the same roads and over the same distance; the fewer the events, the more it rests on the fleet. Lower "
-    "than counted: vehicle or road explain part of the count, or it rests on few events. Higher than counted: vehicles "
-    "and roads were kinder than the fleet's, or so few events are known that the fleet weighs more.\n\n"
-    "**What it does not mean.** It does not say who was at fault, what the traffic did, or that a stop was wrong: a hard "
-    "stop can be the right one. Drivers whose intervals overlap cannot be told apart. Braking by the vehicle itself, "
-    "faults of the vehicle and slippery roads are not the driver's; what no register or recording tells is still in it. "
-    "It is a ground for a conversation, not a verdict."
+    "**What the number means.** The counted rate divides a driver's hard stops by the distance driven. The adjusted "
+    "rate compares his incidents (hard stops within a minute are one) with what an average driver would have had in "
+    "the same vehicles, on the same roads and over the same distance; the fewer the events, the more it rests on the "
+    "fleet. Lower than counted: vehicle or road explain part of the count, or it rests on few events. Higher than "
+    "counted: vehicles and roads were kinder than the fleet's, or so few events are known that the fleet weighs "
+    "more.\n\n"
+    "**What it does not mean.** It does not say who was at fault, what the traffic did, or that a stop was wrong: a "
+    "hard stop can be the right one. Drivers whose intervals overlap cannot be told apart. Braking by the vehicle "
+    "itself, faults of the vehicle and slippery roads are not the driver's; what no register or recording tells is "
+    "still in it. It is a ground for a conversation, not a verdict."
 )
 
 _KINDS = {"talk_about": "Worth talking about", "went_well": "Went well"}

@@ -71,10 +71,11 @@ def answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFac
         LEAST_STEADY_S,
     )
     slid = (wheels.lockups.verdict == 1).any(axis=0)
-    quick = given & ~slid & _quick(signals, demand_hz, criteria)
+    asked = given & ~slid & (demand_hz >= 0.99 * criteria.least_rate_build_up_hz)  # rates are told from time stamps
+    quick = asked & _quick(signals, criteria)
     return Answer(
         demand_hz=demand_hz,
-        demand_rise=np.where(quick, _demand_rise(batch, signals, phases, criteria), np.nan),
+        demand_rise=np.where(asked, _demand_rise(batch, signals, phases, criteria), np.nan),
         build_up=np.where(quick & phases.carried, _build_up(batch, signals, phases, rest, endurance, criteria), np.nan),
         release=np.where(quick, _release(batch, signals, phases, endurance, criteria), np.nan),
         effectiveness=np.where(given, whole, np.nan),
@@ -88,18 +89,17 @@ def _measured(signals: Signals) -> Bools:
 
 
 def _demand_rate(batch: EventBatch, signals: Signals) -> Floats:
-    """Effective rate of the demand channel used; NaN for a switch or where the demand hardly moved."""
+    """Effective rate of the demand channel used; NaN for a switch or where the demand hardly moved.
+
+    A demand that changed too few times for a rate may be a slow channel held in quick rows: it times nothing.
+    """
     found = rates.effective_rate(batch.time_s, signals.demand.level[None, :], batch.offsets)
     return np.where(_measured(signals), found, np.nan)
 
 
-def _quick(signals: Signals, demand_hz: Floats, criteria: Criteria) -> Bools:
-    """Whether demand and speed change often enough to time them.
-
-    A demand that changed too few times for a rate may be a slow channel held in quick rows: it proves nothing.
-    """
-    least = 0.99 * criteria.least_rate_build_up_hz  # rates are told from time stamps
-    return (demand_hz >= least) & (signals.carrier_hz >= least)
+def _quick(signals: Signals, criteria: Criteria) -> Bools:
+    """Whether the speed changes often enough to time the answer; rates are told from time stamps."""
+    return signals.carrier_hz >= 0.99 * criteria.least_rate_build_up_hz
 
 
 def _by_demand(batch: EventBatch, signals: Signals, phases: Phases) -> Bools:

@@ -12,7 +12,7 @@ import typst
 import vl_convert
 
 from fleetbrake.core.errors import FleetbrakeError
-from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.core.vocabulary import CAUTION, DRIVER_CAUTION
 from fleetbrake.reports import charts, look, reads
 from fleetbrake.reports.month_data import MonthFigures, Period
 from fleetbrake.reports.source import nullable_frame

@@ -3,16 +3,15 @@
 What is expected of a driver
 ----------------------------
 Incidents are hard stops that the driver asked for; those within ``incident_s`` of each other are one. They are counted
-in *cells*: a driver in a vehicle, its category, a depot-day condition, an area (the vehicle's depot) and a kind of
-traffic, each with its kilometres. The exposure is the distance, not the number of brake applications: who looks ahead
-brakes less often, and dividing by his applications would punish him for it. Applications a km tell the kind of
-traffic of a trip instead (few, usual, many; a factor of ``traffic_factor``, far more than drivers differ), where most
-trips give them.
+in *cells*: a driver in a vehicle, with a flagged finding of it or before, its category, a depot-day condition, an area
+(the vehicle's depot) and a kind of traffic, each with its kilometres. The exposure is the distance, not the number of
+brake applications: who looks ahead brakes less often, and dividing by his applications would punish him for it.
+Applications a km tell the kind of traffic of a trip instead (few, usual, many; a factor of ``traffic_factor``, far
+more than drivers differ), where most trips give them.
 
-A Poisson regression (``drivers_regression``) parts the cells' counts into effects of driver, vehicle, category,
+A Poisson regression (``drivers_regression``) parts the cells' counts into effects of driver, vehicle, fault, category,
 condition, area and traffic. What is left without the driver's own effect is *expected* of an average driver. A fault
-of a vehicle is taken out by the vehicle's effect: from the day on which a flagged vehicle's finding began it counts as
-a vehicle of its own.
+of a vehicle has an effect of its own from the day on which a flagged vehicle's finding began.
 
 Observed over expected is then drawn towards 1 (gamma-Poisson): ``ratio = (a + O / f) / (a + E / f)`` with ``f`` the
 dispersion (variance over mean of the counts, 1 or more) and ``a`` the gamma shape between drivers by maximum
@@ -50,6 +49,9 @@ class DriverPriors:
         0.5, "1", "own choice: spread of log rates between drivers, where there is too little to choose it by"
     )
     category_share: float = prior(3.0, "1", "own choice, of that spread: few levels, factors of 3 and more are usual")
+    fault_share: float = prior(
+        2.0, "1", "own choice, of that spread: in a vehicle with a flagged finding the doubt is the driver's benefit"
+    )
     area_share: float = prior(2.0, "1", "own choice, of that spread: hills and towns double a rate")
     choice_folds: float = prior(5, "1", "common practice, no source: five folds")
     choice_least_pairs: float = prior(50, "1", "own choice: ten pairs of driver and vehicle a fold")

@@ -1,11 +1,11 @@
-"""What vehicle, category, road condition, area and traffic explain of the drivers' counts: a Poisson regression.
+"""What vehicle, its faults, road condition, area and traffic explain of the drivers' counts: a Poisson regression.
 
-A cell is a driver in a vehicle, category, condition, area and kind of traffic, with its kilometres and incidents:
-``log E[incidents] = log km + level + driver + vehicle + category + condition + area + traffic``. Drivers and vehicles
-are crossed, so that a hard driver does not make his vehicle look hard, nor the other way round. All effects are drawn
-towards 0 by a ridge (scikit-learn's ``PoissonRegressor``); its weight and that of the vehicles are chosen by
-cross-validation over pairs of driver and vehicle. The ridge is that of normal effects with the spread
-``sigma = 1 / sqrt(alpha * exposure)`` (posterior mode), which gives the environment its standard error.
+A cell is a driver in a vehicle with or without a fault, category, condition, area and kind of traffic, with its
+kilometres and incidents: ``log E[incidents] = log km + level + driver + vehicle + fault + category + condition + area
++ traffic``. Drivers and vehicles are crossed, so that a hard driver does not make his vehicle look hard, nor the other
+way round. All effects are drawn towards 0 by a ridge (scikit-learn's ``PoissonRegressor``); its weight and that of the
+vehicles are chosen by cross-validation over pairs of driver and vehicle. The ridge is that of normal effects with the
+spread ``sigma = 1 / sqrt(alpha * exposure)`` (posterior mode), which gives the environment its standard error.
 """
 
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 #: Columns of a cell beside ``driver_id`` and ``vehicle_id`` that the environment consists of.
-SURROUNDINGS = ("category", "condition", "area", "traffic")
+SURROUNDINGS = ("fault", "category", "condition", "area", "traffic")
 
 #: Ridge spreads tried for drivers, and shares of them for vehicles (logarithms of a rate).
 SPREADS = (0.2, 0.35, 0.5, 0.8)
@@ -58,8 +58,8 @@ def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
 
     Parameters
     ----------
-    cells : one row a cell: driver_id, vehicle_id, category, condition, area, traffic (text), km (> 0), incidents;
-        in a fixed order. At least one incident.
+    cells : one row a cell: driver_id, vehicle_id, fault, category, condition, area, traffic (text), km (> 0),
+        incidents; in a fixed order. At least one incident.
 
     Returns
     -------
@@ -68,7 +68,8 @@ def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
     with threadpool_limits(limits=1):  # many small products: handing them to threads costs more than doing them
         spread, share = _chosen(cells, priors)
         design = _design(cells, share, priors)
-        model = _fitted(design, spread, np.ones(len(cells), np.bool_))
+        model = _model(tol=1e-6)
+        _fit(model, design, spread, np.ones(len(cells), np.bool_))
         fitted = model.predict(design.matrix) * design.thousand_km
         own = design.matrix[:, : design.drivers] @ model.coef_[: design.drivers]
         expected = fitted * np.exp(-own)
@@ -95,20 +96,25 @@ def _chosen(cells: pd.DataFrame, priors: Priors) -> tuple[float, float]:
         return priors.effect_spread, VEHICLE_SHARES[0]
     # a fixed shuffle of the pairs in the order of their ids: the same fleet is always cut the same way
     fold = np.random.default_rng(0).permutation(pair.max() + 1)[pair] % int(priors.choice_folds)
-    design = _design(cells, VEHICLE_SHARES[0], priors)
-    lost = [_held_out(design, spread, fold) for spread in SPREADS]
+    lost = _held_out(_design(cells, VEHICLE_SHARES[0], priors), SPREADS, fold)
     spread = SPREADS[int(np.argmin(lost))]
-    others = [_held_out(_design(cells, share, priors), spread, fold) for share in VEHICLE_SHARES[1:]]
-    return spread, VEHICLE_SHARES[int(np.argmin([min(lost), *others]))]
+    others = [_held_out(_design(cells, share, priors), (spread,), fold)[0] for share in VEHICLE_SHARES[1:]]
+    return spread, VEHICLE_SHARES[int(np.argmin([lost.min(), *others]))]
 
 
-def _held_out(design: _Design, spread: float, fold: Ints) -> float:
-    """Poisson deviance of the counts held out, summed over the folds."""
-    total = 0.0
+def _held_out(design: _Design, spreads: tuple[float, ...], fold: Ints) -> Floats:
+    """Poisson deviance of the counts held out, summed over the folds, for each spread.
+
+    Within a fold each fit starts from the one before, from the strongest ridge on: few steps are left to do.
+    """
+    total = np.zeros(len(spreads))
     for number in np.unique(fold):
         held = fold == number
-        model = _fitted(design, spread, ~held, tol=1e-4)  # enough to compare
-        total += deviance(design.counts[held], model.predict(design.matrix[held]) * design.thousand_km[held])
+        model = _model(tol=3e-4)  # enough to compare
+        for place, spread in enumerate(spreads):
+            _fit(model, design, spread, ~held)
+            means = model.predict(design.matrix[held]) * design.thousand_km[held]
+            total[place] += deviance(design.counts[held], means)
     return total
 
 
@@ -118,17 +124,22 @@ def deviance(counts: Floats, means: Floats) -> float:
     return float(2.0 * np.sum(logs - (counts - means)))
 
 
-def _fitted(design: _Design, spread: float, use: npt.NDArray[np.bool_], tol: float = 1e-6) -> PoissonRegressor:
+def _model(tol: float) -> PoissonRegressor:
+    return PoissonRegressor(solver="lbfgs", tol=tol, max_iter=3000, warm_start=True)
+
+
+def _fit(model: PoissonRegressor, design: _Design, spread: float, use: npt.NDArray[np.bool_]) -> None:
     exposure = design.thousand_km[use]
     # the regressor's objective is the mean over the weights, hence the division
-    model = PoissonRegressor(alpha=1.0 / (spread**2 * exposure.sum()), solver="lbfgs", tol=tol, max_iter=3000)
-    return model.fit(design.matrix[use], design.counts[use] / exposure, sample_weight=exposure)
+    model.set_params(alpha=1.0 / (spread**2 * exposure.sum()))
+    model.fit(design.matrix[use], design.counts[use] / exposure, sample_weight=exposure)
 
 
 def _design(cells: pd.DataFrame, vehicle_share: float, priors: Priors) -> _Design:
     scales = {
         "driver_id": 1.0,
         "vehicle_id": vehicle_share,
+        "fault": priors.fault_share,
         "category": priors.category_share,
         "condition": priors.category_share,
         "area": priors.area_share,
@@ -184,7 +195,7 @@ def _variance_of_cells(
     spanned = cross @ covariance
     mixed = np.einsum("cg,cg->c", spanned[of_driver[:, None], column], value)
     square = np.zeros(cells)
-    for first in range(column.shape[1]):  # five groups and the level
+    for first in range(column.shape[1]):  # six groups and the level
         product = covariance[column[:, [first]], column] * value
         square += value[:, first] * product.sum(axis=1)
     return np.asarray(1.0 / own[of_driver] + square - 2.0 * mixed + np.einsum("dv,dv->d", spanned, cross)[of_driver])

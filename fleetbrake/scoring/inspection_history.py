@@ -18,6 +18,7 @@ from fleetbrake.scoring.priors import INDICATOR_PRIORS, REPAIR_SCOPE, Priors
 
 LN_LR = tuple(f"{name}_ln_lr" for name in INDICATORS)
 NOT_YET = "evidence of that week is not scored yet"
+NOT_OVER = "its week is not over: evidence is scored then"
 #: What a week's scoring gives for an inspection, kept from run to run.
 SNAPSHOT = ("prior_probability", *LN_LR, "events_used", "place", "fleet_vehicles")
 _KEY = ["vehicle_id", "evidence_as_of"]
@@ -38,8 +39,9 @@ def bring_up_to_date(
     """Evidence before every inspection in the register, strictly from before; scores what past weeks are missing.
 
     What was scored before by the same rules is kept, also if recordings of that time came in since: it is what was
-    known then. Weeks that are missing are scored newest first, at most ``weeks_a_run`` of them; with ``all_weeks``
-    every week is scored anew. With too few inspections to say anything, none is. Replaces what :func:`evaluate` left.
+    known then. Weeks that are missing are scored newest first, at most ``weeks_a_run`` of them, and only once the
+    inspections of the week are all in, so that no week is scored night after night; with ``all_weeks`` every week is
+    scored anew. With too few inspections to say anything, none is. Replaces what :func:`evaluate` left.
     """
     visits = read_visits(con, day, numbers)
     rules = fingerprint(priors)
@@ -47,12 +49,13 @@ def bring_up_to_date(
     usable = visits[visits["left_out_reason"].isna()]
     enough = len(usable) >= numbers.quality_least
     open_rows = usable.merge(kept[_KEY].assign(known=True), on=_KEY, how="left")
-    missing = sorted(open_rows.loc[open_rows["known"].isna(), "evidence_as_of"].unique(), reverse=True)
+    weeks = open_rows.loc[open_rows["known"].isna(), "evidence_as_of"].unique()
+    missing = sorted((week for week in weeks if all_weeks or is_over(week, day)), reverse=True)
     now = (missing if all_weeks else missing[: int(numbers.weeks_a_run)]) if enough else []
     fresh = [_week(con, week, priors, usable) for week in now]
     snapshots = pd.concat([part for part in (kept, *fresh) if len(part)] or [kept], ignore_index=True)
     found = visits.merge(snapshots, on=_KEY, how="left").assign(rules=rules)
-    _say_why_left_out(found, priors)
+    _say_why_left_out(found, day, priors)
     return History(found, len(missing) - len(now))
 
 
@@ -110,10 +113,18 @@ def _week(con: duckdb.DuckDBPyConnection, week: date, priors: Priors, usable: pd
     return found[found["vehicle_id"].isin(wanted)][[*_KEY, *SNAPSHOT]]
 
 
-def _say_why_left_out(found: pd.DataFrame, priors: Priors) -> None:
+def is_over(week: date, day: date) -> bool:
+    """Whether the inspections that have the evidence of ``week``, a Sunday, were all made by the end of ``day``."""
+    return week.toordinal() + 7 <= day.toordinal()
+
+
+def _say_why_left_out(found: pd.DataFrame, day: date, priors: Priors) -> None:
     """What only the evidence shows; a reason from the register stands."""
     from_register = found["left_out_reason"].notna()
-    found.loc[~from_register & found["prior_probability"].isna(), "left_out_reason"] = NOT_YET
+    without = ~from_register & found["prior_probability"].isna()
+    over = found["evidence_as_of"].map(lambda week: week is not None and is_over(week, day)).astype(bool)
+    found.loc[without, "left_out_reason"] = NOT_YET
+    found.loc[without & ~over, "left_out_reason"] = NOT_OVER
     few = ~from_register & (found["events_used"] < priors.least_events)
     found.loc[few, "left_out_reason"] = "too few usable brake applications before it"
 

@@ -61,7 +61,7 @@ class LearnedModel:
 
     def log_odds_se(self, ln_lr: Floats, prior: Floats) -> Floats:
         """``(n,)`` standard error of the log odds from the inspections being few (Laplace approximation)."""
-        x = _with_one(self.regression[0].transform(self._columns(ln_lr, prior)))
+        x = with_one(self.regression[0].transform(self._columns(ln_lr, prior)))
         f = self._raw(ln_lr, prior)
         ends = np.column_stack([f, np.ones_like(f)])
         own = np.einsum("ij,jk,ik->i", x, self.spread, x) * self.slope**2
@@ -101,8 +101,8 @@ def fit(visits: Visits, weights: Floats, part: np.ndarray, numbers: LearningPrio
         Chosen(name, columns, penalty),
         slope,
         shift,
-        _spread(_with_one(regression[0].transform(x[train])), f[train], weights[train], 1.0 / penalty),
-        _spread(_with_one(f[later, None]), slope * f[later] + shift, weights[later], 0.0),
+        spread(with_one(regression[0].transform(x[train])), f[train], weights[train], 1.0 / penalty),
+        spread(with_one(f[later, None]), slope * f[later] + shift, weights[later], 0.0),
         numbers,
     )
 
@@ -160,12 +160,13 @@ def _regression(x: Floats, found: Bools, weights: Floats, penalty: float) -> Pip
     return model.fit(x, found.astype(np.int64), logisticregression__sample_weight=weights)
 
 
-def _with_one(x: Floats) -> Floats:
+def with_one(x: Floats) -> Floats:
+    """The columns and one of ones, for the intercept."""
     return np.column_stack([x, np.ones(len(x))])
 
 
-def _spread(x: Floats, log_odds: Floats, weights: Floats, penalty: float) -> Floats:
-    """Inverse of the information at the fit; the penalty holds all but the last column."""
+def spread(x: Floats, log_odds: Floats, weights: Floats, penalty: float) -> Floats:
+    """``(k, k)`` covariance of the coefficients: inverse information at the fit; the penalty holds all but the last."""
     p = from_logit(log_odds)
     held = np.full(x.shape[1], penalty)
     held[-1] = 0.0

@@ -8,7 +8,7 @@ import duckdb
 import pandas as pd
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.scoring.priors import INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
+from fleetbrake.scoring.priors import EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
 
 STAGING = (
     "stg_vehicles",
@@ -48,6 +48,7 @@ OBSERVED = (*STAGING, *OBSERVATIONS, "int_level_observations", "int_trip_levels"
 VIEWS = ("int_level_observations",)
 FINDINGS = (
     "int_levels",
+    "int_noise",
     "int_changes",
     "int_series",
     "int_peers",
@@ -57,7 +58,7 @@ FINDINGS = (
     "int_share_findings",
     "int_findings",
 )
-PROBABILITIES = ("int_probabilities", "int_vehicle_scores")
+PROBABILITIES = ("int_probabilities", "int_explained", "int_vehicle_scores")
 VERDICTS = (
     "int_final_scores",
     "int_evidence",
@@ -100,6 +101,7 @@ MARTS = (
 CHECKS = (
     "check_every_vehicle_once",
     "check_driver_ranks",
+    "check_coaching_traceable",
     "check_scores_in_range",
     "check_indicators_traceable",
 )
@@ -109,6 +111,7 @@ PARAMETERS = (
     "indicator_priors",
     "priority_order",
     "repair_scope",
+    "explains",
     "factor",
     "level_steps",
     "int_level_effect",
@@ -180,6 +183,7 @@ def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors)
     _frame(con, "priority_order", pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]))
     scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
     _frame(con, "repair_scope", pd.DataFrame(scope, columns=["work", "indicator"]))
+    _frame(con, "explains", pd.DataFrame(EXPLAINS, columns=["cause", "effect"]))
     for macro in MACROS:
         con.execute(f"create temp macro {macro}")
 

@@ -63,6 +63,10 @@ class ObservationPriors:
     between_least_s: float = prior(1.0, "s", "own choice: rolling time in which a loose sensor may show")
     between_share: float = prior(0.01, "1", "own choice: of a long drive; a single lost row in minutes is the logger's")
 
+    free_slip_most: float = prior(
+        0.03, "1", "own choice: a brake that holds so much of the wheel's grip without a foot smokes; more is the sensor"
+    )
+
     # --- places
     place_m: float = prior(100.0, "m", "own choice: several times what satellite positions scatter, less than a block")
     place_vehicles: float = prior(3, "1", "own choice: control of three vehicles at one place is the road there")
@@ -118,6 +122,9 @@ class ObservationPriors:
     )
     cooling_cut: float = prior(
         10.0, "1", "own choice: time constants after which 1 / 22 000 is left (computed): nothing"
+    )
+    fade_band_kj_per_t: float = prior(
+        40.0, "kJ/t", "own choice: applications with about as much heat; finer leaves too few vehicles in each"
     )
     fade_some_kj_per_t: float = prior(
         40.0, "kJ/t", "own choice: 32 km/h to standstill (computed from v^2/2); less heat changes no friction"

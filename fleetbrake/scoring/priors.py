@@ -182,7 +182,7 @@ INDICATOR_PRIORS = (
         per_wheel=True,
     ),
     _level(
-        "brake_drag", "slip", 1, "slip", 0.02, 0.8, False, 0.001, 0.0003,
+        "brake_drag", "slip", 1, "slip", 0.02, 0.8, False, 0.001, 0.00025,
         "no published limit (MOT 1.2.1(f) names none, verified); a braking force of 1 % of the wheel's load is about "
         "0.0004 slip at a slip stiffness of 25 loads (common practice, no source)",
         per_wheel=True,
@@ -201,11 +201,15 @@ INDICATOR_PRIORS = (
         "trailers are allowed 0.45 to 0.65 s more than trucks (FMVSS 121 S5.3.4, verified); own choice",
     ),
     _level(
-        "slow_response", "build_up", 1, "s", 0.02, 0.8, False, 0.15, 0.05,
+        "slow_response", "build_up", 1, "s", 0.02, 0.8, False, 0.15, 0.04,
         "trailers are allowed 0.05 to 0.15 s more than trucks (FMVSS 121 S5.3.3, verified): up to 2 s.e.",
     ),
     _level(
-        "brake_fade", "within", -1, "relative change for each 100 kJ/t", 0.01, 0.7, False, 0.05, 0.012,
+        "slow_response", "pressure_rise", 1, "s", 0.02, 0.8, False, 0.2, 0.08,
+        "feet differ too; the drivers that a vehicle shares with others take part of that out (own choice)",
+    ),
+    _level(
+        "brake_fade", "within", -1, "relative change beyond the peers'", 0.01, 0.7, False, 0.03, 0.012,
         "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 1 % (own choice)",
     ),
     _level(
@@ -248,6 +252,14 @@ INDICATOR_PRIORS = (
 
 #: Place in the ranking: the order of the published priorities.
 PRIORITY_ORDER = {name: place for place, name in enumerate(PRIORITIES, start=1)}
+
+#: Which finding (first) explains which (second) of the same vehicle (own choice: how the parts work together).
+EXPLAINS = (
+    ("modulation_on_light_braking", "low_brake_effectiveness"),
+    ("modulation_on_light_braking", "slow_response"),
+    ("modulation_on_light_braking", "brake_fade"),
+    ("brake_fade", "low_brake_effectiveness"),
+)
 
 _ALL_INDICATORS = tuple(dict.fromkeys(p.indicator for p in INDICATOR_PRIORS))
 _BRAKE_WORK = tuple(name for name in _ALL_INDICATORS if name != "wheel_speed_dropout")

@@ -54,19 +54,6 @@ def exact_interval(counts: npt.ArrayLike, *, level: float = 0.95) -> tuple[Float
     return low, stats.chi2.ppf(1.0 - tail, 2.0 * count + 2.0) / 2.0
 
 
-def shape_by_moments(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: float, greatest: float) -> float:
-    """Gamma shape of the ratios observed / expected (mean 1), from Var(count) = E + E**2 / shape.
-
-    1 / shape = sum((count - E)**2 - E) / sum(E**2), held between ``least`` and ``greatest``.
-    """
-    count = np.asarray(counts, dtype=np.float64)
-    mean = np.asarray(expected, dtype=np.float64)
-    excess = float(np.sum((count - mean) ** 2 - mean))
-    if excess <= 0.0:
-        return greatest
-    return float(np.clip(np.sum(mean**2) / excess, least, greatest))
-
-
 def shape_by_likelihood(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: float, greatest: float) -> float:
     """Gamma shape of the ratios observed / expected (mean 1) by maximum likelihood, between ``least`` and ``greatest``.
 

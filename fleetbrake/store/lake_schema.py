@@ -1,6 +1,6 @@
 """Columns of the lake: what is known of an event from its recording alone (name -> DuckDB type)."""
 
-from fleetbrake.core.tables import EVENT_WHEELS, EVENTS, B, F
+from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS, B, F
 
 #: Decided when publishing, with registers, other files and the other events at hand.
 _DECIDED_LATER = frozenset(

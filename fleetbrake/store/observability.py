@@ -152,8 +152,8 @@ def _quantities(c: Criteria) -> list[_Row]:
             "peak_jerk_mps3",
             _SPEED,
             c.least_rate_build_up_hz,
-            f"under {c.jerk_window_s:g} s recorded up to the peak of the deceleration; rows missing; the speed rests on "
-            "sliding wheels",
+            f"under {c.jerk_window_s:g} s recorded up to the peak of the deceleration; rows missing; the speed rests "
+            "on sliding wheels",
         ),
         (
             "last_second_share",
@@ -203,7 +203,7 @@ def _indicators(c: Criteria) -> list[_Row]:
     return [
         (
             "low_brake_effectiveness",
-            f"{_DEMAND}; {_SPEED}; gross_mass_kg; register vehicles, trips",
+            f"{_DEMAND}; {_SPEED}; gross_mass_kg; helped by grade or accel_long_mps2; register vehicles, trips",
             None,
             f"{few}; {load}; "
             "new linings not run in; a trailer is seen only with its towing unit, which never clears it",

@@ -8,7 +8,7 @@ import pytest
 from builders import HOSTILE, PLAIN, build_store
 from streamlit.testing.v1 import AppTest
 
-from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.core.vocabulary import CAUTION, DRIVER_CAUTION
 from fleetbrake.reports import reads
 from fleetbrake.store.database import rebuilding, replace_table
 
@@ -167,7 +167,8 @@ def test_drivers_show_both_rates_and_why(open_page: OpenPage) -> None:
     table = app.dataframe[0].value
     assert table["Driver"].tolist() == list(PLAIN.drivers)
     assert {"Counted (per 1000 km)", "Adjusted (per 1000 km)", "low", "high"} <= set(table)
-    assert "not a verdict" in _text(app) and "icy route" in _text(app)
+    assert "not a verdict" in _text(app)
+    assert "icy route" in _text(open_page("drivers", "filled", driver=PLAIN.drivers[2]))
 
 
 def test_higher_than_counted_is_not_told_as_a_pull_towards_the_average(open_page: OpenPage) -> None:
@@ -203,3 +204,31 @@ def test_what_is_no_brake_application_has_no_classes(open_page: OpenPage, tmp_pa
     assert not app.metric and "could not be observed" not in text + app.table[0].value.to_string()
     other = open_page("event", store, event=f"{PLAIN.vehicles[0]}/plain-0")
     assert len(other.metric) == 5 and "asked for by driver" in _text(other)
+
+
+def test_drivers_page_is_fair_and_says_what_nobody_is_known_for(open_page: OpenPage) -> None:
+    app = open_page("drivers", "filled")
+    text = _text(app)
+    assert DRIVER_CAUTION in text and "What it does not mean." in text
+    assert (
+        "No driver is known for 25 % of the distance (1,000 of 4,000 km) and 10 % of the hard stops (2 of 20)." in text
+    )
+    assert {"By the vehicle itself", "Last second of a stop", "Brake energy (kJ/km)"} <= set(app.dataframe[0].value)
+
+
+def test_drivers_page_shows_events_to_talk_about_and_what_went_well(open_page: OpenPage) -> None:
+    app = open_page("drivers", "filled", driver=PLAIN.drivers[1])
+    assert app.selectbox[0].value == PLAIN.drivers[1]
+    text = _text(app).replace("\\", "")
+    assert [h.value for h in app.subheader] == ["Worth talking about", "Went well"]
+    assert f"deceleration of driver {PLAIN.drivers[1]} up to 4.5 m/s²" in text and "Brakes smoothly" in text
+    links = [link.proto for link in app.get("page_link") if link.proto.label == "Look at the event"]
+    assert len(links) == 1 and "event=" in links[0].query_string
+
+
+@pytest.mark.parametrize("driver", HOSTILE.drivers)
+def test_a_hostile_driver_opens_by_his_address(open_page: OpenPage, driver: str) -> None:
+    app = open_page("drivers", "hostile", driver=driver)
+    assert not app.exception and app.selectbox[0].value == driver
+    unknown = open_page("drivers", "hostile", driver="<b>nobody</b>")
+    assert "no such driver" in _text(unknown) and "<b>nobody</b>" in [t.value for t in unknown.text]

@@ -86,10 +86,10 @@ def draw(seed: int, scene: Scene = Scene()) -> Counts:
 
     days = pd.DataFrame({
         "driver_id": [f"d{d:04d}" for d in driver], "vehicle_id": [f"v{v:04d}" for v in used],
-        "category": category[used], "condition": condition, "area": [f"a{a}" for a in at],
+        "fault": "", "category": category[used], "condition": condition, "area": [f"a{a}" for a in at],
         "traffic": traffic if s.traffic_spread else "unknown", "km": km, "incidents": count,
     })  # fmt: skip
-    keys = ["driver_id", "vehicle_id", "category", "condition", "area", "traffic"]
+    keys = ["driver_id", "vehicle_id", "fault", "category", "condition", "area", "traffic"]
     cells = days.groupby(keys, as_index=False, sort=True).sum()
 
     def total(of: npt.NDArray[np.generic]) -> Floats:

@@ -32,7 +32,13 @@ class Fleet:
         self.number += 1
         event_id = f"e{self.number:05d}"
         start = datetime(day.year, day.month, day.day, 6, tzinfo=UTC) + timedelta(seconds=7 * (self.number % 9000))
-        defaults = {"event_id": event_id, "vehicle_id": vehicle_id, "started_at": start, "surface": "dry_paved", "gross_mass_kg": 9000.0}
+        defaults = {
+            "event_id": event_id,
+            "vehicle_id": vehicle_id,
+            "started_at": start,
+            "surface": "dry_paved",
+            "gross_mass_kg": 9000.0,
+        }
         self.add("events", **defaults | values)
         for wheel, columns in (wheels or {}).items():
             self.add(

@@ -87,7 +87,7 @@ def test_crossed_drivers_and_vehicles_come_apart() -> None:
         {"driver_id": f"d{d}", "vehicle_id": f"v{v}", "km": 5000.0,
          "incidents": 10.0 * (3 if d == 0 else 1) * (3 if v == 0 else 1)}
         for d in range(8) for v in range(8)
-    ).assign(category="N3", condition="dry", area="A", traffic="unknown")  # fmt: skip
+    ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown")  # fmt: skip
     found = posterior(cells, DEFAULT).set_index("driver_id")
     # exact counts without noise: what is left of the factor 3 is the shrinkage of 8 drivers
     assert found.loc["d0", "ratio"] / found.loc["d1", "ratio"] == pytest.approx(3.0, rel=0.1)
@@ -109,7 +109,12 @@ def test_the_fit_is_that_of_statsmodels(monkeypatch: pytest.MonkeyPatch) -> None
     cells = draw(2200, replace(SMALL, drivers=25, vehicles=15)).cells
     ours = environment(cells, DEFAULT)
     columns = ["driver_id", "vehicle_id", *SURROUNDINGS]
-    share = {"driver_id": 1.0, "vehicle_id": ours.vehicle_share, "area": DEFAULT.area_share}
+    share = {
+        "driver_id": 1.0,
+        "vehicle_id": ours.vehicle_share,
+        "area": DEFAULT.area_share,
+        "fault": DEFAULT.fault_share,
+    }
     blocks = [indicators(cells, [c]) * share.get(c, DEFAULT.category_share) for c in columns]
     design = np.column_stack([np.ones(len(cells)), *blocks])
     model = sm.GLM(cells["incidents"], design, family=sm.families.Poisson(), exposure=cells["km"] / 1000.0)
@@ -134,7 +139,7 @@ def test_without_a_ridge_it_is_the_plain_regression_of_statsmodels() -> None:
     cells = pd.DataFrame(
         [(f"d{d}", f"v{v}", float(rng.uniform(2e3, 6e3))) for d in range(6) for v in range(5)],
         columns=["driver_id", "vehicle_id", "km"],
-    ).assign(category="N3", condition="dry", area="A", traffic="unknown")
+    ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown")
     factor = 1.0 + cells.index.to_numpy() % 5 * 0.3
     cells["incidents"] = rng.poisson(cells["km"] / 1000.0 * 4.0 * factor).astype(float)
     free = replace(DEFAULT, effect_spread=1000.0, choice_least_pairs=1e9, dispersion_least=1e9)
@@ -175,7 +180,7 @@ def test_the_dispersion_is_found_again() -> None:
     rng = np.random.default_rng(2500)
     cells = pd.DataFrame(
         [(f"d{d:02d}", f"v{v:02d}") for d in range(45) for v in range(45)], columns=["driver_id", "vehicle_id"]
-    ).assign(category="N3", condition="dry", area="A", traffic="unknown", km=1000.0)
+    ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown", km=1000.0)
     few = replace(DEFAULT, choice_least_pairs=1e9)
     cells["incidents"] = rng.poisson(4.0, len(cells)).astype(float)
     assert environment(cells, few).dispersion == pytest.approx(1.0, rel=0.1)
@@ -201,7 +206,7 @@ def test_next_to_nothing_is_enough(cells: int) -> None:
     frame = pd.DataFrame(
         {"driver_id": ["a", "b"], "vehicle_id": ["v", "v"], "km": [100.0, 100.0], "incidents": [2.0, 0.0]}
     )
-    frame = frame.assign(category="N3", condition="dry", area="A", traffic="unknown").head(cells)
+    frame = frame.assign(fault="", category="N3", condition="dry", area="A", traffic="unknown").head(cells)
     found = posterior(frame, DEFAULT)
     assert np.isfinite(found.drop(columns="driver_id").to_numpy(float)).all()
     assert (found["ratio_low"] < found["ratio"]).all() and (found["ratio"] < found["ratio_high"]).all()

@@ -7,6 +7,9 @@ import duckdb
 import pytest
 from scoring_fleet import DAY, Fleet, only
 
+from fleetbrake.scoring import models
+from fleetbrake.scoring.drivers import driver_posterior
+from fleetbrake.scoring.priors import DEFAULT
 from fleetbrake.scoring.run import score
 
 LATE = date(2027, 1, 1)
@@ -403,3 +406,39 @@ def test_the_order_of_rows_changes_nothing() -> None:
         return con.execute("select * from driver_style order by driver_id").fetchall()
 
     assert rows(False) == rows(True)
+
+
+def cells_and_ratio(flagged: bool) -> tuple[set[str], float]:
+    """Driver a has a vehicle of his own; from the fifth day on it makes ten times the stops."""
+    fleet = Fleet()
+    for vehicle in ("faulty", "sound"):
+        fleet.vehicle(vehicle)
+    for number in range(10):
+        day = DAY - timedelta(days=9 - number)
+        drives(fleet, "a", 300, 6 if number >= 5 else 1, "faulty", day)
+        for other in range(4):
+            drives(fleet, f"usual{other}", 300, 1, "sound", day)
+    con = fleet.connect()
+    models.load_parameters(con, DAY, DEFAULT)
+    models.build(con, ("stg_vehicles", "stg_trips", "stg_events", "int_conditions"))
+    since = DAY - timedelta(days=4)
+    con.execute("create temp table int_verdicts (vehicle_id varchar, flagged bool, chosen varchar, suspect varchar)")
+    con.execute("insert into int_verdicts values ('faulty', ?, 'brake_drag', '1L')", [flagged])
+    con.execute(
+        "create temp table int_probabilities as select 'faulty' as vehicle_id, 'brake_drag' as indicator, "
+        "'1L' as wheel, ?::date as first_seen_on",
+        [since],
+    )
+    models.build(con, models.DRIVERS)
+    cells = con.execute("select * from int_driver_cells order by all").df()
+    found = driver_posterior(con, DEFAULT).set_index("driver_id")
+    models.drop_temporary(con)
+    return set(cells.loc[cells["driver_id"] == "a", "fault"]), float(found.loc["a", "ratio"])
+
+
+def test_what_began_with_a_flagged_finding_of_the_vehicle_is_not_the_drivers() -> None:
+    """Given the same counts with and without the flag, expect a good part of the excess with the vehicle's fault."""
+    plain_faults, plain = cells_and_ratio(False)
+    flagged_faults, flagged = cells_and_ratio(True)
+    assert plain_faults == {""} and len(flagged_faults) == 2
+    assert flagged - 1 < 0.8 * (plain - 1)

@@ -130,6 +130,24 @@ def test_a_run_scores_a_few_missing_weeks_newest_first_and_none_when_nothing_is_
     assert rows(con) == first
 
 
+def test_a_week_is_scored_once_when_its_inspections_are_all_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Inspections on Tuesday and Thursday, a run every night: the Sunday before is scored on the Sunday after."""
+    scored: list[date] = []
+    evaluate = inspection_history.evaluate
+    monkeypatch.setattr(
+        inspection_history, "evaluate", lambda con, day, priors: (scored.append(day), evaluate(con, day, priors))
+    )
+    fleet = fleet_of()
+    inspect(fleet, "a", "v00", DAY + timedelta(days=29))
+    inspect(fleet, "b", "v01", DAY + timedelta(days=31))
+    con = fleet.connect()
+    for offset in range(31, 35):
+        score(con, DAY + timedelta(days=offset), learning=FEW)
+        reasons = {row["left_out_reason"] for row in rows(con).values()}
+        assert reasons == ({inspection_history.NOT_OVER} if offset < 34 else {None})
+    assert scored == [DAY + timedelta(days=27)]
+
+
 def test_all_weeks_at_once_is_what_runs_in_turn_come_to() -> None:
     fleet = fleet_of()
     for number, offset in enumerate((9, 16, 22, 29)):

@@ -4,14 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from learning_rows_made import WORDS, invented
 from scipy import optimize
-from sklearn.calibration import calibration_curve
+from sklearn.calibration import CalibratedClassifierCV, calibration_curve
+from sklearn.frozen import FrozenEstimator
 from sklearn.metrics import brier_score_loss, log_loss
 
 from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.scoring.learning import LEARNED, PRIOR, Learning, learn
-from fleetbrake.scoring.learning_model import LearnedModel, choose, fit, never_less
+from fleetbrake.scoring.learning_model import LearnedModel, choose, fit, never_less, spread, with_one
 from fleetbrake.scoring.learning_priors import BANDS, DEFAULT_LEARNING, PENALTIES
 from fleetbrake.scoring.learning_quality import (
     calibration_bins,
@@ -267,23 +269,31 @@ def test_more_inspections_leave_less_doubt() -> None:
     assert (many.log_odds_se(probe.ln_lr, probe.prior) < few.log_odds_se(probe.ln_lr, probe.prior)).mean() > 0.9
 
 
-def test_with_hardly_a_penalty_the_regression_is_maximum_likelihood() -> None:
-    """Against SciPy's own minimiser of the weighted likelihood on the same table."""
-    visits = invented(6, 2000, WRONG_PRIORS)
+def test_with_hardly_a_penalty_the_regression_is_that_of_statsmodels() -> None:
+    """Coefficients and standard errors of the weighted maximum likelihood, from a generalised linear model."""
+    visits = invented(6, 1500, WRONG_PRIORS)
     weights = np.linspace(0.5, 1.5, len(visits))
     x = design(visits.ln_lr, visits.prior, NUMBERS)
-    model, columns = never_less(x[:1500], visits.found[:1500], weights[:1500], DESIGNS["evidence"], 1e9)
-    x = model[0].transform(x[:1500, list(columns)])
-    y, w = visits.found[:1500], weights[:1500]
-
-    def loss(b: np.ndarray) -> float:
-        f = x @ b[:-1] + b[-1]
-        return float(w @ np.logaddexp(0, np.where(y, -f, f)))
-
-    best = optimize.minimize(loss, np.zeros(x.shape[1] + 1), method="BFGS")
+    model, columns = never_less(x, visits.found, weights, DESIGNS["evidence"], 1e9)
+    scaled = with_one(model[0].transform(x[:, list(columns)]))
+    theirs = sm.GLM(visits.found.astype(float), scaled, family=sm.families.Binomial(), freq_weights=weights).fit()
     ours = np.append(model[1].coef_[0], model[1].intercept_)
-    assert loss(ours) <= best.fun + 1e-5
-    assert ours == pytest.approx(best.x, abs=5e-3)  # flat directions: features hang together
+    assert ours == pytest.approx(theirs.params, abs=1e-4)
+    errors = np.sqrt(np.diag(spread(scaled, scaled @ ours, weights, 0.0)))
+    assert errors == pytest.approx(theirs.bse, rel=1e-3)
+
+
+def test_the_calibration_is_that_of_scikit_learn() -> None:
+    visits = invented(6, 900, WRONG_PRIORS)
+    part, weights = parts_by_time(visits.day, NUMBERS), np.linspace(0.5, 1.5, len(visits))
+    model = fit(visits, weights, part, NUMBERS)
+    x = design(visits.ln_lr, visits.prior, NUMBERS)[:, list(model.chosen.columns)]
+    later = part == CALIBRATE
+    theirs = CalibratedClassifierCV(FrozenEstimator(model.regression), method="sigmoid")
+    with pytest.warns(UserWarning, match="FrozenEstimator"):
+        theirs.fit(x[later], visits.found[later].astype(int), sample_weight=weights[later])
+    p = np.clip(theirs.predict_proba(x)[:, 1], NUMBERS.probability_floor, NUMBERS.probability_ceiling)
+    assert model.probability(visits.ln_lr, visits.prior) == pytest.approx(p, abs=1e-9)
 
 
 def test_twice_is_equal() -> None:

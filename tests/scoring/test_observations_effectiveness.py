@@ -193,3 +193,39 @@ def test_order_of_rows_changes_nothing() -> None:
     combinations(fleet, [("T1", "S1"), ("T2", "S1"), ("T2", "S2")], weak="S1")
     sql = "select * from obs_effectiveness order by all"
     assert rows(observed(fleet), sql) == rows(observed(fleet, reverse=True), sql)
+
+
+def test_a_slope_that_the_accelerometer_told_is_taken_out() -> None:
+    """Given 0.4 m/s2 of uphill in a third of the stops, expect it taken out; the sensor's own zero is no slope."""
+    fleet = Fleet()
+    fleet.vehicle("truck")
+    for i in range(12):
+        uphill = 0.4 if i % 3 == 0 else 0.0
+        braked(fleet, "truck", 0.01 * (2.0 + uphill) / 2.0, held_decel_mps2=2.0 + uphill, accel_tilt_mps2=0.1 + uphill)
+    assert levels(fleet, "truck") == pytest.approx([math.log(0.01)] * 12)
+
+
+@pytest.mark.parametrize(
+    ("count", "values"),
+    [
+        (5, {}),  # too few to know the sensor's zero
+        (12, {"grade": 0.04}),  # recorded, and taken out already
+        (12, {"held_decel_mps2": None}),
+    ],
+)
+def test_where_the_slope_is_not_told_nothing_is_taken_out(count: int, values: dict[str, Any]) -> None:
+    fleet = Fleet()
+    fleet.vehicle("truck")
+    for i in range(count):
+        uphill = 0.4 if i % 3 == 0 else 0.0
+        braked(fleet, "truck", **{"held_decel_mps2": 2.0, "accel_tilt_mps2": uphill} | values)
+    assert levels(fleet, "truck") == pytest.approx([math.log(0.01)] * count)
+
+
+def test_a_sensor_that_wanders_is_no_slope() -> None:
+    """2 m/s2 beside its zero would be a slope of 20 %: no road."""
+    fleet = Fleet()
+    fleet.vehicle("truck")
+    for i in range(12):
+        braked(fleet, "truck", held_decel_mps2=3.0, accel_tilt_mps2=2.0 if i == 0 else 0.0)
+    assert levels(fleet, "truck") == pytest.approx([math.log(0.01)] * 12)

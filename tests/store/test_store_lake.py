@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from store_rows import START, event, ingest, wheel
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.core.tables import EVENT_WHEELS, EVENTS, REGISTER_KEYS, REGISTERS
+from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS
+from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.files import text_path, write_atomically
 from fleetbrake.store.lake import Lake, piece_key

@@ -33,6 +33,7 @@ from fleetbrake.simulation.run import Simulated, simulate
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
+SLOW_SPEED_HZ: Final = 10.0
 LESS_DECELERATION: Final = 0.10
 LESS_WHEEL_FORCE: Final = 0.15
 DRAG_OF_LOAD: Final = 0.01
@@ -48,7 +49,10 @@ def recordable(unit: Unit, indicator: str) -> bool:
 
     Deceleration for a demand says nothing where a retarder or recuperation takes an unrecorded share, where the mass of
     a heavy vehicle is not recorded, or where an electronic control holds the deceleration and no pressure is recorded.
+    A build-up time needs a demand and a speed, or an accelerometer, that change more often than ten times a second.
     """
+    if indicator == "slow_response":
+        return "pressure" in unit.channels or unit.logger.gnss_rate_hz > SLOW_SPEED_HZ or unit.logger.accel
     if indicator not in ("low_brake_effectiveness", "brake_fade"):
         return True
     if unit.endurance == "regen" or (unit.endurance == "retarder" and "retarder" not in unit.channels):

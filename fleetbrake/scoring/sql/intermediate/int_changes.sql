@@ -8,11 +8,12 @@ noise as (
     select
         l.series,
         median(l.x) as centre,
-        sqrt((any_value(pr.noise_weight) * any_value(p.sigma) ^ 2
+        sqrt((any_value(pr.noise_weight) * any_value(coalesce(g.sigma, p.sigma)) ^ 2
             + count(*) * (coalesce(median(abs(l.step)), 0) / 0.6745) ^ 2 / 2)
             / (any_value(pr.noise_weight) + count(*))) as sigma
     from levels as l
     join indicator_priors as p using (indicator, measure)
+    left join int_noise as g using (indicator, measure, peer_group)
     cross join priors as pr
     group by l.series
 ),

@@ -5,7 +5,9 @@ with
 events_in as (select * from int_coaching_events where hard or late or sudden or gentle),
 kinds as (select *, not (hard or late or sudden) as well from events_in),
 middle as (
-    select driver_id, well, median(decel) as decel, median(jerk) as jerk, median(late_share) as late_share, count(*) as n
+    select
+        driver_id, well, median(decel) as decel, median(jerk) as jerk, median(late_share) as late_share,
+        count(*) as n
     from kinds
     group by all
 ),

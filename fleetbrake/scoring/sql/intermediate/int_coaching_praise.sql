@@ -19,7 +19,8 @@ figures as (
     union all
     select
         m.driver_id, 'late_braking', m.late_share, u.late_share, m.late_share / u.late_share,
-        format('Eases off before standstill: {:.0f} % of a stop''s speed comes off in its last second, usual is {:.0f} %.',
+        format(
+            'Eases off before standstill: {:.0f} % of a stop''s speed comes off in its last second, usual is {:.0f} %.',
             100 * m.late_share, 100 * u.late_share)
     from manner as m
     cross join usual as u

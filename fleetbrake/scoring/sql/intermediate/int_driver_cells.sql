@@ -1,11 +1,11 @@
--- Grain: one row a driver, vehicle, category, condition, area and kind of traffic: kilometres and incidents.
+-- Grain: one row a driver, vehicle, fault, category, condition, area and kind of traffic: kilometres and incidents.
 -- What the regression of the drivers' counts is fitted to.
 with
 roads as (select * from int_driver_roads),
 begun as (select on_trip as trip_id, count_if(begins) as incidents from int_driver_events group by all)
 
 select
-    r.driver_id, r.vehicle as vehicle_id, r.category, r.condition, r.area, r.traffic,
+    r.driver_id, r.vehicle as vehicle_id, r.fault, r.category, r.condition, r.area, r.traffic,
     sum(r.km order by r.trip_id) as km,
     sum(coalesce(b.incidents, 0))::double as incidents
 from roads as r

@@ -19,7 +19,8 @@ stops as (
         event_id,
         incident is null or coalesce(
             incident <> lag(incident) over by_time
-            or started_at - lag(started_at) over by_time > to_microseconds((1e6 * pr.incident_s)::bigint), true) as begins
+            or started_at - lag(started_at) over by_time > to_microseconds((1e6 * pr.incident_s)::bigint),
+            true) as begins
     from events_in cross join priors as pr
     where counts
     window by_time as (partition by driver_id order by started_at, event_id)

@@ -22,8 +22,8 @@ select
                 r.effects[2 + sign(round(r.adjusted - r.standardised, 1))::integer])
         end,
         case when r.km is not null and not r.scored then format(
-            'Too little driven for a score or a place in the order: {:.0f} km and {:.1f} hard stops expected; {:.0f} km '
-            || 'or {:.1f} are needed.', r.km, r.expected_stops, pr.driver_least_km, pr.driver_least_expected) end,
+            'Too little driven for a score or a place in the order: {:.0f} km and {:.1f} hard stops expected; '
+            || '{:.0f} km or {:.1f} are needed.', r.km, r.expected_stops, pr.driver_least_km, pr.driver_least_expected) end,
         case when r.stops_outside > 0 and r.km is not null then format(
             '{} hard stop{} outside of the driver''s trips: counted, not in the adjusted rate.',
             r.stops_outside, case when r.stops_outside = 1 then '' else 's' end) end,

@@ -1,6 +1,6 @@
 -- Grain: one row a driver of the register, of a trip or of an event: rates a 1000 km, and whether they make a score.
--- ratio: incidents over those expected of an average driver, shrunk (table driver_posterior). adjusted: that ratio times
--- the fleet's hard stops a 1000 km. standardised: before shrinking. Units: km, hard stops a 1000 km.
+-- ratio: incidents over those expected of an average driver, shrunk (table driver_posterior). adjusted: that ratio
+-- times the fleet's hard stops a 1000 km. standardised: before shrinking. Units: km, hard stops a 1000 km.
 with
 counts as (select * from int_driver_counts),
 numbers as (select * from driver_posterior),

@@ -1,5 +1,5 @@
--- Grain: one row a counted trip of a driver, with the surroundings that the regression of counts knows. vehicle: the
--- vehicle's id; from the day on which a flagged finding of it began a vehicle of its own, '' where not named.
+-- Grain: one row a counted trip of a driver, with the surroundings that the regression of counts knows. vehicle: ''
+-- where not named. fault: which vehicle and day, from the day on which a flagged finding of it began, else ''.
 -- traffic: few, usual, many brake applications a km against the fleet; unknown where most trips do not tell.
 with
 trips_in as (select * from int_driver_trips where standing = 'counted'),
@@ -15,11 +15,8 @@ fleet as (
 
 select
     t.trip_id, t.driver_id, t.vehicle_id, t.on_day, t.km, t.brake_applications,
-    case
-        when t.vehicle_id is null then ''
-        when t.on_day >= g.flagged_since then concat(t.vehicle_id, chr(31), g.flagged_since)
-        else t.vehicle_id
-    end as vehicle,
+    coalesce(t.vehicle_id, '') as vehicle,
+    case when t.on_day >= g.flagged_since then concat(t.vehicle_id, chr(31), g.flagged_since) else '' end as fault,
     coalesce(v.category, 'unknown') as category,
     coalesce(c.condition, 'dry') as condition,
     coalesce(v.depot, '') as area,

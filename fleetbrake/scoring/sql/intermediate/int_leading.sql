@@ -1,19 +1,16 @@
 -- Grain: one row a vehicle with evidence: the indicator that weighs most and its priority.
--- What weighs is probability times weight. Pressure that the anti-lock control lets go is no weak brake: light
--- modulation explains low effectiveness away. Before the next trip only on strong evidence of an urgent indicator.
+-- What weighs is probability times weight, less what another finding explains (int_explained). Before the next trip only
+-- on strong evidence of an urgent indicator.
 -- What has not shown on enough trips, or may be one of the fleet's chance finds, has no priority yet (held_back).
 with
 probabilities as (select * from int_probabilities),
-light as (
-    select vehicle_id, probability as explained from probabilities where indicator = 'modulation_on_light_braking'
-),
 foremost as (
     select
         p.*,
-        case when indicator = 'low_brake_effectiveness' then 1 - coalesce(l.explained, 0) else 1 end as left_over,
-        round(probability * weight * left_over, 9) as concern
+        coalesce(l.left_over, 1) as left_over,
+        round(probability * weight * coalesce(l.left_over, 1), 9) as concern
     from probabilities as p
-    left join light as l using (vehicle_id)
+    left join int_explained as l using (vehicle_id, indicator)
     cross join priors as pr
     qualify row_number() over (
         partition by vehicle_id

@@ -6,7 +6,7 @@ wheels_in as (
     select * from stg_wheels
     where lockup and lockup_above_cutoff and not coalesce(lockup_speed_mps < cutoff_speed_mps, false)
         and not coalesce(modulation_cycles >= 2, modulation, abs_flag, false)
-        and surface <> 'loose' and abs_fitted and coalesce(sensed, true)
+        and surface <> 'loose' and not unpaved_place and abs_fitted and coalesce(sensed, true)
 ),
 restarts as (select * from stg_restarts where indicator = 'lockup_without_modulation'),
 counting as (

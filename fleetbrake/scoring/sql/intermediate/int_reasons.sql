@@ -33,8 +33,9 @@ select
             'Braking builds up {:.2f} s after what the demand asks, {:.2f} s expected from {}, {}.',
             value, expected, basis, seen)
         when 'brake_fade/within' then format(
-            'Braking weakens by {:.0f} % for each 100 kJ/t within an application, {:.0f} % expected from {}, {}.',
-            -100 * value, -100 * expected, basis, seen)
+            'Braking weakens by {:.0f} % more than its peers'' within hot applications {}.', -100 * (value - expected), seen)
+        when 'slow_response/pressure_rise' then format(
+            'The brake pressure takes {:.2f} s to rise, {:.2f} s expected from {}, {}.', value, expected, basis, seen)
         when 'lockup_without_modulation/control' then format(
             'Wheel {} locked without anti-lock action in {}{}{}.', wheel,
             case

@@ -1,7 +1,7 @@
 -- Grain: one row a series: its value now, its own past, their standard errors (in the unit of x), its trend.
 -- Now is what came after a clear change, else everything. A series without peers and without a typical value is
--- compared with its own first half. s.e. of a median = sqrt(pi / 2) * sigma / sqrt(n) over trips, sigma = 1.4826 * MAD,
--- drawn towards the prior noise where trips are few. slope: least squares over days, in the unit of x a day.
+-- compared with its own first half. s.e. of a median = sqrt(pi / 2) * sigma / sqrt(n) over trips, sigma = 1.4826 * MAD
+-- within now and within the past, drawn towards the noise of the peer group where trips are few. slope: least squares over days, in the unit of x a day.
 with
 levels as (select * from int_levels),
 changes as (select * from int_changes),
@@ -30,7 +30,8 @@ middle as (
         coalesce(sum(events) filter (seq > split), 0)::bigint as events_now,
         median(x) filter (seq > split) as now,
         median(x) filter (seq <= split) as past,
-        1.4826 * coalesce(mad(x) filter (seq > split), 0) as spread,
+        1.4826 * coalesce(mad(x) filter (seq > split), 0) as spread_now,
+        1.4826 * coalesce(mad(x) filter (seq <= split), 0) as spread_past,
         min(on_day) filter (seq > split) as first_day,
         round(regr_slope(x, on_day - '2000-01-01'::date), 12) as slope,
         regr_sxx(x, on_day - '2000-01-01'::date) as sxx,
@@ -41,14 +42,17 @@ middle as (
 noise as (
     select
         m.*,
-        sqrt((pr.noise_weight * p.sigma ^ 2 + trips_now * spread ^ 2) / (pr.noise_weight + trips_now)) as sigma
+        sqrt((pr.noise_weight * coalesce(z.sigma, p.sigma) ^ 2
+            + trips_now * spread_now ^ 2 + trips_past * spread_past ^ 2)
+            / (pr.noise_weight + trips_now + trips_past)) as sigma
     from middle as m
     join indicator_priors as p using (indicator, measure)
+    left join int_noise as z using (indicator, measure, peer_group)
     cross join priors as pr
 )
 
 select
-    * exclude (spread, sxx),
+    * exclude (spread_now, spread_past, sxx),
     1.2533 * sigma / sqrt(trips_now) as error_now,
     case when trips_past > 0 then 1.2533 * sigma / sqrt(trips_past) end as error_past,
     case when sxx > 0 then sigma / sqrt(sxx) end as error_slope

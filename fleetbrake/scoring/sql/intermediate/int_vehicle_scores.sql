@@ -2,7 +2,7 @@
 -- An indicator that could not be observed keeps its base rate and a wide interval: never scored as good. Only where
 -- no anti-lock control is fitted its action on light braking does not apply. Errors of ln(1 - p) add in squares.
 -- strength orders what the bounded probabilities cannot: the greatest ln(1 + odds) of each indicator before they are
--- bounded, times its weight, summed. Light modulation explains low effectiveness away, as in int_leading.
+-- bounded, times its weight, less what another finding explains (int_explained), summed.
 with
 observed as (
     select vehicle_id, indicator, probability as p, probability_low as low, probability_high as high, log_odds
@@ -25,20 +25,16 @@ together as (
 strengths as (
     select
         t.vehicle_id, t.indicator,
-        any_value(i.weight) * max(greatest(t.log_odds, 0) + ln(1 + exp(-abs(t.log_odds)))) as strength,
-        max(t.p) filter (t.indicator = 'modulation_on_light_braking') as explains
+        any_value(i.weight) * max(greatest(t.log_odds, 0) + ln(1 + exp(-abs(t.log_odds)))) as strength
     from together as t
     join (select distinct indicator, weight from indicator_priors) as i using (indicator)
     group by all
 ),
-explained as (
-    select
-        *, case when indicator = 'low_brake_effectiveness'
-            then 1 - coalesce(max(explains) over (partition by vehicle_id), 0) else 1 end as left_over
-    from strengths
-),
 totals as (
-    select vehicle_id, sum(strength * left_over order by indicator) as strength from explained group by all
+    select s.vehicle_id, sum(s.strength * coalesce(e.left_over, 1) order by s.indicator) as strength
+    from strengths as s
+    left join int_explained as e using (vehicle_id, indicator)
+    group by s.vehicle_id
 ),
 sums as (
     select

@@ -23,7 +23,7 @@ axles as (
         any_value(started_at) as started_at, any_value(on_day) as on_day,
         max(free_slip) filter (side = 'L') - max(free_slip) filter (side = 'R') as left_more
     from wheels_in
-    where free_slip is not null
+    where abs(free_slip) <= (select free_slip_most from priors)  -- more is the sensor, not a brake
     group by all
     having count(*) = 2
 ),

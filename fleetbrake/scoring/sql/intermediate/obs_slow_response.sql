@@ -1,7 +1,9 @@
--- Grain: one row an application with an observed build-up time, with trailers or without as the vehicle usually goes.
+-- Grain: measure build_up: one row an application with an observed build-up time, with trailers or without as the vehicle usually goes.
 -- x: build-up time in s, less what the foot explains: the more slowly the demand rises, the less of the brakes' own time
 -- is left to see. The slope of build-up over the rise of the demand is that within vehicles, pooled over a peer group.
 -- Against a pressure only the brakes themselves are timed, against the pedal valves and lines too: groups of their own.
+-- Measure pressure_rise: where only a pressure is recorded, how long it takes to rise (valves, lines and the foot, which
+-- differs between drivers but not between the vehicles that they share). Times in s.
 -- typical: what the rules for new vehicles allow; it stands in where there are no peers.
 with
 events_in as (
@@ -13,6 +15,13 @@ events_in as (
     join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
     cross join priors as pr
     where e.build_up_s >= 0 and e.by_driver
+),
+pressed as (
+    select e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s, e.actuation as peer_group
+    from stg_events as e
+    join events as r using (event_id)
+    cross join priors as pr
+    where e.by_driver and e.demand_kind = 'pressure' and isfinite(r.demand_rise_s)
 ),
 middles as (
     select vehicle_id, median(build_up_s) as build_up, median(foot_s) as foot
@@ -53,3 +62,7 @@ select
 from events_in as e
 left join slopes as s using (peer_group)
 cross join priors as pr
+union all
+select
+    'slow_response', 'pressure_rise', vehicle_id, '', peer_group, event_id, started_at, on_day, foot_s, null::double
+from pressed
