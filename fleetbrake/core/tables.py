@@ -90,7 +90,7 @@ DRIVER_STYLE = (
     _own("build_up_jerk_mps3", F, "median of the greatest jerk of his build-ups, with grip; NULL under ten"),
     _own("build_up_jerk_of_usual", F, "the same over what is usual in the category: 1 = usual, less is smoother"),
     _own("late_braking_share", F, "median share of a stop's speed that came off in its last second; NULL under ten"),
-    _own("brake_energy_kj_per_km", F, "work of the friction brakes; NULL where mass or endurance brake is unknown"),
+    _own("brake_energy_kj_per_km", F, "friction brakes' work; NULL where mass, other brakes or most braking is open"),
     _own("modulation_on_grip_per_1000km", F, "modulation on dry or wet pavement that he asked for"),
     _own("depot", T, "depot"),
     _own("note", T, "why the raw and the adjusted rate differ, in a sentence"),

@@ -76,14 +76,14 @@ REPAIR_WORK: Final = ("lining", "disc_or_drum", "caliper_or_actuator", "adjustme
 
 #: What no recording of speeds and demands can show; said on every vehicle.
 NOT_SEEN: Final = (
-    "Recordings do not show the thickness of linings, cracks, worn drums or discs, leaks, pushrod stroke, a parking brake, "
-    "or anything about a brake that was never asked for much."
+    "Recordings do not show the thickness of linings, cracks, worn drums or discs, leaks, pushrod stroke, a parking "
+    "brake, or anything about a brake that was never asked for much."
 )
 
 #: Shown on every vehicle's page.
 VEHICLE_CAUTION: Final = (
-    "A driver's report, a warning lamp or a failed check comes before any score. A qualified brake inspector decides, by "
-    "the local rules, whether this vehicle may be driven; no score clears it."
+    "A driver's report, a warning lamp or a failed check comes before any score. A qualified brake inspector decides, "
+    "by the local rules, whether this vehicle may be driven; no score clears it."
 )
 
 #: Shown on the drivers' page and in the month file beside drivers.

@@ -23,8 +23,8 @@ class Pull:
     """All ``(E,)``; NaN where it was not recorded, or not held long enough.
 
     ``yaw_radps`` change of the yaw rate, ``steer_rad`` change of the steering angle at a yaw rate that stayed;
-    ``decel_mps2`` mean deceleration meanwhile, level road; ``tilt_mps2`` what the accelerometer showed beside the change
-    of speed: a slope that nobody recorded, and its own zero.
+    ``decel_mps2`` mean deceleration meanwhile, level road; ``tilt_mps2`` what the accelerometer showed beside the
+    change of speed: a slope that nobody recorded, and its own zero.
     """
 
     yaw_radps: Floats

@@ -39,10 +39,11 @@ class Signals:
     ``(E,)`` its age with ``age_error_s``, ``has_accel`` ``(E,)`` whether an accelerometer does, with ``gain`` and
     ``gain_se``;
     ``mean_error`` ``(E,)`` noise of a 0.2 s mean; ``radius`` ``(W, E)`` what makes a wheel's speed the vehicle's;
-    ``tilt`` what the accelerometer shows beside the change of speed; ``speed_hz`` and ``wheel_hz`` effective rates with NaN for too few changes; ``wheel_seen_hz`` the wheels' rate,
-    cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``wheel``
-    believable wheel speeds as recorded; ``slip`` NaN where the reference has no support; ``slope_extra`` the slope's
-    share to add to get a level road; ``onset_doubt_s`` ``(E,)`` how sure the onset of the demand is.
+    ``tilt`` what the accelerometer shows beside the change of speed; ``speed_hz`` and ``wheel_hz`` effective rates with
+    NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few changes were seen; ``carrier_hz``
+    ``(E,)`` the rate of what the reference rests on; ``wheel`` believable wheel speeds as recorded; ``slip`` NaN where
+    the reference has no support; ``slope_extra`` the slope's share to add to get a level road; ``onset_doubt_s``
+    ``(E,)`` how sure the onset of the demand is.
     """
 
     event_of: Ints

@@ -48,8 +48,8 @@ class Reference:
     """``speed``, its standard error ``error`` and ``accel`` (rate of change of the speed) ``(N,)``; ``level_error`` is
     the standard error without what the moment of the readings adds, which moves a stop but does not stretch it.
 
-    tilt : ``(N,)`` what the accelerometer shows beside that change, m/s2: the slope's share of gravity (uphill positive)
-    and the sensor's own zero; NaN without an accelerometer.
+    tilt : ``(N,)`` what the accelerometer shows beside that change, m/s2: the slope's share of gravity (uphill
+    positive) and the sensor's own zero; NaN without an accelerometer.
     supported : ``(N,)`` whether it rests on something that does not slip. Per event ``(E,)``: ``independent`` whether
     the speed channel is a speed over ground, ``has_channel`` whether it carries the event, ``has_accel`` whether the
     accelerometer does, ``delay`` age of the channel in s (NaN: not told), ``age_error`` its

@@ -51,12 +51,19 @@ def limits(indicators: pd.DataFrame) -> pd.DataFrame:
         {
             "Indicator": [look.indicator_text(code) for code in known["indicator"]],
             "Wheel": known["wheel"].to_numpy(),
-            "Expected": [_figure(value) for value in known["expected"]],
+            "Expected": [
+                _figure(value, limit) for value, limit in zip(known["expected"], known["detection_limit"], strict=True)
+            ],
             "Seen from a departure of": [_figure(value) for value in known["detection_limit"]],
             "Unit": known["unit"].to_numpy(),
         }
     )
 
 
-def _figure(value: object) -> str:
-    return look.MISSING if pd.isna(value) else f"{float(value):.3g}"  # type: ignore[call-overload, arg-type]
+def _figure(value: object, limit: object = None) -> str:
+    """Three digits; 0 where the value is nothing beside what could be seen (``limit``)."""
+    if pd.isna(value):  # type: ignore[call-overload]
+        return look.MISSING
+    number = float(value)  # type: ignore[arg-type]
+    nothing = not pd.isna(limit) and abs(number) < 0.02 * float(limit)  # type: ignore[call-overload, arg-type]
+    return "0" if nothing else f"{number:.3g}"

@@ -33,6 +33,7 @@ _NEWEST: Final = f"as_of = {_NEWEST_OF_MONTH}"
 _WHERE: Final = {
     "vehicle_health": _NEWEST,
     "indicators": _NEWEST,
+    "indicator_trips": _NEWEST,
     "driver_style": _NEWEST,
     "driver_coaching": _NEWEST,
     "exposure_summary": _NEWEST,
@@ -48,6 +49,7 @@ _WHERE: Final = {
 _ORDER: Final = {
     "vehicle_health": "rank",
     "indicators": "vehicle_id, indicator, wheel",
+    "indicator_trips": "vehicle_id, indicator, wheel, on_day, trip",
     "driver_style": "rank",
     "driver_coaching": "driver_id, position",
     "exposure_summary": "depot",

@@ -20,6 +20,8 @@ _FREE_TEXT: Final = {
     "vehicle_health": ("reason", "open_report"),
     "inspection_plan": ("reason", "note"),
 }
+#: Columns that hold a trip.
+_TRIP_COLUMNS: Final = {"events": "trip_id", "indicator_trips": "trip"}
 #: Columns that are a path, and columns of free text that may hold one.
 _PATH_COLUMNS: Final = {"events": "source_path", "ingest_log": "path"}
 _PATH_TEXT: Final = {"events": "notes", "ingest_log": "reason"}
@@ -28,15 +30,14 @@ _PATH_TEXT: Final = {"events": "notes", "ingest_log": "reason"}
 def with_aliases(store: Path, tables: dict[str, pa.Table], alias: Callable[[str], str]) -> dict[str, pa.Table]:
     """The tables with each driver's id replaced, wherever it stands (also inside notes and paths).
 
-    ``trip_id`` becomes NULL: whoever holds the register of trips would read the driver from it.
+    Trips become NULL: whoever holds the register of trips would read the driver from it.
     """
     told = dict(tables)
     for name, column in _DRIVER_COLUMNS.items():
         told[name] = _map_column(told[name], column, alias)
     told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
-    events = told["events"]
-    place = events.column_names.index("trip_id")
-    told["events"] = events.set_column(place, "trip_id", pa.nulls(events.num_rows, events.schema.field(place).type))
+    for name, column in _TRIP_COLUMNS.items():
+        told[name] = _emptied(told[name], column)
     inside = _inside_text(_all_drivers(store), alias)
     if inside is not None:
         for name, free in _FREE_TEXT.items():
@@ -93,6 +94,11 @@ def _map_column(table: pa.Table, column: str, change: Callable[[str], str]) -> p
     coded = coded if isinstance(coded, pa.DictionaryArray) else coded.chunk(0)
     changed = pa.array([change(text) for text in coded.dictionary.to_pylist()], type=pa.string())
     return table.set_column(table.column_names.index(column), column, changed.take(coded.indices))
+
+
+def _emptied(table: pa.Table, column: str) -> pa.Table:
+    place = table.column_names.index(column)
+    return table.set_column(place, column, pa.nulls(table.num_rows, table.schema.field(place).type))
 
 
 def _map_unknown(table: pa.Table, alias: Callable[[str], str]) -> pa.Table:

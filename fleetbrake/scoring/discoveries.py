@@ -1,4 +1,4 @@
-"""False discoveries held down over the whole fleet: some 23 tests a vehicle and night flag dozens by chance otherwise."""
+"""False discoveries held down over the fleet: some 23 tests a vehicle and night else flag dozens by chance."""
 
 import duckdb
 import numpy as np
@@ -35,7 +35,7 @@ def _level_p(tests: pd.DataFrame) -> Floats:
 
 
 def _share_p(tests: pd.DataFrame) -> Floats:
-    """Tail of the beta-binomial from the hits on; counts that trips made less than whole are rounded to the safe side."""
+    """Tail of the beta-binomial from the hits on; counts that are less than whole are rounded to the safe side."""
     hits = np.floor(tests["k_eff"].fillna(0.0) + 1e-9)
     tries = np.maximum(np.ceil(tests["n_eff"].fillna(0.0) - 1e-9), hits)
     mean, conc = tests["then_expected"].clip(1e-9, 1.0 - 1e-9), tests["concentration"].fillna(1.0)

@@ -44,7 +44,7 @@ def posterior(cells: pd.DataFrame, priors: Priors) -> pd.DataFrame:
 def _ratios(cells: pd.DataFrame, counts: Floats, priors: Priors) -> tuple[Floats, Posterior, Floats, Floats]:
     """Expected incidents, posterior of the ratio and its widened interval, one a driver in the order of their ids."""
     around = environment(cells, priors)
-    expected = np.bincount(around.of_driver, around.expected, len(counts))
+    expected: Floats = np.bincount(around.of_driver, around.expected, len(counts)).astype(np.float64)
     # a count that scatters f times as much as chance tells as much as one f times smaller
     told, meant = counts / around.dispersion, expected / around.dispersion
     shape = priors.shape_default

@@ -64,7 +64,7 @@ class ObservationPriors:
     between_share: float = prior(0.01, "1", "own choice: of a long drive; a single lost row in minutes is the logger's")
 
     free_slip_most: float = prior(
-        0.03, "1", "own choice: a brake that holds so much of the wheel's grip without a foot smokes; more is the sensor"
+        0.03, "1", "own choice: a brake that holds so much of the grip without a foot smokes; more is the sensor"
     )
 
     # --- places

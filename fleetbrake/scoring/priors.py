@@ -35,7 +35,7 @@ class Priors(ObservationPriors, DriverPriors):
     least_events: float = prior(8, "1", "own choice: fewer usable events give no score at all")
     least_peers: float = prior(4, "1", "own choice: a median of fewer other vehicles is one vehicle's opinion")
     peers_most: float = prior(
-        6, "1", "own choice: prior spreads; peers that are all farther from typical are all bad, not the measure of good"
+        6, "1", "own choice: prior spreads; peers that are all farther from typical are bad, not the measure of good"
     )
     peer_weight: float = prior(5, "1", "own choice: the prior spread between vehicles counts as this many vehicles")
     spread_floor: float = prior(
@@ -54,7 +54,7 @@ class Priors(ObservationPriors, DriverPriors):
     trigger_step_mps2: float = prior(0.8, "m/s2", "own choice: the gentlest of 20 recordings moves less by chance")
     alike_in_trip: float = prior(0.3, "1", "own choice: correlation of the events of one trip")
     picked_ln: float = prior(1.0986, "1", "ln 3, own choice: what the most telling beginning pays for being picked")
-    firm_braking_mps2: float = prior(2.94, "m/s2", "0.3 g: emergency style in the studies listed (verified (secondary))")
+    firm_braking_mps2: float = prior(2.94, "m/s2", "0.3 g: emergency style in the literature (verified (secondary))")
     clip: float = prior(2.5, "1", "own choice: standard deviations of an event beyond which it does not pull more")
     effect_least: float = prior(2, "1", "own choice: other vehicles that must show what is taken out as not this one's")
     effect_weight: float = prior(3, "1", "own choice: an effect of no size counts as this many vehicles")

@@ -21,7 +21,8 @@ DAYS = 360
 
 EVENTS = """
 with numbered as (
-    select i, i % {vehicles} as v, (i // {vehicles}) as k, {events} // {vehicles} as of_vehicle from range({events}) as t(i)
+    select i, i % {vehicles} as v, (i // {vehicles}) as k, {events} // {vehicles} as of_vehicle
+    from range({events}) as t(i)
 ),
 drawn as (
     select

@@ -268,7 +268,7 @@ def test_the_evidence_of_a_past_day_knows_nothing_later() -> None:
 
 
 def test_a_category_that_is_bad_as_a_whole_is_not_its_own_measure() -> None:
-    """Given eight trucks that all build up in 1.2 s, expect them held against what is typical, not against each other."""
+    """Given eight trucks that all build up in 1.2 s, expect them held against what is typical, not each other."""
     rng = random.Random(3)
     fleet = Fleet()
     for number in range(8):

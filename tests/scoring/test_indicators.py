@@ -403,7 +403,7 @@ def test_every_code_has_a_prior() -> None:
 
 
 def test_a_signal_that_pulses_once_a_turn_is_a_tone_ring_not_a_dragging_brake() -> None:
-    """Given slip that pulses with the wheel and reads as slip before the demand, expect ring and wheel named, no drag."""
+    """Given slip that pulses with the wheel, also before the demand, expect ring and wheel named, no drag."""
     fleet = Fleet()
     for name in ("ring", "peer"):
         fleet.vehicle(name)

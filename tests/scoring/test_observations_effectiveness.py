@@ -11,6 +11,8 @@ import pytest
 from observed import observed, rows, trip
 from scoring_fleet import DAY, Fleet
 
+from fleetbrake.scoring.run import score
+
 
 def braked(fleet: Fleet, vehicle: str, effectiveness: float = 0.01, day: int = 0, **values: Any) -> str:
     """One application by pressure, at full load unless told otherwise."""
@@ -229,3 +231,26 @@ def test_a_sensor_that_wanders_is_no_slope() -> None:
     for i in range(12):
         braked(fleet, "truck", held_decel_mps2=3.0, accel_tilt_mps2=2.0 if i == 0 else 0.0)
     assert levels(fleet, "truck") == pytest.approx([math.log(0.01)] * 12)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "told"), [([("T1", "S1")], True), ([("T1", "S1"), ("T1", "S2"), ("T2", "S1")], False)]
+)
+def test_the_reason_says_tractor_or_trailer_where_one_pairing_was_seen(
+    pairs: list[tuple[str, str]], told: bool
+) -> None:
+    """Given a combination that loses a third half-way, expect both named where they were never seen apart."""
+    fleet = Fleet()
+    for unit, category in (("T1", "N3"), ("T2", "N3"), ("S1", "O4"), ("S2", "O4")):
+        fleet.vehicle(unit, category=category)
+    for pair, (tractor, trailer) in enumerate(pairs):
+        for day in range(40):
+            name = trip(fleet, f"t{pair}-{day}", tractor, DAY + timedelta(days=day), trailer_ids=trailer)
+            factor = 0.6 if trailer == "S1" and day >= 20 else 1.0
+            for _ in range(3):
+                braked(fleet, tractor, 0.01 * factor, day=day, gross_mass_kg=36000.0, trip_id=name)
+    con = fleet.connect()
+    score(con, today=DAY + timedelta(days=60))
+    found = dict(rows(con, "select vehicle_id, reason from vehicle_health where leading_indicator is not null"))
+    assert "less deceleration" in found["S1"]
+    assert ("not told apart from T1" in found["S1"]) == told

@@ -246,7 +246,8 @@ def test_a_dangerous_report_outranks_too_little_evidence() -> None:
     row = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
     assert (row["rank"], row["priority"], row["health_score"]) == (1, "before_next_trip", None)
     assert row["reason"] == (
-        "Too little evidence: 0 usable events on 0 trips, 8 on 3 needed, but an open report of 2026-03-10: no text given"
+        "Too little evidence: 0 usable events on 0 trips, 8 on 3 needed, "
+        "but an open report of 2026-03-10: no text given"
     )
 
 

@@ -1,7 +1,8 @@
 -- Grain: one row a driver of events: how he brakes, from applications that he asked for, on paved roads with grip, in
 -- vehicles without a flagged finding at the time. NULL under the least number of applications that show it.
 -- jerk_of_usual: median over his applications of the greatest jerk over the usual one of the category (1 = usual).
--- energy: work of the friction brakes on his trips; NULL unless known for most of his applications.
+-- energy: work of the friction brakes on his trips; NULL unless known for most of his applications, and where his trips
+-- tell that most applications were not recorded (triggered recordings).
 -- Units: m/s3, kJ, 1.
 with
 events_in as (
@@ -41,8 +42,10 @@ select
     case when late_events >= pr.manner_least then late end as late_share,
     -- a few without a figure are taken as the mean of the others
     case when energy_events >= pr.manner_least and energy_events >= pr.known_share * trip_events
+        and coalesce(trip_events >= pr.known_share * c.trip_applications, true)
         then energy_kj * trip_events / energy_events end as energy_kj,
     case when modulation_events >= pr.manner_least and modulation_events >= pr.known_share * own_events
         then modulations end as modulations
 from figures
+left join (select driver_id, trip_applications from int_driver_counts) as c using (driver_id)
 cross join priors as pr

@@ -9,6 +9,13 @@ worded as (
         format('in {} event{}', events_used, case when events_used = 1 then '' else 's' end) || since as seen,
         case when wheel = '' then 'A brake' else 'Wheel ' || wheel end as who
     from int_leading
+),
+coupled as (
+    -- where either was seen with one other unit only, the recordings cannot tell the two apart
+    select vehicle_id, string_agg(other_id, ', ' order by other_id) as others
+    from int_pairings
+    where units_seen = 1 or other_seen_with = 1
+    group by vehicle_id
 )
 
 select
@@ -19,7 +26,8 @@ select
             100 * (1 - value / expected), basis, seen)
         when 'low_brake_effectiveness/combination' then format(
             'With its trailers or towing units the brakes give {:.0f} % less deceleration for the same demand than {} {}.',
-            100 * (1 - value / expected), basis, seen)
+            100 * (1 - value / expected), basis, seen) || coalesce(
+                ' Towing unit or trailer: not told apart from ' || c.others || '.', '')
         when 'side_imbalance/slip' then format(
             'Wheel {} brakes less than {}: {:.0f} % less slip at equal demand {}.', wheel, opposite, 100 * value, seen)
         when 'side_imbalance/yaw' then format('{} brakes less: the vehicle turns away from it while braking {}.', who, seen)
@@ -68,4 +76,5 @@ select
         ' Not ranked yet: seen on {} trip{}, {:.0f} are needed, and rare enough not to be chance in the fleet.',
         persisted, case when persisted = 1 then '' else 's' end, pr.persist_least) else '' end as reason
 from worded as w
+left join coupled as c using (vehicle_id)
 cross join priors as pr

@@ -30,8 +30,9 @@ well as (
     union all
     select
         driver_id, 3 + place, event_id, subject, decel, usual_decel,
-        format('{}: a gentle stop, deceleration up to {:.1f} m/s²; usual is {:.1f}. One of {}.',
-            coalesce(opening, strftime(on_day, '%-d %b %Y')), decel, usual_decel, of_kind)
+        format('{}: a gentle stop, deceleration up to {:.1f} m/s²; usual is {:.1f}. {}',
+            coalesce(opening, strftime(on_day, '%-d %b %Y')), decel, usual_decel,
+            case of_kind when 1 then 'The only one of its kind.' else format('One of {}.', of_kind) end)
     from picks
     where well
 ),
