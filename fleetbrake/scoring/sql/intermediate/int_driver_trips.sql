@@ -16,8 +16,12 @@ spans as (
     where vehicle_id is not null and ended_at > started_at and possible
     window in_time as (partition by vehicle_id order by started_at, trip_id)
 ),
--- few: only these are compared with each other
-close as (select * from spans where busy_until - slack > started_at or next_at < ended_at - slack),
+-- few: only these are compared with each other, by the days that they touch (a month at most)
+close as (
+    select *, unnest(generate_series(0, least(date_diff('day', started_at, ended_at) + 1, 31))) as day_number,
+        date_trunc('day', started_at) + to_days(day_number::integer) as touched
+    from spans where busy_until - slack > started_at or next_at < ended_at - slack
+),
 clashes as (
     select
         a.trip_id,
@@ -25,7 +29,7 @@ clashes as (
         bool_or((a.driver_id is null and b.driver_id is not null) or (a.driver_id is not distinct from b.driver_id
             and (b.distance_km, a.trip_id) > (a.distance_km, b.trip_id))) as repeated
     from close as a
-    join close as b on b.vehicle_id = a.vehicle_id and b.trip_id <> a.trip_id
+    join close as b on b.vehicle_id = a.vehicle_id and b.touched = a.touched and b.trip_id <> a.trip_id
         and b.started_at < a.ended_at - a.slack and a.started_at < b.ended_at - a.slack
     group by a.trip_id
 )

@@ -5,22 +5,20 @@
 -- application, where a drive was recorded: in a cut recording it is part of the first. Times in s.
 with
 wheels_in as (select * from stg_wheels),
-axles as (
-    select event_id, axle, count_if(coalesce(sensed, dropout_s is not null)) as sensed
-    from wheels_in
-    group by all
+silent as (
+    select w.*
+    from wheels_in as w
+    join wheels_in as o on o.event_id = w.event_id and o.axle = w.axle and o.side <> w.side
+    where not w.sensed and w.dropout_s is null and coalesce(o.sensed, o.dropout_s is not null)
 ),
 followed as (
-    select
-        w.*,
-        'braking' as measure,
-        case
-            when w.dropout_s is not null then w.dropout_s > pr.dropout_above_s
-            when not w.sensed and a.sensed = 1 then true
-        end as hit
+    select w.*, 'braking' as measure, w.dropout_s > pr.dropout_above_s as hit
     from wheels_in as w
-    join axles as a using (event_id, axle)
     cross join priors as pr
+    where w.dropout_s is not null
+    union all by name
+    select *, 'braking' as measure, true as hit
+    from silent
     union all by name
     select
         w.*,
@@ -43,4 +41,3 @@ select
     p.share as expected
 from followed as f
 join indicator_priors as p on p.indicator = 'wheel_speed_dropout' and p.measure = f.measure
-where f.hit is not null
