@@ -23,7 +23,7 @@ select
     r.applications as brake_applications,
     r.automatic_stops as automatic_hard_stops,
     case when r.with_applications_km >= pr.known_share * r.km and r.trip_applications > 0
-        then round(1000 * r.stops / r.trip_applications, 6) end as hard_stops_per_1000_applications,
+        then round(1000 * (r.stops - r.stops_outside) / r.trip_applications, 6) end as hard_stops_per_1000_applications,
     round(m.jerk_mps3, 6) as build_up_jerk_mps3,
     round(m.jerk_of_usual, 6) as build_up_jerk_of_usual,
     round(m.late_share, 6) as late_braking_share,
