@@ -34,7 +34,7 @@ select
     a.event_id,
     a.started_at,
     a.on_day,
-    s.sign * (a.right_slip - a.left_slip) / l.greater_slip as x,
+    s.sign * (a.right_slip - a.left_slip) / greatest(l.greater_slip, a.left_slip, a.right_slip) as x,
     0.0 as typical
 from axles as a
 join levels as l using (vehicle_id, axle)

@@ -35,13 +35,27 @@ edges as (
             rows between current row and unbounded following) as least_after
     from timed
 ),
-triggers as (
-    select vehicle_id, started_at as changed_at
+candidates as (
+    select vehicle_id, started_at as changed_at, older, newer, least_before, least_after
     from edges cross join priors as pr
     where older >= pr.setting_events and newer >= pr.setting_events
         and abs(least_after - least_before) >= pr.trigger_step_mps2
     qualify row_number() over (
         partition by vehicle_id order by abs(least_after - least_before) desc, started_at) = 1
+),
+triggers as (
+    -- gentle events on one side alone may be chance: (1 - their share) ^ events of the other side
+    select c.vehicle_id, c.changed_at
+    from candidates as c
+    join timed as t using (vehicle_id)
+    cross join priors as pr
+    group by c.vehicle_id, c.changed_at
+    having any_value(case when c.least_after > c.least_before then c.newer else c.older end)
+        * ln(1 - least(0.999, any_value(case when c.least_after > c.least_before
+            then 1 / c.older else 1 / c.newer end) * coalesce(count_if(case when c.least_after > c.least_before
+            then t.started_at < c.changed_at and t.peak_decel_mps2 < c.least_after
+            else t.started_at >= c.changed_at and t.peak_decel_mps2 < c.least_before end), 0)))
+        <= ln(any_value(pr.trigger_chance))
 )
 
 select
