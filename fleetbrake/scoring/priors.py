@@ -52,7 +52,7 @@ class Priors(ObservationPriors, DriverPriors):
     stand_days: float = prior(3, "d", "own choice: a long week-end lets rust form (common practice, no source)")
     setting_events: float = prior(20, "1", "own choice: events from which a way of recording is told")
     trigger_step_mps2: float = prior(0.8, "m/s2", "own choice: the gentlest of 20 recordings moves less by chance")
-    trigger_chance: float = prior(1e-5, "1", "own choice: a new trigger is told where chance does it once in a fleet's year")
+    trigger_chance: float = prior(1e-5, "1", "own choice: chance does it once in a fleet and year")
     alike_in_trip: float = prior(0.3, "1", "own choice: correlation of the events of one trip")
     picked_ln: float = prior(1.0986, "1", "ln 3, own choice: what the most telling beginning pays for being picked")
     firm_braking_mps2: float = prior(2.94, "m/s2", "0.3 g: emergency style in the literature (verified (secondary))")

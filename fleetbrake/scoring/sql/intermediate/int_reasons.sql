@@ -62,8 +62,7 @@ select
             'Anti-lock control acted in {} of {} light applications, {:.1f} expected from {}{}.',
             hits, events_used, expected * events_used, basis, since)
         when 'modulation_on_light_braking/tone_ring' then format(
-            'The speed signal of wheel {} pulses once a turn (tone ring) in {} of {} events{}.',
-            wheel, hits, events_used, since)
+            'The speed signal of wheel {} pulses once a turn (tone ring) in {} of {} events{}.', wheel, hits, events_used, since)
         when 'wheel_speed_dropout/braking' then format(
             'The speed signal of wheel {} dropped out in {} of {} events{}.', wheel, hits, events_used, since)
         when 'wheel_speed_dropout/between' then format(
