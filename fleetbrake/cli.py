@@ -115,7 +115,8 @@ def score(
         day = pipeline.score(store, _day(as_of), all_history=all_history)
         vehicles = _print_ranking(store, day)
         model = model_reads.model_in_use(store, day)
-        _out.print(_visible(model.sentence), markup=False)
+        for line in filter(None, (model.sentence, model.waiting)):
+            _out.print(_visible(line), markup=False)
     _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
 
 
@@ -280,7 +281,7 @@ def _print_ranking(store: Path, day: date | None) -> int:
     """Print the vehicles that need a look, two lines each; returns how many vehicles were ranked."""
     from fleetbrake.reports import reads
 
-    ranked = reads.ranked(store)
+    ranked = reads.ranked(store, day)
     _out.print(Text(f"Inspect first (as of {day or _as_of(ranked)})", style="bold"))
     flagged = ranked[ranked["priority"].isin(FLAGGED)]
     wide = max((len(_visible(str(name))) for name in flagged["vehicle_id"]), default=0)

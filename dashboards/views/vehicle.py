@@ -35,7 +35,7 @@ def draw(store: Path) -> None:
     indicators = reads.indicators_of(store, vehicle)
     _indicators(indicators, _axles(register))
     _rests_on(store, vehicle, indicators)
-    _not_seen(standing, indicators)
+    _not_seen(standing, indicators, reads.observability(store))
     _events(reads.events_of(store, vehicle))
 
 
@@ -111,12 +111,16 @@ def _rests_on(store: Path, vehicle: str, indicators: pd.DataFrame) -> None:
                 link_to("event", event_id, event=event_id)
 
 
-def _not_seen(standing: dict[Any, Any] | None, indicators: pd.DataFrame) -> None:
+def _not_seen(standing: dict[Any, Any] | None, indicators: pd.DataFrame, needs: pd.DataFrame) -> None:
     """What recordings of this vehicle cannot say, whatever its score."""
     st.subheader("What the recordings do not say", anchor=False)
     st.markdown(NOT_SEEN)
     if standing is not None:
         st.text(findings.quiet_text(standing))
+    missing = findings.unobserved(indicators, needs)
+    if len(missing):
+        st.caption("Nothing is known of these, and none of them counts as good:")
+        st.dataframe(missing, hide_index=True, placeholder=look.MISSING)
     limits = findings.limits(indicators)
     if len(limits):
         st.caption("Smaller departures than these would not be seen in what is recorded of this vehicle:")

@@ -58,7 +58,7 @@ INDICATORS = (
 
 INDICATOR_TRIPS = (
     _own("vehicle_id", T, "vehicle"),
-    _own("as_of", D, "evidence up to and with this day; only the day scored last is kept"),
+    _own("as_of", D, "evidence up to and with this day; only the newest day scored is kept"),
     _own("indicator", T, "code"),
     _own("wheel", T, "wheel, NULL for the whole vehicle"),
     _own("trip", T, "trip, else the day"),

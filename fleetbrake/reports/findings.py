@@ -4,6 +4,7 @@ from typing import Any
 
 import pandas as pd
 
+from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.reports import look
 
 
@@ -39,6 +40,23 @@ def quiet_text(row: dict[Any, Any]) -> str:
         return f"{said}. No roller test is in the registers."
     driven = "a distance that no trip tells" if pd.isna(km) else f"{look.whole(km)} km"
     return f"{said}. Last roller test: {look.day(tested)}, {driven} ago."
+
+
+def unobserved(indicators: pd.DataFrame, needs: pd.DataFrame) -> pd.DataFrame:
+    """Indicators that this vehicle's recordings say nothing of, with what they need.
+
+    ``needs`` is the table ``observability``. Columns: Not observed, Needs, Also not where.
+    """
+    seen = set(indicators["indicator"])
+    missing = [code for code in INDICATORS if code not in seen]
+    rows = needs.set_index("subject").reindex(missing)
+    return pd.DataFrame(
+        {
+            "Not observed": [look.indicator_text(code) for code in missing],
+            "Needs": rows["channels"].to_numpy(),
+            "Also not where": rows["otherwise_null"].to_numpy(),
+        }
+    )
 
 
 def limits(indicators: pd.DataFrame) -> pd.DataFrame:

@@ -123,10 +123,11 @@ def kmh(value: object) -> str:
 
 
 def score(value: object, low: object, high: object) -> str:
-    """A score with its interval: ``42 (31 to 55)``; a dash where there is too little evidence."""
+    """A score with its interval: ``42 (31 to 55)``, small ones with a digit more; a dash with too little evidence."""
     if value is None or pd.isna(value):  # type: ignore[call-overload]
         return MISSING
-    return f"{whole(value)} ({whole(low)} to {whole(high)})"
+    digits = 1 if float(value) < 10.0 else 0  # type: ignore[arg-type]
+    return f"{number(value, digits)} ({number(low, digits)} to {number(high, digits)})"
 
 
 def priority_text(code: object) -> str:

@@ -28,24 +28,29 @@ _SENTENCES: Final = {
 
 @dataclass(frozen=True)
 class ModelInUse:
-    """``name`` is ``prior`` or ``learned``; ``sentence`` says so and why. ``name`` is None where nothing was scored."""
+    """``name`` is ``prior`` or ``learned``; ``sentence`` says so and why. ``name`` is None where nothing was scored.
+
+    ``waiting`` says how many past weeks with inspections are still to be scored, empty if none."""
 
     name: str | None
     sentence: str
+    waiting: str = ""
 
 
 def model_in_use(store: Path, as_of: date | None = None) -> ModelInUse:
     """The model behind the health scores of ``as_of`` (default: the newest day), in words for a person."""
     found = frame(
         store,
-        "SELECT model, note FROM model_quality WHERE figure = 'in_use' AND as_of = coalesce(CAST(? AS DATE), "
-        "(SELECT max(as_of) FROM vehicle_health)) LIMIT 1",
+        "SELECT figure, model, value, note FROM model_quality WHERE figure IN ('in_use', 'weeks_not_scored') "
+        "AND as_of = coalesce(CAST(? AS DATE), (SELECT max(as_of) FROM vehicle_health)) ORDER BY figure",
         [as_of],
     )
-    if found.empty:
+    told = {row.figure: row for row in found.itertuples()}
+    if "in_use" not in told:
         return ModelInUse(None, "")
-    name, why = str(found["model"].iloc[0]), found["note"].iloc[0]
-    return ModelInUse(name, " ".join([_SENTENCES.get(name, ""), why if isinstance(why, str) else ""]).strip())
+    name, why, weeks = str(told["in_use"].model), told["in_use"].note, told.get("weeks_not_scored")
+    sentence = " ".join([_SENTENCES.get(name, ""), why if isinstance(why, str) else ""]).strip()
+    return ModelInUse(name, sentence, "" if weeks is None else f"Past weeks waiting: {weeks.value:.0f} ({weeks.note}).")
 
 
 def model_quality(store: Path) -> pd.DataFrame:

@@ -151,6 +151,11 @@ def indicator_trips(store: Path, vehicle_id: str, indicator: str, wheel: str | N
     )
 
 
+def observability(store: Path) -> pd.DataFrame:
+    """What each class, quantity and indicator needs: subject, channels, least_rate_hz, otherwise_null."""
+    return frame(store, "SELECT * FROM observability ORDER BY subject")
+
+
 def _ids(text: object) -> list[str]:
     if not isinstance(text, str) or not text:
         return []

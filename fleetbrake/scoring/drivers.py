@@ -6,9 +6,9 @@ import pandas as pd
 
 from fleetbrake.scoring.drivers_regression import Floats, environment
 from fleetbrake.scoring.priors import Priors
-from fleetbrake.scoring.rates import Posterior, exact_interval, gamma_poisson, shape_by_likelihood, widened
+from fleetbrake.scoring.rates import Posterior, exact_interval, gamma_poisson, mean_of_rates, widened
 
-#: What the posterior says of a driver, beside his id.
+#: What the posterior says of a driver, beside the id.
 COLUMNS = ("km", "incidents", "expected", "ratio", "ratio_low", "ratio_high", "own_weight", "count_low", "count_high")
 
 
@@ -24,7 +24,7 @@ def posterior(cells: pd.DataFrame, priors: Priors) -> pd.DataFrame:
     """From cells (see :func:`~fleetbrake.scoring.drivers_regression.environment`) to one row a driver.
 
     Columns: driver_id, km, incidents, expected (of an average driver), ratio (1 = average), ratio_low and ratio_high
-    (interval of ``driver_level``), own_weight (0 to 1: how much of the ratio is his own count), count_low and
+    (interval of ``driver_level``), own_weight (0 to 1: how much of the ratio is the own count), count_low and
     count_high (exact 95 % limits of the count). Without an incident in the fleet every ratio is 1 and has no interval.
     """
     by_driver = cells.groupby("driver_id", sort=True)
@@ -47,9 +47,13 @@ def _ratios(cells: pd.DataFrame, counts: Floats, priors: Priors) -> tuple[Floats
     expected: Floats = np.bincount(around.of_driver, around.expected, len(counts)).astype(np.float64)
     # a count that scatters f times as much as chance tells as much as one f times smaller
     told, meant = counts / around.dispersion, expected / around.dispersion
-    shape = priors.shape_default
+    shape, mean = priors.shape_default, 1.0
     if len(counts) >= priors.shape_drivers:
-        shape = shape_by_likelihood(told, meant, least=priors.shape_least, greatest=priors.shape_greatest)
-    ratio = gamma_poisson(told, meant, shape=shape, rate=shape, level=priors.driver_level)
+        # the gamma distribution with the relative variance of the log-normal one
+        shape = float(
+            np.clip(1.0 / np.expm1(around.spreads["driver_id"] ** 2), priors.shape_least, priors.shape_greatest)
+        )
+        mean = mean_of_rates(told, meant, shape=shape)
+    ratio = gamma_poisson(told, meant, shape=shape, rate=shape / mean, level=priors.driver_level)
     low, high = widened(ratio, around.log_se, level=priors.driver_level)
     return expected, ratio, low, high

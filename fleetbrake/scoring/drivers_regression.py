@@ -2,13 +2,17 @@
 
 A cell is a driver in a vehicle with or without a fault, category, condition, area and kind of traffic, with its
 kilometres and incidents: ``log E[incidents] = log km + level + driver + vehicle + fault + category + condition + area
-+ traffic``. Drivers and vehicles are crossed, so that a hard driver does not make his vehicle look hard, nor the other
-way round. All effects are drawn towards 0 by a ridge (scikit-learn's ``PoissonRegressor``); its weight and that of the
-vehicles are chosen by cross-validation over pairs of driver and vehicle. The ridge is that of normal effects with the
-spread ``sigma = 1 / sqrt(alpha * exposure)`` (posterior mode), which gives the environment its standard error.
++ traffic``. Drivers and vehicles are crossed, so that a hard driver does not make a vehicle look hard, nor the other
+way round. It is a mixed model: every effect is drawn towards 0 as one from a normal distribution of its group is: a ridge of weight
+``1 / spread^2`` (scikit-learn's ``PoissonRegressor``). The spreads of drivers, vehicles, faults and areas come from the
+effects themselves, round by round: mean square of the effects plus their variance (penalised quasi-likelihood with
+variance components; Breslow and Clayton 1993, Schall 1991, from memory), joined with stated ones that count as so many
+levels. Those of category, condition and traffic are wide and fixed: few levels with many counts each, so that a
+driver's habit is not taken for the road, nor the road for a habit.
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -24,10 +28,9 @@ Ints = npt.NDArray[np.int64]
 
 #: Columns of a cell beside ``driver_id`` and ``vehicle_id`` that the environment consists of.
 SURROUNDINGS = ("fault", "category", "condition", "area", "traffic")
-
-#: Ridge spreads tried for drivers, and shares of them for vehicles (logarithms of a rate).
-SPREADS = (0.2, 0.35, 0.5, 0.8)
-VEHICLE_SHARES = (0.5, 0.25, 1.0)
+GROUPS: Final = ("driver_id", "vehicle_id", *SURROUNDINGS)
+#: Groups whose spread is found from their effects.
+_FOUND: Final = ("driver_id", "vehicle_id", "fault", "area")
 
 
 @dataclass(frozen=True)
@@ -38,19 +41,33 @@ class Environment:
     of_driver: Ints  # one a cell
     log_se: Floats  # standard error of the logarithm of each driver's expected incidents
     dispersion: float  # variance of a count over its mean, 1 or more
-    spread: float
-    vehicle_share: float
+    spreads: dict[str, float]  # one a group: standard deviation of its effects (logarithms of a rate)
 
 
 @dataclass(frozen=True)
 class _Design:
-    """Cells as a sparse matrix of indicators; a group's columns are scaled by its share of the ridge's spread."""
+    """Cells as a sparse matrix of indicators, group beside group, and what they are fitted to."""
 
     matrix: sparse.csr_matrix
-    drivers: int
+    sizes: Ints  # levels of each group
     of_driver: Ints
     thousand_km: Floats
     counts: Floats
+
+    @property
+    def drivers(self) -> int:
+        return int(self.sizes[0])
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Effects of all groups' levels, what is fitted, and the inverse of the penalised information (see _fitted)."""
+
+    effects: Floats  # (L + 1,): the level last
+    variances: Floats  # (L,)
+    means: Floats  # (C,)
+    covariance: Floats  # (V, V): environment and level
+    leverage: Floats  # (C,)
 
 
 def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
@@ -63,139 +80,146 @@ def environment(cells: pd.DataFrame, priors: Priors) -> Environment:
 
     Returns
     -------
-    The environment, scaled so that expected and counted incidents have the same sum.
+    The environment, scaled so that expected and counted incidents have the same sum. Its standard error joins, in
+    squares, that of the regression and what changes when drivers are hardly drawn together (``confounding_factor``):
+    where driver and road come together, the answer rests on how alike drivers are held to be.
     """
     with threadpool_limits(limits=1):  # many small products: handing them to threads costs more than doing them
-        spread, share = _chosen(cells, priors)
-        design = _design(cells, share, priors)
-        model = _model(tol=1e-6)
-        _fit(model, design, spread, np.ones(len(cells), np.bool_))
-        fitted = model.predict(design.matrix) * design.thousand_km
-        own = design.matrix[:, : design.drivers] @ model.coef_[: design.drivers]
-        expected = fitted * np.exp(-own)
-        log_se, leverage = _doubt(design, fitted, expected, spread)
-    dispersion = 1.0
-    if len(cells) >= priors.dispersion_least:
-        # by counts, not by cells: a cell of few kilometres says little of how the counts scatter
-        scatter = float(np.sum((design.counts - fitted) ** 2) / np.sum(fitted * (1.0 - leverage)))
-        dispersion = max(1.0, scatter)
+        design = _design(cells)
+        spreads, dispersion, fit = _components(design, priors)
+        expected = _expected(design, fit.effects)
+        wide = spreads.copy()
+        wide[0] *= priors.confounding_factor
+        other = _expected(design, _effects(design, wide, dispersion, fit.effects))
+    of = design.of_driver
+    moved = np.log(np.bincount(of, other) / np.bincount(of, expected))
     return Environment(
-        expected=expected * (design.counts.sum() / expected.sum()),
-        of_driver=design.of_driver,
-        log_se=log_se * np.sqrt(dispersion),
+        expected=expected,
+        of_driver=of,
+        log_se=np.hypot(_log_se(design, expected, fit.covariance), moved),
         dispersion=dispersion,
-        spread=spread,
-        vehicle_share=share,
+        spreads=dict(zip(GROUPS, spreads.tolist(), strict=True)),
     )
 
 
-def _chosen(cells: pd.DataFrame, priors: Priors) -> tuple[float, float]:
-    """Spread and vehicles' share of least deviance on pairs held out; where there is too little, the stated ones."""
-    pair = pd.factorize(pd.MultiIndex.from_frame(cells[["driver_id", "vehicle_id"]]), sort=True)[0]
-    if pair.max() + 1 < priors.choice_least_pairs or cells["incidents"].sum() < priors.choice_least_incidents:
-        return priors.effect_spread, VEHICLE_SHARES[0]
-    # a fixed shuffle of the pairs in the order of their ids: the same fleet is always cut the same way
-    fold = np.random.default_rng(0).permutation(pair.max() + 1)[pair] % int(priors.choice_folds)
-    lost = _held_out(_design(cells, VEHICLE_SHARES[0], priors), SPREADS, fold)
-    spread = SPREADS[int(np.argmin(lost))]
-    others = [_held_out(_design(cells, share, priors), (spread,), fold)[0] for share in VEHICLE_SHARES[1:]]
-    return spread, VEHICLE_SHARES[int(np.argmin([lost.min(), *others]))]
+def _components(design: _Design, priors: Priors) -> tuple[Floats, float, _Fit]:
+    """Spread of each group's effects and dispersion of the counts, found in turns with the fit; the last fit."""
+    stated = np.array([getattr(priors, f"{group.removesuffix('_id')}_spread") for group in GROUPS])
+    spreads, dispersion = stated.copy(), 1.0
+    ends = np.cumsum(design.sizes)
+    weight = np.where(np.isin(GROUPS, _FOUND), priors.spread_levels, np.inf)
+    effects = np.zeros(ends[-1])
+    for _ in range(int(priors.spread_rounds)):
+        fit = _fitted(design, spreads, dispersion, effects)
+        squares = np.add.reduceat(fit.effects[:-1] ** 2 + fit.variances, ends - design.sizes)
+        own = design.sizes / (design.sizes + weight)
+        found = np.sqrt(own * squares / design.sizes + (1.0 - own) * stated**2)
+        done = np.max(np.abs(np.log(found / spreads))) < priors.spread_change
+        spreads, effects = found, fit.effects
+        if len(design.counts) >= priors.dispersion_least:
+            # by counts, not by cells: a cell of few kilometres says little of how the counts scatter
+            scatter = np.sum((design.counts - fit.means) ** 2) / np.sum(fit.means * (1.0 - fit.leverage))
+            dispersion = max(1.0, float(scatter))
+        if done:
+            break
+    return spreads, dispersion, _fitted(design, spreads, dispersion, effects)
 
 
-def _held_out(design: _Design, spreads: tuple[float, ...], fold: Ints) -> Floats:
-    """Poisson deviance of the counts held out, summed over the folds, for each spread.
-
-    Within a fold each fit starts from the one before, from the strongest ridge on: few steps are left to do.
-    """
-    total = np.zeros(len(spreads))
-    for number in np.unique(fold):
-        held = fold == number
-        model = _model(tol=3e-4)  # enough to compare
-        for place, spread in enumerate(spreads):
-            _fit(model, design, spread, ~held)
-            means = model.predict(design.matrix[held]) * design.thousand_km[held]
-            total[place] += deviance(design.counts[held], means)
-    return total
-
-
-def deviance(counts: Floats, means: Floats) -> float:
-    """Poisson deviance: twice the sum of ``y ln(y / m) - (y - m)``."""
-    logs = counts * np.log(np.where(counts > 0, counts, 1.0) / means)
-    return float(2.0 * np.sum(logs - (counts - means)))
-
-
-def _model(tol: float) -> PoissonRegressor:
-    return PoissonRegressor(solver="lbfgs", tol=tol, max_iter=3000, warm_start=True)
-
-
-def _fit(model: PoissonRegressor, design: _Design, spread: float, use: npt.NDArray[np.bool_]) -> None:
-    exposure = design.thousand_km[use]
-    # the regressor's objective is the mean over the weights, hence the division
-    model.set_params(alpha=1.0 / (spread**2 * exposure.sum()))
-    model.fit(design.matrix[use], design.counts[use] / exposure, sample_weight=exposure)
-
-
-def _design(cells: pd.DataFrame, vehicle_share: float, priors: Priors) -> _Design:
-    scales = {
-        "driver_id": 1.0,
-        "vehicle_id": vehicle_share,
-        "fault": priors.fault_share,
-        "category": priors.category_share,
-        "condition": priors.category_share,
-        "area": priors.area_share,
-        "traffic": priors.category_share,
-    }
-    coded = {name: pd.factorize(cells[name], sort=True) for name in scales}
-    rows = np.arange(len(cells))
+def _design(cells: pd.DataFrame) -> _Design:
+    coded = {name: pd.factorize(cells[name], sort=True) for name in GROUPS}
+    rows, ones = np.arange(len(cells)), np.ones(len(cells))
     blocks = [
-        sparse.csr_matrix((np.full(len(cells), scales[name]), (rows, codes)), shape=(len(cells), len(levels)))
-        for name, (codes, levels) in coded.items()
+        sparse.csr_matrix((ones, (rows, codes)), shape=(len(cells), len(levels))) for codes, levels in coded.values()
     ]
-    codes, levels = coded["driver_id"]
     return _Design(
         matrix=sparse.hstack(blocks, format="csr"),
-        drivers=len(levels),
-        of_driver=codes.astype(np.int64),
+        sizes=np.array([block.shape[1] for block in blocks], dtype=np.int64),
+        of_driver=coded["driver_id"][0].astype(np.int64),
         thousand_km=cells["km"].to_numpy(np.float64) / 1000.0,
         counts=cells["incidents"].to_numpy(np.float64),
     )
 
 
-def _doubt(design: _Design, fitted: Floats, expected: Floats, spread: float) -> tuple[Floats, Floats]:
-    """Standard error of each driver's log environment ``(D,)`` without dispersion, and each cell's leverage ``(C,)``.
+def _effects(design: _Design, spreads: Floats, dispersion: float, start: Floats) -> Floats:
+    """Effects ``(L + 1,)`` of least penalised deviance, the level last; the search begins at ``start``."""
+    scale = np.repeat(spreads, design.sizes)
+    model = PoissonRegressor(solver="lbfgs", tol=1e-6, max_iter=3000, warm_start=True)
+    # the regressor's objective is the mean over the weights, hence the division
+    model.set_params(alpha=dispersion / design.thousand_km.sum())
+    model.coef_ = start[: len(scale)] / scale
+    model.intercept_ = np.log(design.counts.sum() / design.thousand_km.sum())
+    rates = design.counts / design.thousand_km
+    model.fit(design.matrix @ sparse.diags(scale), rates, sample_weight=design.thousand_km)
+    return np.asarray(np.append(model.coef_ * scale, model.intercept_))
 
-    The inverse of the penalised information, in blocks: the drivers' block is diagonal and is eliminated (Schur
-    complement), so that only the environment's block, level included, has to be factored.
+
+def _expected(design: _Design, effects: Floats) -> Floats:
+    """Incidents of an average driver in each cell ``(C,)``, with the sum of those counted."""
+    around = design.matrix[:, design.drivers :] @ effects[design.drivers : -1]
+    expected = design.thousand_km * np.exp(around)
+    return np.asarray(expected * (design.counts.sum() / expected.sum()))
+
+
+def _fitted(design: _Design, spreads: Floats, dispersion: float, start: Floats) -> _Fit:
+    """The mode and the inverse of the penalised information there.
+
+    In blocks: the drivers' block is diagonal and is eliminated (Schur complement), so that only the environment's
+    block, level included, has to be factored.
     """
-    cells = len(fitted)
-    around = sparse.hstack([design.matrix[:, design.drivers :], np.ones((cells, 1))], format="csr")
-    member = sparse.csr_matrix((np.ones(cells), (design.of_driver, np.arange(cells))), shape=(design.drivers, cells))
-    ridge = 1.0 / spread**2
-    own = member @ fitted + ridge  # (D,)
-    cross = (member @ sparse.diags(fitted) @ around).toarray() / own[:, None]  # (D, V)
-    inner = (around.T @ sparse.diags(fitted) @ around).toarray() - cross.T @ (cross * own[:, None])
-    # the level is free; a trace of ridge keeps the block invertible where every group has one member
-    inner[np.diag_indices_from(inner)] += np.append(np.full(inner.shape[0] - 1, ridge), 1e-9 * ridge)
+    effects = _effects(design, spreads, dispersion, start)
+    means = design.thousand_km * np.exp(design.matrix @ effects[:-1] + effects[-1])
+    weights = means / dispersion
+    around, member = _around(design), _member(design)
+    own = member @ weights + 1.0 / spreads[0] ** 2  # (D,)
+    cross = (member @ sparse.diags(weights) @ around).toarray() / own[:, None]  # (D, V)
+    inner = (around.T @ sparse.diags(weights) @ around).toarray() - cross.T @ (cross * own[:, None])
+    # the level is free, but for a trace that keeps the block invertible
+    inner[np.diag_indices_from(inner)] += np.append(np.repeat(1.0 / spreads[1:] ** 2, design.sizes[1:]), 1e-9)
     covariance = linalg.cho_solve(linalg.cho_factor(inner), np.eye(inner.shape[0]))
-    # a driver's log expected moves with the mean of his cells' indicators; a step that all drivers share is no doubt,
-    # since expected and counted incidents are given the same sum
+    spanned = cross @ covariance
+    of_drivers = 1.0 / own + np.einsum("dv,dv->d", spanned, cross)
+    of_cells = _variance_of_cells(around, design.of_driver, of_drivers, spanned, covariance)
+    return _Fit(
+        effects=effects,
+        variances=np.concatenate([of_drivers, np.diag(covariance)[:-1]]),
+        means=means,
+        covariance=covariance,
+        leverage=np.clip(weights * of_cells, 0.0, 0.99),
+    )
+
+
+def _around(design: _Design) -> sparse.csr_matrix:
+    """Indicators of the environment and the level ``(C, V)``."""
+    level = np.ones((len(design.counts), 1))
+    return sparse.hstack([design.matrix[:, design.drivers :], level], format="csr")
+
+
+def _member(design: _Design) -> sparse.csr_matrix:
+    """Which driver a cell belongs to ``(D, C)``."""
+    cells = len(design.counts)
+    return sparse.csr_matrix((np.ones(cells), (design.of_driver, np.arange(cells))), shape=(design.drivers, cells))
+
+
+def _log_se(design: _Design, expected: Floats, covariance: Floats) -> Floats:
+    """Standard error of each driver's log environment ``(D,)``: it moves with the mean of the cells' indicators.
+
+    A step that all drivers share is no doubt, since expected and counted incidents are given the same sum.
+    """
+    around, member = _around(design), _member(design)
     weight = (member @ sparse.diags(expected) @ around).toarray() / (member @ expected)[:, None]
     weight -= (expected @ around) / expected.sum()
     log_variance = np.einsum("dv,dv->d", weight @ covariance, weight)
-    leverage = fitted * _variance_of_cells(around, design.of_driver, own, cross, covariance)
-    return np.sqrt(np.maximum(log_variance, 0.0)), np.clip(leverage, 0.0, 0.99)
+    return np.sqrt(np.maximum(log_variance, 0.0))
 
 
 def _variance_of_cells(
-    around: sparse.csr_matrix, of_driver: Ints, own: Floats, cross: Floats, covariance: Floats
+    around: sparse.csr_matrix, of_driver: Ints, of_drivers: Floats, spanned: Floats, covariance: Floats
 ) -> Floats:
-    """Variance of each cell's fitted logarithm ``(C,)``: ``1 / own + (x - cross)' covariance (x - cross)``."""
+    """Variance of each cell's fitted logarithm ``(C,)``: driver's, environment's, less twice what they share."""
     cells = around.shape[0]
     column, value = around.indices.reshape(cells, -1), around.data.reshape(cells, -1)
-    spanned = cross @ covariance
     mixed = np.einsum("cg,cg->c", spanned[of_driver[:, None], column], value)
     square = np.zeros(cells)
     for first in range(column.shape[1]):  # six groups and the level
-        product = covariance[column[:, [first]], column] * value
-        square += value[:, first] * product.sum(axis=1)
-    return np.asarray(1.0 / own[of_driver] + square - 2.0 * mixed + np.einsum("dv,dv->d", spanned, cross)[of_driver])
+        square += value[:, first] * (covariance[column[:, [first]], column] * value).sum(axis=1)
+    return np.asarray(of_drivers[of_driver] + square - 2.0 * mixed)

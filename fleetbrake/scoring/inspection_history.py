@@ -27,10 +27,12 @@ _KEY = ["vehicle_id", "evidence_as_of"]
 @dataclass(frozen=True)
 class History:
     """``visits``: a row a vehicle and day of inspection, by day and vehicle, with what was known before it or the
-    reason why it is left out. ``weeks_missing``: past weeks still to be scored."""
+    reason why it is left out. ``weeks_missing``: past weeks still to be scored. ``events_too_many``: events that the
+    next of them would make the run score, where these are more than a run may; else none."""
 
     visits: pd.DataFrame
     weeks_missing: int
+    events_too_many: int = 0
 
 
 def bring_up_to_date(
@@ -39,9 +41,9 @@ def bring_up_to_date(
     """Evidence before every inspection in the register, strictly from before; scores what past weeks are missing.
 
     What was scored before by the same rules is kept, also if recordings of that time came in since: it is what was
-    known then. Weeks that are missing are scored newest first, at most ``weeks_a_run`` of them, and only once the
-    inspections of the week are all in, so that no week is scored night after night; with ``all_weeks`` every week is
-    scored anew. With too few inspections to say anything, none is. Replaces what :func:`evaluate` left.
+    known then. Weeks that are missing are scored newest first, at most ``weeks_a_run`` of them and ``events_a_run``
+    events, and only once the inspections of the week are all in, so that no week is scored night after night; with
+    ``all_weeks`` every week is scored anew. With too few inspections to say anything, none is. Replaces what :func:`evaluate` left.
     """
     visits = read_visits(con, day, numbers)
     rules = fingerprint(priors)
@@ -51,12 +53,14 @@ def bring_up_to_date(
     open_rows = usable.merge(kept[_KEY].assign(known=True), on=_KEY, how="left")
     weeks = open_rows.loc[open_rows["known"].isna(), "evidence_as_of"].unique()
     missing = sorted((week for week in weeks if all_weeks or is_over(week, day)), reverse=True)
-    now = (missing if all_weeks else missing[: int(numbers.weeks_a_run)]) if enough else []
+    now = (missing if all_weeks else _affordable(con, day, missing, priors, numbers)) if enough else []
     fresh = [_week(con, week, priors, usable) for week in now]
     snapshots = pd.concat([part for part in (kept, *fresh) if len(part)] or [kept], ignore_index=True)
     found = visits.merge(snapshots, on=_KEY, how="left").assign(rules=rules)
     _say_why_left_out(found, day, priors)
-    return History(found, len(missing) - len(now))
+    waiting = enough and len(now) < min(len(missing), int(numbers.weeks_a_run))
+    too_many = _events_of(con, [day, *now, missing[len(now)]], priors) if waiting else 0
+    return History(found, len(missing) - len(now), too_many)
 
 
 def read_visits(con: duckdb.DuckDBPyConnection, day: date, numbers: LearningPriors) -> pd.DataFrame:
@@ -104,6 +108,28 @@ def _kept(con: duckdb.DuckDBPyConnection, rules: str) -> pd.DataFrame:
         [rules],
     ).df()
     return _with_dates(kept)
+
+
+def _affordable(
+    con: duckdb.DuckDBPyConnection, day: date, missing: list[date], priors: Priors, numbers: LearningPriors
+) -> list[date]:
+    """The newest of the weeks that a run scores besides ``day``, as many as the budget of events allows."""
+    count = min(len(missing), int(numbers.weeks_a_run))
+    while count and _events_of(con, [day, *missing[:count]], priors) > numbers.events_a_run:
+        count -= 1
+    return missing[:count]
+
+
+def _events_of(con: duckdb.DuckDBPyConnection, days: list[date], priors: Priors) -> int:
+    """Events that scoring these days works through: those in each one's look-back, summed."""
+    row = con.execute(
+        "select count(*) from events as e join (select unnest(?::date[]) as until_day) as d "
+        "on (e.started_at at time zone 'UTC')::date <= d.until_day "
+        "and (e.started_at at time zone 'UTC')::date > d.until_day - ?::integer "
+        "where e.vehicle_id is not null and e.not_braking is null",
+        [days, int(priors.lookback_days)],
+    ).fetchone()
+    return 0 if row is None else int(row[0])
 
 
 def _week(con: duckdb.DuckDBPyConnection, week: date, priors: Priors, usable: pd.DataFrame) -> pd.DataFrame:

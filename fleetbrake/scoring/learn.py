@@ -16,7 +16,7 @@ from fleetbrake.scoring.learning_rows import Visits
 from fleetbrake.scoring.priors import Priors
 
 LEFT_OUT = "left_out"
-_NO_SCORES = {"vehicle_id": np.empty(0, dtype="<U1")} | {
+_NO_SCORES = {name: np.empty(0, dtype="<U1") for name in ("vehicle_id", "weighed_most")} | {
     name: np.empty(0) for name in ("probability", "log_odds", "model_width")
 }
 
@@ -54,6 +54,7 @@ def give_scores(con: duckdb.DuckDBPyConnection, learning: Learning) -> None:
         probability=model.probability(ln_lr, prior),
         log_odds=model.log_odds(ln_lr, prior),
         model_width=model.numbers.interval_z * model.log_odds_se(ln_lr, prior),
+        weighed_most=model.weighed_most(ln_lr, prior),
     )
     models.give(con, "learned_scores", scores)
 
@@ -88,7 +89,12 @@ def _told_of_history(history: History, used: pd.Series) -> list[Figure]:
     told = "; ".join(f"{count} x {reason}" for reason, count in reasons.items())
     rows = [Figure(PRIOR, "inspections_left_out", float((~used).sum()), len(used), note=told or None)]
     if history.weeks_missing:
-        note = f"{NOT_YET}: they are scored in later runs, or all at once when asked for"
+        note = f"{NOT_YET}: they are scored in later runs, or all at once when asked for (score --all-history)"
+        if history.events_too_many:
+            note = (
+                f"{NOT_YET}: a run would work through {history.events_too_many} events for one more, and a night's "
+                "leaves that out; score --all-history does it"
+            )
         rows.append(Figure(PRIOR, "weeks_not_scored", float(history.weeks_missing), history.weeks_missing, note=note))
     return rows
 

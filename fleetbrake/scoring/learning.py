@@ -65,6 +65,12 @@ def too_little(visits: Visits, part: np.ndarray, numbers: LearningPriors) -> str
                 f"The {name.replace('_', ' ')} part has {len(found)} inspections, {int(found.sum())} of them with a "
                 f"defect; {numbers.least_each_part:.0f} of either kind are needed in every part."
             )
+    vehicles = len(np.unique(visits.vehicle[part == HELD_OUT]))
+    if vehicles < numbers.least_vehicles:
+        return (
+            f"The held out part has inspections of {vehicles} vehicle{'' if vehicles == 1 else 's'}; "
+            f"{numbers.least_vehicles:.0f} are needed to tell whether a learned model is better."
+        )
     return ""
 
 

@@ -73,6 +73,13 @@ class LearnedModel:
         every[list(self.chosen.columns)] = self.slope * self.regression[1].coef_[0] / self.regression[0].scale_
         return every
 
+    def weighed_most(self, ln_lr: Floats, prior: Floats) -> list[str]:
+        """Of each row the one of ``FEATURES`` that raises its log odds most over those of the inspections learned from."""
+        if not len(prior):
+            return []
+        raised = self.slope * self.regression[0].transform(self._columns(ln_lr, prior)) * self.regression[1].coef_[0]
+        return [FEATURES[self.chosen.columns[k]] for k in np.argmax(np.round(raised, 9), axis=1)]
+
     def _raw(self, ln_lr: Floats, prior: Floats) -> Floats:
         if not len(prior):
             return np.empty(0)

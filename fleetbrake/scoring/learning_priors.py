@@ -15,7 +15,13 @@ class LearningPriors:
         "major and above; Directive 2014/45/EU calls minor what has no significant effect on safety (from memory)",
     )
     weeks_a_run: float = prior(
-        2, "1", "own choice: past weeks scored again in a run, newest first, so that a night ends"
+        1, "1", "own choice: past weeks scored again in a run, newest first, so that a night ends"
+    )
+    events_a_run: float = prior(
+        600_000,
+        "1",
+        "own choice: events that a run scores at most, today's and past weeks' together; a million take two cores "
+        "half a minute, and a night should not take twice that for learning. Above it past weeks wait to be asked for",
     )
     quality_least: float = prior(
         20, "1", "own choice: with fewer inspections nothing can be said even of the priors, and no past week is scored"
@@ -26,6 +32,12 @@ class LearningPriors:
     least_each: float = prior(30, "1", "own choice: inspections with and without a defect, each; 3 a coefficient")
     least_each_part: float = prior(
         8, "1", "own choice: of each kind in every part; a calibration or a comparison on fewer is chance"
+    )
+    least_vehicles: float = prior(
+        20,
+        "1",
+        "own choice: different vehicles among the held-out inspections; whole vehicles are drawn for the interval of "
+        "the comparison, and of a handful it comes out far too narrow (of one: without any width)",
     )
     train_share: float = prior(0.6, "1", "own choice: oldest inspections, for the coefficients")
     calibrate_share: float = prior(0.2, "1", "own choice: those that follow, for the calibration; the newest compare")

@@ -8,7 +8,7 @@ import duckdb
 import pandas as pd
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.scoring.priors import EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
+from fleetbrake.scoring.priors import ANSWERS, EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
 
 STAGING = (
     "stg_vehicles",
@@ -16,6 +16,7 @@ STAGING = (
     "stg_events",
     "stg_places",
     "stg_wheels",
+    "stg_inspections",
     "stg_brake_tests",
     "stg_restarts",
     "int_conditions",
@@ -24,6 +25,7 @@ STAGING = (
 OBSERVATIONS = (
     "int_towing",
     "int_slopes",
+    "int_outdated",
     "int_effectiveness",
     "int_effectiveness_level",
     "int_pairings",
@@ -61,13 +63,15 @@ FINDINGS = (
 PROBABILITIES = ("int_probabilities", "int_explained", "int_vehicle_scores")
 VERDICTS = (
     "int_final_scores",
+    "int_learned",
     "int_evidence",
-    "int_usable_events",
     "int_lockups",
+    "int_usable_events",
     "int_open_findings",
     "int_open_reports",
     "int_history",
     "int_leading",
+    "int_worded",
     "int_reasons",
     "int_verdicts",
 )
@@ -103,6 +107,7 @@ CHECKS = (
     "check_driver_ranks",
     "check_coaching_traceable",
     "check_scores_in_range",
+    "check_no_nan",
     "check_indicators_traceable",
 )
 PARAMETERS = (
@@ -111,6 +116,7 @@ PARAMETERS = (
     "indicator_priors",
     "priority_order",
     "repair_scope",
+    "answers",
     "explains",
     "factor",
     "level_steps",
@@ -183,6 +189,8 @@ def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors)
     _frame(con, "priority_order", pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]))
     scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
     _frame(con, "repair_scope", pd.DataFrame(scope, columns=["work", "indicator"]))
+    fits = [(finding, work) for finding, works in ANSWERS.items() for work in works]
+    _frame(con, "answers", pd.DataFrame(fits, columns=["finding", "work"]))
     _frame(con, "explains", pd.DataFrame(EXPLAINS, columns=["cause", "effect"]))
     for macro in MACROS:
         con.execute(f"create temp macro {macro}")

@@ -94,6 +94,9 @@ class ObservationPriors:
     )
     test_z_trailer: float = prior(0.40, "1", "lowest for trailers in 2014/45/EU Annex I (from memory)")
     test_dangerous_share: float = prior(0.5, "1", "under half of the required efficiency is dangerous, MOT (verified)")
+    test_part_share: float = prior(
+        0.5, "1", "own choice: a sound axle alone may brake less than the whole has to, but not less than half of it"
+    )
     test_drag: float = prior(
         0.05,
         "1",

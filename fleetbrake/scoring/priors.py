@@ -1,7 +1,7 @@
 """Every number that scoring takes from outside the recordings, with unit and reason.
 
 Scoring reads these as DuckDB tables: ``priors`` (one row, one column a value), ``indicator_priors`` (a row an
-indicator), ``priority_order`` and ``repair_scope``. Status words of the sources as in ``core.criteria``.
+indicator), ``priority_order``, ``repair_scope`` and ``answers``. Status words of the sources as in ``core.criteria``.
 
 How a probability comes about
 -----------------------------
@@ -33,9 +33,11 @@ class Priors(ObservationPriors, DriverPriors):
 
     lookback_days: float = prior(365, "d", "period of the periodic inspection, 49 CFR 396.17: 12 months (verified)")
     least_events: float = prior(8, "1", "own choice: fewer usable events give no score at all")
+    recent_days: float = prior(60, "d", "own choice: what a vehicle did before says little of its brakes now")
+    recent_trips: float = prior(5, "1", "own choice: with fewer trips of late no vehicle is told to be without a sign")
     least_peers: float = prior(4, "1", "own choice: a median of fewer other vehicles is one vehicle's opinion")
     peers_most: float = prior(
-        6, "1", "own choice: prior spreads; peers that are all farther from typical are bad, not the measure of good"
+        3, "1", "own choice: prior spreads; peers that are all farther from typical are bad, not the measure of good"
     )
     peer_weight: float = prior(5, "1", "own choice: the prior spread between vehicles counts as this many vehicles")
     spread_floor: float = prior(
@@ -58,6 +60,9 @@ class Priors(ObservationPriors, DriverPriors):
     firm_braking_mps2: float = prior(2.94, "m/s2", "0.3 g: emergency style in the literature (verified (secondary))")
     clip: float = prior(2.5, "1", "own choice: standard deviations of an event beyond which it does not pull more")
     effect_least: float = prior(2, "1", "own choice: other vehicles that must show what is taken out as not this one's")
+    effect_most: float = prior(
+        0.75, "1", "own choice: prior noises up or down; from one season to the next no more than a fifth of the brakes"
+    )
     effect_weight: float = prior(3, "1", "own choice: an effect of no size counts as this many vehicles")
     past_share: float = prior(0.5, "1", "own choice: a vehicle differs less from its own past than from its peers")
     seen_from: float = prior(2.0, "1", "own choice: standard errors from which a deviation has a first day")
@@ -158,8 +163,8 @@ def _share(
 #: Base rates are own choices of the size a workshop would call plausible (no public figure by indicator was found).
 INDICATOR_PRIORS = (
     _level(
-        "low_brake_effectiveness", "own", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.15, 0.08,
-        "natural logarithm; sound vehicles of a category differ by 8 % (own choice), 28 % less is about 4 s.e.",
+        "low_brake_effectiveness", "own", -1, "m/s2 per unit of demand", 0.02, 1.0, True, 0.15, 0.06,
+        "natural logarithm; sound vehicles of a category differ by 6 % (own choice), 22 % less is about 4 s.e.",
         against_past=True,
     ),
     _level(
@@ -274,6 +279,20 @@ REPAIR_SCOPE: dict[str, tuple[str, ...]] = {
     "sensor": ("wheel_speed_dropout", "modulation_on_light_braking", "lockup_without_modulation"),
     "tyre": ("side_imbalance", "brake_drag", "modulation_on_light_braking"),
     "other": _ALL_INDICATORS,
+}
+
+#: Which work puts a finding of an inspection or test right (own choice). Narrower than what starts a baseline anew: a
+#: tyre answers no finding about a brake, and work that the register does not name only what it does not name.
+ANSWERS: dict[str, tuple[str, ...]] = {
+    "low_brake_effectiveness": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
+    "side_imbalance": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
+    "brake_drag": ("caliper_or_actuator", "adjustment"),
+    "slow_response": ("caliper_or_actuator", "adjustment"),
+    "brake_fade": ("lining", "disc_or_drum"),
+    "lockup_without_modulation": ("sensor",),
+    "modulation_on_light_braking": ("sensor",),
+    "wheel_speed_dropout": ("sensor",),
+    "other": ("other",),
 }
 
 DEFAULT = Priors()

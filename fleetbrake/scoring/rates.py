@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import stats
 
 Floats = npt.NDArray[np.float64]
 
@@ -54,22 +54,21 @@ def exact_interval(counts: npt.ArrayLike, *, level: float = 0.95) -> tuple[Float
     return low, stats.chi2.ppf(1.0 - tail, 2.0 * count + 2.0) / 2.0
 
 
-def shape_by_likelihood(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: float, greatest: float) -> float:
-    """Gamma shape of the ratios observed / expected (mean 1) by maximum likelihood, between ``least`` and ``greatest``.
+def mean_of_rates(counts: npt.ArrayLike, exposure: npt.ArrayLike, *, shape: float) -> float:
+    """Mean of the rates by maximum likelihood when they are spread as a gamma distribution of this shape.
 
-    Counts are then negative binomial with mean E and size ``shape``. Counts that were divided by a dispersion need not
-    be whole numbers. Less swayed by the few drivers with most exposure than the moments are.
+    Counts are then negative binomial. The mean of the posterior means, taken again and again (expectation-maximisation,
+    standard): every rate counts once, however great its exposure. Counts that were divided by a dispersion need not be
+    whole numbers. Not all counts may be 0.
     """
     count = np.asarray(counts, dtype=np.float64)
-    mean = np.asarray(expected, dtype=np.float64)
-
-    def loss(log_shape: float) -> float:
-        shape = np.exp(log_shape)
-        terms = special.gammaln(shape + count) - special.gammaln(shape) + shape * np.log(shape / (shape + mean))
-        return -float(np.sum(terms + count * np.log(1.0 / (shape + mean))))
-
-    found = optimize.minimize_scalar(loss, bounds=(np.log(least), np.log(greatest)), method="bounded")
-    return float(np.exp(found.x))
+    time = np.asarray(exposure, dtype=np.float64)
+    mean = float(count.sum() / time.sum())
+    for _ in range(500):
+        before, mean = mean, float(np.mean((shape + count) / (shape / mean + time)))
+        if abs(mean - before) <= 1e-9 * mean:
+            break
+    return mean
 
 
 def widened(posterior: Posterior, log_se: npt.ArrayLike, *, level: float = 0.90) -> tuple[Floats, Floats]:

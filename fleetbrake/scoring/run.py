@@ -21,7 +21,7 @@ _OUTPUTS = {
     "exposure_summary": "mart_exposure_summary",
 }
 
-#: Large and for looking at: of these only the day scored last is kept.
+#: Large and for looking at: of these only the newest day scored is kept.
 _NEWEST_ONLY = ("indicator_trips",)
 
 
@@ -81,6 +81,9 @@ def _newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date:
 def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str, day: date) -> None:
     columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
     if table in _NEWEST_ONLY:
+        newer = con.execute(f"select count(*) from {table} where as_of > ?", [day]).fetchone()  # noqa: S608
+        if newer is not None and newer[0] > 0:
+            return  # a look back at an older day leaves what the pages show
         con.execute(f"delete from {table}")  # noqa: S608 - own table names
     con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608
     con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608

@@ -17,17 +17,17 @@ PAST_FINDINGS: Final = (
     ("VH-V08", 40, "2R", "brake_drag", 1, "handbrake cable tight"),
     ("VH-V12", 118, None, "low_brake_effectiveness", 2, "linings at their limit"),
     ("KR-V03", 75, "1L", "wheel_speed_dropout", 1, "connector corroded"),
-    ("KR-T05", 96, None, "slow_response", 2, "leaking relay valve"),
+    ("KR-T05", 96, None, "slow_response", 2, "leaking brake chamber"),
     ("OM-B02", 52, "2L", "side_imbalance", 2, "slack adjuster out of range"),
     ("OM-B09", 130, "1L", "modulation_on_light_braking", 1, "tone ring dirty"),
-    ("TW-T01", 84, "2L", "lockup_without_modulation", 2, "modulator valve stuck"),
+    ("TW-T01", 84, "2L", "lockup_without_modulation", 2, "sensor pushed out of its seat"),
     ("TW-T05", 88, None, "brake_fade", 1, "drums glazed"),
     ("TW-T08", 33, None, "other", 1, "hose chafed"),
 )
 _WORK: Final = {
     "side_imbalance": "caliper_or_actuator",
     "low_brake_effectiveness": "lining",
-    "slow_response": "other",
+    "slow_response": "caliper_or_actuator",
     "lockup_without_modulation": "sensor",
 }
 

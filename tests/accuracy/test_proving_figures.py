@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from benchmarks.proving.ceiling import observations, rank_by_known_day
+from benchmarks.proving.ceiling import known_days
 from benchmarks.proving.figures import (
     Figure,
     Scored,
@@ -72,7 +72,7 @@ def scored() -> Scored:
         "harsh_or_slippery": {"harsh_drivers": ["H"], "slippery_routes": ["G", "H"]},
     }
     empty = pd.DataFrame()
-    return Scored(truth, pd.DataFrame(rows, columns=columns), empty, published, empty, empty)
+    return Scored(truth, pd.DataFrame(rows, columns=columns), empty, published, pd.Series(dtype=float))
 
 
 def test_who_is_faulty_and_who_is_judged(scored: Scored) -> None:
@@ -127,39 +127,10 @@ def test_a_figure_knows_when_it_is_short() -> None:
     assert not Figure("x", np.nan, 0.9).short
 
 
-def events_of(vehicle: str, level: float, jump: float, rng: np.random.Generator) -> pd.DataFrame:
-    """Thirty events a vehicle, one a day from 20 January; from 4 February on the effectiveness is less by ``jump``."""
-    day = pd.date_range("2026-01-20", periods=30)
-    log = level + rng.normal(0.0, 0.05, 30) + np.where(day >= "2026-02-04", np.log1p(-jump), 0.0)
-    constant = {
-        "vehicle_id": vehicle, "not_braking": None, "friction_used_up": False, "modulation": False, "lockup": False,
-        "gross_mass_kg": np.nan, "max_mass_kg": 3500.0, "build_up_s": 0.3, "effectiveness_change": 0.0,
-        "emergency_application": False, "surface": "unknown", "abs_fitted": True, "cutoff_speed_mps": 4.0,
-        "category": "N1", "demand_kind": "pedal", "friction_used": 0.2, "depot": "X",
-    }  # fmt: skip
-    ids = [f"{vehicle}-{i}" for i in range(30)]
-    return pd.DataFrame({"event_id": ids, "on_day": day, "effectiveness": np.exp(log)}).assign(**constant)
-
-
-def test_the_ceiling_ranks_the_vehicle_that_changed_first() -> None:
-    rng = np.random.default_rng(3)
-    names = [f"V{i}" for i in range(12)]
-    events = pd.concat([events_of(v, rng.normal(-3.0, 0.05), 0.3 if v == "V7" else 0.0, rng) for v in names])
-    wheel = {"lockup_speed_mps": np.nan, "modulation_cycles": 0, "steady_slip": 0.01, "released_slip": 0.0}
-    wheels = pd.concat(
-        [events[["event_id", "vehicle_id"]].assign(wheel=w, lockup=False, dropout_s=0.0, **wheel) for w in ("1L", "1R")]
-    )
-    truth = {"seed": 1, "as_of": AS_OF, "faults": [fault("V7", "low_brake_effectiveness", begin="2026-02-04")]}
-    suspicion = rank_by_known_day(truth, events, wheels, names)
-    assert names[int(np.argmax(suspicion))] == "V7"
-    assert np.sort(suspicion)[-1] > 2.0 * np.sort(suspicion)[-2]
-    seen = observations(events, wheels)
-    assert set(seen["quantity"]) >= {
-        "effectiveness",
-        "build_up",
-        "fade",
-        "light_modulation",
-        "imbalance",
-        "drag",
-        "dropout",
-    }
+def test_the_ceiling_knows_the_day_of_what_is_still_there() -> None:
+    begin = "2026-02-04"
+    faults = [fault("V7", "brake_drag", begin=begin), fault("V3", "brake_drag", begin="2026-01-20", end="2026-02-10")]
+    days = known_days({"seed": 1, "as_of": AS_OF, "faults": faults}, [f"V{i}" for i in range(12)])
+    assert days["V7"].isoformat() == begin
+    assert {day.isoformat() for day in days.values()} == {begin, "2026-01-20"}  # drawn from the faults' days
+    assert days == known_days({"seed": 1, "as_of": AS_OF, "faults": faults}, [f"V{i}" for i in range(12)])

@@ -54,7 +54,7 @@ def test_a_wheel_that_locks_in_every_partial_stop_stops_the_vehicle(emergency: b
     row = health(con, "van")
     assert (row["rank"], row["priority"]) == (1, "before_next_trip")
     assert (row["leading_indicator"], row["suspect_wheel"]) == ("lockup_without_modulation", "2R")
-    assert "12 applications since 2026-03-02, none of them an emergency application." in row["reason"]
+    assert "12 applications since 2026-03-02 or earlier, none of them an emergency application." in row["reason"]
     assert row["health_score"] < 10
 
 
@@ -67,7 +67,10 @@ def test_the_denominator_is_emergency_applications_and_hits() -> None:
     con = scored(fleet)
     row = only(con, "select * from indicators where indicator = 'lockup_without_modulation' and wheel = '2R'")
     assert (row["events_used"], row["value"]) == (15, pytest.approx(5 / 15))
-    assert "5 applications since 2026-03-02, 2 of them in 12 emergency applications." in health(con, "van")["reason"]
+    assert (
+        "5 applications since 2026-03-02 or earlier, 2 of them in 12 emergency applications."
+        in health(con, "van")["reason"]
+    )
     other = only(con, "select * from indicators where indicator = 'lockup_without_modulation' and wheel = '2L'")
     assert (other["events_used"], other["value"]) == (12, 0.0)  # a sound partial application is no observation
 
@@ -94,6 +97,42 @@ def test_one_lockup_is_never_beside_no_sign(wheel: dict[str, Any], values: dict[
     assert row["reason"] == (
         "Locked above the cut-off speed without anti-lock action seen: 1 event (2026-03-02), most often wheel 2R."
     )
+
+
+def test_lockups_of_unknown_speed_are_told_and_no_evidence_of_sound_control() -> None:
+    """Given six emergency applications with a lock that may have been above the cut-off speed or below, expect it told.
+
+    The other wheels of these applications speak for nobody: the score is that of a vehicle never asked for much.
+    """
+    fleet = Fleet()
+    held = {"demand_kind": "pressure", "effectiveness": 0.01}
+    for name in ("open", "gentle"):
+        fleet.vehicle(name)
+        stops(fleet, name, 0, 20, **held)
+    stops(fleet, "open", 6, 6, {"modulation_cycles": None}, emergency_application=True, lockup_above_cutoff=None,
+          modulation=None, cutoff_speed_mps=None)  # fmt: skip
+    con = scored(fleet)
+    row = health(con, "open")
+    assert (row["priority"], row["leading_indicator"], row["suspect_wheel"]) == (
+        "watch", "lockup_without_modulation", "2R",
+    )  # fmt: skip
+    assert row["reason"] == (
+        "Locked without anti-lock action seen, could not be decided whether above the cut-off speed: "
+        "6 events (2026-03-02 to 2026-03-07), most often wheel 2R."
+    )
+    assert row["health_score"] <= health(con, "gentle")["health_score"]
+    seen = "select count(*) from indicators where vehicle_id = 'open' and indicator = 'lockup_without_modulation'"
+    assert con.execute(seen).fetchone() == (0,)
+
+
+def test_decided_and_undecided_lockups_are_counted_apart() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    stops(fleet, "van", 1, 20)
+    stops(fleet, "van", 2, 2, lockup_above_cutoff=None)
+    reason = health(scored(fleet), "van")["reason"]
+    assert "seen: 1 event (" in reason or "in 1 application" in reason
+    assert "In 2 more it could not be decided whether above that speed." in reason
 
 
 def test_too_little_evidence_still_tells_lockups() -> None:
@@ -134,10 +173,11 @@ def test_a_repair_ends_the_telling() -> None:
     fleet = Fleet()
     for name, wheel in (("mended", "2R"), ("elsewhere", "1L")):
         fleet.vehicle(name)
-        stops(fleet, name, 1, 20)
+        stops(fleet, name, 1, 20, demand_kind="pressure", effectiveness=0.01)
         fleet.add("repairs", vehicle_id=name, repaired_on=DAY + timedelta(days=1), wheel=wheel, work="sensor")
     con = scored(fleet)
-    assert health(con, "mended")["priority"] == "no_sign"
+    mended = health(con, "mended")
+    assert mended["priority"] == "no_sign" and "ocked" not in mended["reason"]
     assert health(con, "elsewhere")["priority"] == "watch"
 
 

@@ -20,7 +20,7 @@ WORK: Final = {
     "low_brake_effectiveness": "lining",
     "side_imbalance": "caliper_or_actuator",
     "brake_drag": "caliper_or_actuator",
-    "slow_response": "other",
+    "slow_response": "caliper_or_actuator",
     "brake_fade": "disc_or_drum",
     "lockup_without_modulation": "sensor",
     "modulation_on_light_braking": "sensor",

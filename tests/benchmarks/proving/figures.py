@@ -47,8 +47,7 @@ class Scored:
     health: pd.DataFrame
     indicators: pd.DataFrame
     drivers: pd.DataFrame
-    events: pd.DataFrame
-    wheels: pd.DataFrame
+    known: pd.Series  # suspicion by vehicle, told the day the fault began
 
 
 def read(store: Path, truth: dict[str, Any]) -> Scored:
@@ -59,13 +58,8 @@ def read(store: Path, truth: dict[str, Any]) -> Scored:
             con.execute(f"select * from {table} where as_of = ?::date", day).df()
             for table in ("vehicle_health", "indicators", "driver_style")
         )
-        events = con.execute(
-            "select e.*, v.max_mass_kg, coalesce(v.abs_fitted, true) as abs_fitted, "
-            "(e.started_at at time zone 'UTC')::date as on_day "
-            "from events e left join vehicles v using (vehicle_id) order by vehicle_id, started_at"
-        ).df()
-        wheels = con.execute("select * from event_wheels order by event_id, wheel").df()
-    return Scored(truth, health, indicators, drivers, events, wheels)
+    known = rank_by_known_day(store, truth)
+    return Scored(truth, health, indicators, drivers, known)
 
 
 def vehicles(scored: Scored) -> pd.DataFrame:
@@ -111,7 +105,7 @@ def health_figures(scored: Scored) -> list[Figure]:
     found = judged[judged["found"]]
     first = table["rank"].rank() <= FIRST_SHARE * len(table)
     alone = table["left_alone"] & ~table["faulty"]
-    ceiling = rank_by_known_day(scored.truth, scored.events, scored.wheels, list(judged["vehicle_id"]))
+    ceiling = scored.known.reindex(judged["vehicle_id"]).fillna(0.0)
     wheels = wheel_answers(table)
     return [
         Figure("vehicles judged", len(judged), digits=0),

@@ -6,7 +6,12 @@
 -- that with most events: kinds are different units. A slope that the accelerometer told is taken out (int_slopes; one
 -- that was recorded already is); an unknown one is left in, and gentle braking, which drowns in it, left out.
 with
-events_in as (select * from stg_events where effectiveness > 0 and not at_the_limit),
+events_in as (
+    select e.*
+    from stg_events as e
+    anti join int_outdated as o on o.event_id = e.event_id
+    where e.effectiveness > 0 and not e.at_the_limit
+),
 towed as (
     select pairing, case when count(v.max_mass_kg) = count(*) then sum(v.max_mass_kg order by unit) end as towed_most_kg
     from (select distinct pairing, unnest(string_split(pairing, '+')) as unit from events_in where pairing <> '') as p

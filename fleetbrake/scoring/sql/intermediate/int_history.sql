@@ -8,11 +8,13 @@ hard as (
     group by all
 ),
 rollers as (
-    select v.vehicle_id, greatest(v.roller_tested_on, max(b.tested_on)) as roller_on
-    from vehicles as v
+    select
+        v.vehicle_id,
+        greatest(case when v.roller_tested_on <= run.as_of then v.roller_tested_on end, max(b.tested_on)) as roller_on
+    from stg_vehicles as v
     cross join run
     left join brake_tests as b on b.vehicle_id = v.vehicle_id and b.method = 'roller' and b.tested_on <= run.as_of
-    group by v.vehicle_id, v.roller_tested_on
+    group by v.vehicle_id, v.roller_tested_on, run.as_of
 ),
 driven as (
     select t.vehicle_id, sum(t.distance_km order by t.started_at, t.trip_id) as km
@@ -27,8 +29,8 @@ driven as (
 select
     v.vehicle_id,
     (run.as_of - h.hard_on)::bigint as days_since_firm_braking,
-    case when r.roller_on <= run.as_of then r.roller_on end as roller_tested_on,
-    case when r.roller_on <= run.as_of then round(d.km, 3) end as km_since_roller_test
+    r.roller_on as roller_tested_on,
+    round(d.km, 3) as km_since_roller_test
 from stg_vehicles as v
 cross join run
 left join hard as h using (vehicle_id)

@@ -1,50 +1,62 @@
--- Grain: one row a vehicle with a finding of an inspection or a failed brake test that nothing has answered yet: no
--- repair of that kind of work on or after its day, no later inspection without a finding, no later passed test.
+-- Grain: one row a vehicle with a finding of an inspection or a failed brake test that nothing has answered yet.
+-- What answers: a repair of the same wheel (or of none that is named) whose work puts such a finding right, on a later
+-- day, or after an inspection on its own day; a later inspection of that wheel or the vehicle without a finding; a later
+-- passed test that measured it there. What happened on the day of a failed test may have come before it.
 -- severity and told: of the worst, the newest of equals. These come first whatever the recordings say.
 with
+tests_in as (select * from stg_brake_tests),
 found as (
-    select i.vehicle_id, i.finding as indicator, coalesce(i.wheel, '') as wheel, i.severity, i.inspected_on as found_on,
-        format('an inspection of {} that found {}', i.inspected_on, coalesce(nullif(i.note, ''), i.finding)) as told
-    from inspections as i, run
-    where i.severity >= 2 and i.finding <> 'none' and i.inspected_on <= run.as_of
+    select vehicle_id, finding, wheel, severity, inspected_on as found_on, 0 as from_days_on,
+        format('an inspection of {} that found {}', inspected_on, coalesce(note, replace(finding, '_', ' ')))
+            || case when wheel = '' then '' else format(' (wheel {})', wheel) end as told
+    from stg_inspections
+    where severity >= 2
     union all
-    select vehicle_id, indicator, wheel, severity, tested_on,
-        format('a failed brake test of {}: {} {:.0f} % where the limit is {:.0f} %', tested_on,
+    select vehicle_id, indicator, wheel, severity, tested_on, 1,
+        format('a failed brake test of {}: {}{} {:.0f} % where {} {:.0f} %', tested_on,
             case indicator when 'low_brake_effectiveness' then 'braking rate' when 'side_imbalance' then 'imbalance'
-                else 'residual drag' end, 100 * value, 100 * value_limit)
-    from stg_brake_tests
+                else 'residual drag' end,
+            case when part_axles is not null then format(' of the axles tested ({})', part_axles)
+                when wheel <> '' then format(' (wheel {})', wheel) else '' end,
+            100 * value, case when part_axles is null then 'the limit is' else 'half the limit is' end, 100 * value_limit)
+    from tests_in
     where verdict = 'failed'
 ),
-answers as (
-    select r.vehicle_id, s.indicator, coalesce(r.wheel, '') as wheel, r.repaired_on as answered_on
-    from repairs as r join repair_scope as s on s.work = coalesce(r.work, 'other') cross join run
+repaired as (
+    select r.vehicle_id, a.finding, coalesce(r.wheel, '') as wheel, r.repaired_on
+    from repairs as r join answers as a on a.work = r.work cross join run
     where r.repaired_on <= run.as_of
-    union all
-    select r.vehicle_id, 'other', coalesce(r.wheel, ''), r.repaired_on from repairs as r, run where r.repaired_on <= run.as_of
-    union all
-    select t.vehicle_id, t.indicator, t.wheel, t.tested_on from stg_brake_tests as t where t.verdict = 'passed'
 ),
-clean as (
-    select i.vehicle_id, max(i.inspected_on) as clean_on
-    from inspections as i, run
-    where i.finding = 'none' and i.inspected_on <= run.as_of
-    group by i.vehicle_id
-),
-open_ones as (
-    select f.*
-    from found as f
-    left join clean as c using (vehicle_id)
-    where coalesce(c.clean_on <= f.found_on, true) and not exists (
-        select 1 from answers as a
-        where a.vehicle_id = f.vehicle_id and a.indicator = f.indicator
-            and (a.wheel = '' or f.wheel = '' or left(a.wheel, 1) = left(f.wheel, 1))
-            and a.answered_on >= f.found_on
-            -- a test of the same day is the one that failed
-            and (a.answered_on > f.found_on or exists (
-                select 1 from repairs as r where r.vehicle_id = f.vehicle_id and r.repaired_on = f.found_on))
-    )
+clean as (select vehicle_id, wheel, max(inspected_on) as clean_on from stg_inspections where clean group by all),
+passed as (
+    select
+        t.vehicle_id, t.indicator, t.tested_on, t.wheel,
+        -- a finding that names no wheel may be at any: all of the vehicle's have to pass
+        count_if(t.verdict = 'passed') over a_test
+            >= case t.indicator when 'side_imbalance' then 1 when 'brake_drag' then 2 end * coalesce(v.axles, 2) as of_all
+    from tests_in as t
+    join stg_vehicles as v using (vehicle_id)
+    window a_test as (partition by t.vehicle_id, t.tested_on, t.method, t.indicator)
+    qualify t.verdict = 'passed' and not bool_or(t.verdict = 'failed' and t.wheel = '') over a_test
 )
 
-select vehicle_id, severity, found_on, told
-from open_ones
-qualify row_number() over (partition by vehicle_id order by severity desc, found_on desc, told desc) = 1
+select f.vehicle_id, f.severity, f.found_on, f.told
+from found as f
+where not exists (
+        select 1 from repaired as r
+        where r.vehicle_id = f.vehicle_id and r.finding = f.finding and r.repaired_on >= f.found_on + f.from_days_on
+            and (r.wheel = '' or f.wheel = '' or r.wheel = f.wheel)
+    ) and not exists (
+        select 1 from clean as c
+        where c.vehicle_id = f.vehicle_id and c.clean_on > f.found_on and c.wheel in ('', f.wheel)
+    ) and not exists (
+        select 1 from passed as p
+        where p.vehicle_id = f.vehicle_id and p.indicator = f.finding and p.tested_on > f.found_on
+            and case
+                when f.wheel = '' then p.wheel = '' or p.of_all
+                -- both wheels of the axle make its imbalance; a braking rate of the whole says little of one wheel
+                when f.finding = 'side_imbalance' then left(p.wheel, 1) = left(f.wheel, 1)
+                else p.wheel = f.wheel
+            end
+    )
+qualify row_number() over (partition by f.vehicle_id order by f.severity desc, f.found_on desc, f.told desc) = 1

@@ -2,7 +2,8 @@
 -- units_seen: with how many units the first was seen; other_seen_with: with how many the other. Where either is 1 the
 -- recordings cannot tell the two apart. explained: how much less (0 or below) the combinations brake that have the other
 -- but not this unit: ln of effectiveness against all seen the same way, the upper middle over their units (one weak unit
--- among two is not the other's doing), drawn towards none where few units show it.
+-- among two is not the other's doing), drawn towards none where few units show it. Of all units but one the middle is
+-- one of two neighbours in the list of all: no unit is compared with every other one.
 with
 combinations as (select * from int_effectiveness_level where towing),
 centred as (
@@ -22,12 +23,10 @@ pairs as (
     where unit <> other
     group by all
 ),
-seen as (select unit, count(*) as units from pairs group by unit),
-without as (
-    select p.unit, p.other, count(*) as shown_by, least(0, -quantile_disc(-q.off, 0.5)) as off
-    from pairs as p
-    join pairs as q on q.other = p.other and q.unit <> p.unit
-    group by all
+seen as (
+    select unit, count(*) as units, list_reverse_sort(list(off)) as offs, units // 2 as half
+    from pairs
+    group by unit
 )
 
 select
@@ -37,9 +36,14 @@ select
     p.days,
     s.units as units_seen,
     o.units as other_seen_with,
-    coalesce(w.off * w.shown_by / (w.shown_by + pr.pairing_weight), 0) as explained
+    -- without this unit's own: the one at half of the rest, counted from the greatest
+    case
+        when o.units > 1
+            then least(0, case when p.off < o.offs[o.half] then o.offs[o.half] else o.offs[o.half + 1] end)
+            * (o.units - 1) / (o.units - 1 + pr.pairing_weight)
+        else 0
+    end as explained
 from pairs as p
 join seen as s on s.unit = p.unit
 join seen as o on o.unit = p.other
-left join without as w on w.unit = p.unit and w.other = p.other
 cross join priors as pr

@@ -6,10 +6,13 @@
 with
 findings as (
     select
-        f.*, d.p_value, d.q_value,
+        -- what a vehicle does together with others speaks against it, never for it
+        f.* replace (case when f.measure = 'combination' then greatest(f.ln_lr, 0) else f.ln_lr end as ln_lr),
+        d.p_value, d.q_value,
         count(f.ln_lr) over (partition by f.indicator, f.vehicle_id, f.wheel) as measures,
         row_number() over (
-            partition by f.indicator, f.vehicle_id, f.wheel order by round(f.ln_lr, 9) desc nulls last, f.measure
+            partition by f.indicator, f.vehicle_id, f.wheel
+            order by f.measure = 'combination' and coalesce(f.ln_lr <= 0, true), round(f.ln_lr, 9) desc nulls last, f.measure
         ) as place
     from int_findings as f
     left join discoveries as d using (indicator, measure, vehicle_id, wheel)

@@ -1,22 +1,7 @@
 -- Grain: one row a vehicle with evidence: its leading indicator in a sentence.
 -- parts: how a finding of each indicator and measure is told; a measure without words of its own is told in numbers.
 with
-worded as (
-    select
-        *,
-        left(wheel, 1) || case right(wheel, 1) when 'L' then 'R' else 'L' end as opposite,
-        coalesce(format(' since {}', first_seen_on), '') as since,
-        format('in {} event{}', events_used, case when events_used = 1 then '' else 's' end) || since as seen,
-        case when wheel = '' then 'A brake' else 'Wheel ' || wheel end as who
-    from int_leading
-),
-coupled as (
-    -- where either was seen with one other unit only, the recordings cannot tell the two apart
-    select vehicle_id, string_agg(other_id, ', ' order by other_id) as others
-    from int_pairings
-    where units_seen = 1 or other_seen_with = 1
-    group by vehicle_id
-)
+worded as (select * from int_worded)
 
 select
     w.vehicle_id,
@@ -27,7 +12,7 @@ select
         when 'low_brake_effectiveness/combination' then format(
             'With its trailers or towing units the brakes give {:.0f} % less deceleration for the same demand than {} {}.',
             100 * (1 - value / expected), basis, seen) || coalesce(
-                ' Towing unit or trailer: not told apart from ' || c.others || '.', '')
+                ' Towing unit or trailer: not told apart from ' || w.others || '.', '')
         when 'side_imbalance/slip' then format(
             'Wheel {} brakes less than {}: {:.0f} % less slip at equal demand {}.', wheel, opposite, 100 * value, seen)
         when 'side_imbalance/yaw' then format('{} brakes less: the vehicle turns away from it while braking {}.', who, seen)
@@ -71,9 +56,11 @@ select
         else format(
             '{}{} ({}): {:.3g} where {:.3g} is expected from {}, {}.', upper(left(replace(indicator, '_', ' '), 1)),
             substring(replace(indicator, '_', ' '), 2), measure, value, expected, basis, seen)
-    end || case when held_back then format(
-        ' Not ranked yet: seen on {} trip{}, {:.0f} are needed, and rare enough not to be chance in the fleet.',
-        persisted, case when persisted = 1 then '' else 's' end, pr.persist_least) else '' end as reason
+    end || case
+        when held_back and persisted < pr.persist_least then format(
+            ' Not ranked yet: seen on {} trip{}, {:.0f} are needed.',
+            persisted, case when persisted = 1 then '' else 's' end, pr.persist_least)
+        when held_back then ' Not ranked: over the whole fleet chance alone makes some findings like this.' else ''
+    end as reason
 from worded as w
-left join coupled as c using (vehicle_id)
 cross join priors as pr

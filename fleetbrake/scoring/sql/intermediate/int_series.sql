@@ -33,7 +33,7 @@ middle as (
         1.4826 * coalesce(mad(x) filter (seq > split), 0) as spread_now,
         1.4826 * coalesce(mad(x) filter (seq <= split), 0) as spread_past,
         min(on_day) filter (seq > split) as first_day,
-        round(regr_slope(x, on_day - '2000-01-01'::date), 12) as slope,
+        finite(round(regr_slope(x, on_day - '2000-01-01'::date), 12)) as slope,
         regr_sxx(x, on_day - '2000-01-01'::date) as sxx,
         max(on_day) - min(on_day) as span
     from halves

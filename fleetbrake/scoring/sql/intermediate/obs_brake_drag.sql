@@ -1,5 +1,5 @@
--- Grain: one row an application, wheel and measure. slip: slip after release (less that before the demand), less the
--- mean of the vehicle's other wheels, or less zero where theirs is negative. free: slip before the demand less that of
+-- Grain: one row an application, wheel and measure. slip: slip after release (less that before the demand), less that of
+-- the axle's other wheel, or less zero where that is negative: an engine slows both wheels of its axle. free: slip before the demand less that of
 -- the axle's other wheel, to be held against its own past: a brake that drags all the time shows before as after. It
 -- is the rolling radius too; what tells them apart: wear and lost pressure make the wheel turn faster, not slower, a new
 -- pair of tyres moves both wheels of the axle, and work on tyres starts it anew (stg_restarts). Only wheels whose free
@@ -9,13 +9,11 @@ wheels_in as (
     select w.* from stg_wheels as w, priors as pr where coalesce(w.dropout_s, 0) <= pr.dropout_above_s
         and not coalesce(w.once_a_turn, false)  -- a damaged tone ring shows slip that is none
 ),
-counted as (
-    select
-        *,
-        sum(released_slip) over (partition by event_id) as sum_slip,
-        count(*) over (partition by event_id) as wheels
-    from wheels_in
-    where released_slip is not null
+released as (
+    select w.*, m.released_slip as mate_slip
+    from wheels_in as w
+    join wheels_in as m on m.event_id = w.event_id and m.axle = w.axle and m.side <> w.side
+    where w.released_slip is not null and m.released_slip is not null
 ),
 axles as (
     select
@@ -47,10 +45,9 @@ select
     event_id,
     started_at,
     on_day,
-    released_slip - greatest(0, (sum_slip - released_slip) / (wheels - 1)) as x,
+    released_slip - greatest(0, mate_slip) as x,
     0.0 as typical
-from counted
-where wheels > 1
+from released
 union all
 select
     'brake_drag', 'free', a.vehicle_id, a.axle || s.side, concat_ws('/', a.vehicle_id, a.axle || s.side), a.event_id,

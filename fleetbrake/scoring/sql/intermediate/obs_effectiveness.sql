@@ -7,10 +7,9 @@ members as (
     select *, unnest(list_prepend(vehicle_id, string_split(pairing, '+'))) as unit from applications where towing
 ),
 explained as (
-    select m.event_id, m.unit, sum(p.explained order by p.other_id) as explained
-    from members as m
-    join int_pairings as p on p.vehicle_id = m.unit
-        and list_contains(list_prepend(m.vehicle_id, string_split(m.pairing, '+')), p.other_id)
+    select o.event_id, o.unit, sum(p.explained order by p.other_id) as explained
+    from (select event_id, unit, unnest(list_prepend(vehicle_id, string_split(pairing, '+'))) as other from members) as o
+    join int_pairings as p on p.vehicle_id = o.unit and p.other_id = o.other
     group by all
 ),
 ways as (

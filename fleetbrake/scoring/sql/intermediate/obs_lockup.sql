@@ -2,12 +2,13 @@
 -- application, and every hit at any other demand: a lockup above the cut-off speed speaks of health however hard the
 -- pedal was pressed. hit: locked above the cut-off speed with fewer than two cycles; where the wheel's cycles are
 -- unknown the event's answer or the vehicle's own flag counts. Loose ground is left out, also a place where others
--- brake on it: there a locked wheel stops shorter. Vehicles without anti-lock control are judged by obs_axle_order.
+-- brake on it: there a locked wheel stops shorter. An application
+-- in which a wheel locked and it could not be decided how is no evidence of sound control for any wheel. Vehicles without anti-lock control are judged by obs_axle_order.
 with
 wheels_in as (
     select *, coalesce(emergency_application, false) as emergency
     from stg_wheels
-    where surface <> 'loose' and abs_fitted and coalesce(sensed, true)
+    where surface <> 'loose' and abs_fitted and coalesce(sensed, true) and (emergency_application or lockup)
 ),
 judged as (
     select
@@ -16,7 +17,8 @@ judged as (
             when not lockup or not lockup_above_cutoff or lockup_speed_mps < cutoff_speed_mps then false
             when lockup and lockup_above_cutoff and lockup_speed_mps is not null
                 then coalesce(modulation_cycles < 2, not coalesce(modulation, abs_flag))
-        end as hit
+        end as hit,
+        coalesce(bool_or(lockup and hit is null) over (partition by event_id), false) as undecided
     from wheels_in
 )
 
@@ -33,4 +35,4 @@ select
     p.share as expected
 from judged as j
 join indicator_priors as p on p.indicator = 'lockup_without_modulation' and p.measure = 'control'
-where j.hit is not null and (j.emergency or j.hit) and not j.unpaved_place
+where (j.hit or j.emergency and j.hit is not null and not j.undecided) and not j.unpaved_place

@@ -9,7 +9,7 @@ with
 events_in as (
     select
         e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s,
-        concat_ws('/', e.actuation, e.demand_kind, case when t.towing then 'towing' end) as peer_group
+        concat_ws('/', e.actuation, e.demand_kind, e.category, case when t.towing then 'towing' end) as peer_group
     from stg_events as e
     join events as r using (event_id)
     join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
@@ -17,7 +17,7 @@ events_in as (
     where e.build_up_s >= 0 and e.by_driver
 ),
 pressed as (
-    select e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s, e.actuation as peer_group
+    select e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s, concat_ws('/', e.actuation, e.category) as peer_group
     from stg_events as e
     join events as r using (event_id)
     cross join priors as pr

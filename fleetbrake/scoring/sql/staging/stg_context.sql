@@ -12,7 +12,9 @@ timed as (
     select
         *,
         started_at - lag(started_at) over by_vehicle > to_days(pr.stand_days::integer) as after_stand,
-        concat_ws('/', speed_source, round(sample_rate_hz / 10)) as setting,
+        concat_ws('/', speed_source, case when sample_rate_hz < 3.5 then 1 when sample_rate_hz < 7 then 5
+            when sample_rate_hz < 15 then 10 when sample_rate_hz < 32 then 20 when sample_rate_hz < 70 then 50 else 100 end)
+            as setting,  -- limits far from the rates of loggers, which scatter a little
         row_number() over (partition by vehicle_id order by started_at desc, event_id desc) as back,
         count(*) over (partition by vehicle_id) as events
     from events_in cross join priors as pr

@@ -2,17 +2,18 @@
 -- wheel '' means the whole vehicle. A repair restarts what its work can change; new linings or discs say nothing of how
 -- hard the vehicle brakes until they are run in (km of the trips since; without trips a time). An inspection that found
 -- something of severity 2 or more restarts it on the day of the first later inspection of the vehicle without a finding.
--- A passed brake test restarts what it measured. reason: repair, running_in, inspection or brake_test.
+-- A passed brake test restarts what it measured, unless another failed it on the same day. reason: repair, running_in, inspection or brake_test.
 with
 repairs_in as (select r.* from repairs as r, run where r.repaired_on <= run.as_of),
-inspections_in as (select i.* from inspections as i, run where i.inspected_on <= run.as_of),
+inspections_in as (select * from stg_inspections),
+tests_in as (select * from stg_brake_tests),
 scope as (select * from repair_scope),
 trips_in as (select * from stg_trips where distance_km is not null),
 cleared as (
     select f.vehicle_id, f.finding, f.wheel, f.inspected_on, min(c.inspected_on) as cleared_on
     from inspections_in as f
     join inspections_in as c
-        on c.vehicle_id = f.vehicle_id and c.finding = 'none' and c.inspected_on > f.inspected_on
+        on c.vehicle_id = f.vehicle_id and c.clean and c.inspected_on > f.inspected_on and c.wheel in ('', f.wheel)
     where f.severity >= 2
     group by all
 ),
@@ -54,10 +55,14 @@ join scope as s on s.work = r.work
 where s.indicator in ('low_brake_effectiveness', 'side_imbalance', 'brake_fade') and n.run_in_on > r.repaired_on
     and r.work in ('lining', 'disc_or_drum')
 union
-select c.vehicle_id, s.indicator, coalesce(c.wheel, ''), c.cleared_on, 'inspection'
+select c.vehicle_id, s.indicator, c.wheel, c.cleared_on, 'inspection'
 from cleared as c
 join scope as s on s.work = 'other' and c.finding in (s.indicator, 'other')
 union
-select vehicle_id, indicator, wheel, tested_on, 'brake_test'
-from stg_brake_tests
-where verdict = 'passed'
+select p.vehicle_id, p.indicator, p.wheel, p.tested_on, 'brake_test'
+from tests_in as p
+where p.verdict = 'passed' and not exists (
+    select 1 from tests_in as f
+    where f.vehicle_id = p.vehicle_id and f.tested_on = p.tested_on and f.indicator = p.indicator
+        and f.verdict = 'failed' and left(f.wheel, 1) = left(p.wheel, 1)
+)

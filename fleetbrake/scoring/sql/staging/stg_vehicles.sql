@@ -1,4 +1,5 @@
--- Grain: one row a vehicle of the register or with an event. Events after the day count for nothing but for being
+-- Grain: one row a vehicle of the register, with an event, or that an inspection, a test or a report up to the day
+-- names: what was found on a vehicle is told, whether a register knows it or not. Events after the day count for nothing but for being
 -- told: a vehicle that has no others would else be missing from the ranking without a word.
 -- heavy: of a category, or (without one) of a greatest mass, whose load changes the deceleration by more than a brake
 -- fault does. Units: masses in kg.
@@ -10,10 +11,17 @@ events_seen as (
     from events as e, run
     where e.vehicle_id is not null
     group by e.vehicle_id
+),
+known as (
+    select vehicle_id from register
+    union select vehicle_id from events_seen
+    union select vehicle_id from inspections, run where inspected_on <= run.as_of
+    union select vehicle_id from brake_tests, run where tested_on <= run.as_of
+    union select vehicle_id from defect_reports, run where reported_at < run.until
 )
 
 select
-    coalesce(r.vehicle_id, e.vehicle_id) as vehicle_id,
+    k.vehicle_id,
     r.category,
     r.depot,
     r.actuation,
@@ -29,6 +37,8 @@ select
     r.inspection_due_on,
     coalesce(e.events_until, 0) as events_until,
     coalesce(e.events_after, 0) as events_after
-from register as r
-full join events_seen as e using (vehicle_id)
+from known as k
+left join register as r using (vehicle_id)
+left join events_seen as e using (vehicle_id)
 cross join priors as pr
+where k.vehicle_id is not null

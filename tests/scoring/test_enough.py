@@ -1,0 +1,135 @@
+"""When recordings say enough to speak for a vehicle, and what never speaks for one. Noise is seeded."""
+
+import random
+from datetime import date, timedelta
+from typing import Any
+
+import duckdb
+import pytest
+from scoring_fleet import DAY, Fleet, only
+
+from fleetbrake.scoring.run import score
+
+LATE = date(2027, 1, 1)
+
+
+def scored(fleet: Fleet, as_of: date | None = None) -> duckdb.DuckDBPyConnection:
+    con = fleet.connect()
+    score(con, as_of, today=LATE)
+    return con
+
+
+def verdict(con: duckdb.DuckDBPyConnection, vehicle: str) -> dict[str, Any]:
+    return only(con, "select * from vehicle_health where vehicle_id = ?", vehicle)
+
+
+def brakes(fleet: Fleet, vehicle: str, days: range, factor: float = 1.0, **values: Any) -> None:
+    rng = random.Random(vehicle)
+    for day in days:
+        fleet.event(
+            vehicle, DAY + timedelta(days=day),
+            **{"effectiveness": 0.01 * factor * rng.lognormvariate(0, 0.06), "demand_kind": "pressure",
+               "gross_mass_kg": 18000.0} | values,
+        )  # fmt: skip
+
+
+def test_sensors_alone_never_speak_for_the_brakes() -> None:
+    fleet = Fleet()
+    fleet.vehicle("sensors")
+    for day in range(30):
+        fleet.event("sensors", DAY + timedelta(days=day), {"1L": {"dropout_s": 0.0}, "1R": {"dropout_s": 0.0}})
+    row = verdict(scored(fleet), "sensors")
+    assert (row["priority"], row["health_score"]) == ("too_little_evidence", None)
+
+
+@pytest.mark.parametrize(
+    ("days", "as_of"),
+    [(range(0, 40), 300), (range(0, 60, 20), 59)],  # all of it ten months ago; three days in two months
+)
+def test_a_vehicle_hardly_seen_of_late_is_not_told_to_be_without_a_sign(days: range, as_of: int) -> None:
+    fleet = Fleet()
+    for number in range(5):
+        fleet.vehicle(f"peer{number}")
+        brakes(fleet, f"peer{number}", range(as_of + 1))
+    fleet.vehicle("rare")
+    for day in days:
+        for _ in range(3):
+            brakes(fleet, "rare", range(day, day + 1))
+    con = scored(fleet, DAY + timedelta(days=as_of))
+    row = verdict(con, "rare")
+    assert (row["priority"], row["health_score"]) == ("too_little_evidence", None)
+    assert "in the last 60 days" in row["reason"]
+    assert verdict(con, "peer1")["priority"] == "no_sign"
+
+
+def test_what_a_towing_unit_shows_never_clears_its_trailer() -> None:
+    """Given two trailers in sound combinations, expect nothing said for them, and the towing units' own word kept."""
+    fleet = Fleet()
+    for number in range(6):
+        fleet.vehicle(f"tractor{number}")
+        fleet.vehicle(f"trailer{number}", category="O4", max_mass_kg=24000.0)
+        for day in range(40):
+            towing = day % 2 == 0
+            start = f"{(DAY + timedelta(days=day)).isoformat()}T05:00:00+00:00"
+            end = f"{(DAY + timedelta(days=day)).isoformat()}T23:00:00+00:00"
+            trip = f"t{number}-{day}"
+            fleet.add("trips", trip_id=trip, vehicle_id=f"tractor{number}", started_at=start, ended_at=end,
+                      distance_km=100.0, trailer_ids=f"trailer{(number + day) % 6}" if towing else None)  # fmt: skip
+            brakes(fleet, f"tractor{number}", range(day, day + 1), trip_id=trip)
+    con = scored(fleet)
+    trailer, tractor = verdict(con, "trailer2"), verdict(con, "tractor2")
+    assert (trailer["priority"], trailer["health_score"]) == ("too_little_evidence", None)
+    assert tractor["priority"] == "no_sign"
+    combined = con.execute("select min(probability) from indicators where measure = 'combination'").fetchone()
+    assert combined is None or combined[0] is None or combined[0] >= 0.02  # the base rate: never below it
+
+
+def test_a_wheel_that_is_weak_on_all_of_a_category_is_told() -> None:
+    """Given eight buses whose left front wheel brakes 40 % less, expect them flagged: 30 % is a major defect."""
+    rng = random.Random(2)
+    fleet = Fleet()
+    for number in range(8):
+        fleet.vehicle(f"bus{number}", category="M3")
+        for day in range(30):
+            slips = {
+                "1L": {"steady_slip": 0.012 * rng.gauss(1, 0.05)},
+                "1R": {"steady_slip": 0.02 * rng.gauss(1, 0.05)},
+            }
+            fleet.event(f"bus{number}", DAY + timedelta(days=day), slips)
+    con = scored(fleet)
+    rows = con.execute("select distinct leading_indicator, suspect_wheel from vehicle_health").fetchall()
+    assert rows == [("side_imbalance", "1L")]
+
+
+def test_no_season_takes_half_of_the_brakes() -> None:
+    """Given a category that loses 45 % on one day, expect it told of all, as a change of their own."""
+    fleet = Fleet()
+    for number in range(8):
+        fleet.vehicle(f"v{number}")
+        brakes(fleet, f"v{number}", range(25))
+        brakes(fleet, f"v{number}", range(25, 50), 0.55)
+    con = scored(fleet)
+    rows = con.execute("select distinct leading_indicator from vehicle_health").fetchall()
+    assert rows == [("low_brake_effectiveness",)]
+
+
+def test_a_look_back_leaves_what_the_newest_day_rests_on() -> None:
+    fleet = Fleet()
+    for number in range(6):
+        fleet.vehicle(f"v{number}")
+        brakes(fleet, f"v{number}", range(40), 0.6 if number == 3 else 1.0)
+    con = scored(fleet)
+    before = con.execute("select * from indicator_trips order by all").fetchall()
+    assert before
+    score(con, DAY + timedelta(days=20), today=LATE)
+    assert con.execute("select * from indicator_trips order by all").fetchall() == before
+
+
+def test_trips_of_one_day_have_no_trend_and_no_number_that_is_none() -> None:
+    fleet = Fleet()
+    fleet.vehicle("v")
+    for number in range(12):
+        brakes(fleet, "v", range(1), trip_id=f"t{number}")
+    con = scored(fleet)
+    rows = con.execute("select trend_per_30d, trend_se_per_30d from indicators").fetchall()
+    assert rows and all(row == (None, None) for row in rows)
