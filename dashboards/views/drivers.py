@@ -11,22 +11,27 @@ from fleetbrake.reports import charts, driver_reads, look, reads
 
 _HOW = (
     "**What the number means.** The counted rate divides a driver's hard stops by the distance driven. The adjusted "
-    "rate compares his incidents (hard stops within a minute are one) with what an average driver would have had in "
-    "the same vehicles, on the same roads and over the same distance; the fewer the events, the more it rests on the "
-    "fleet. Lower than counted: vehicle or road explain part of the count, or it rests on few events. Higher than "
-    "counted: vehicles and roads were kinder than the fleet's, or so few events are known that the fleet weighs "
-    "more.\n\n"
+    "rate compares the driver's incidents (hard stops within a minute are one) with what an average driver would have "
+    "had in the same vehicles, on the same roads and over the same distance, as far as a hard stop would have been "
+    "recorded there; the fewer the events, the more it rests on the other drivers. Lower than counted: vehicle or road "
+    "explain part of the count, or it rests on few events. Higher than counted: vehicles and roads were kinder than "
+    "the fleet's, or so few events are known that the other drivers weigh more. Where some drivers keep to one kind of "
+    "road and others to another, nobody can tell driver from road: the intervals are wider there, and may still be too "
+    "narrow.\n\n"
     "**What it does not mean.** It does not say who was at fault, what the traffic did, or that a stop was wrong: a "
     "hard stop can be the right one. Drivers whose intervals overlap cannot be told apart. Braking by the vehicle "
     "itself, faults of the vehicle and slippery roads are not the driver's; what no register or recording tells is "
     "still in it. It is a ground for a conversation, not a verdict."
 )
 
+_MOST_CHARTED = 25
+
 _KINDS = {"talk_about": "Worth talking about", "went_well": "Went well"}
 
 _NAMES = {
     "rank": "Rank", "driver_id": "Driver", "depot": "Depot", "style_score": "Score",
-    "score_low": "from", "score_high": "to", "distance_km": "Distance (km)", "hard_stops": "Hard stops",
+    "score_low": "from", "score_high": "to", "distance_km": "Distance (km)", "observed_km": "Observed (km)",
+    "hard_stops": "Hard stops",
     "incidents": "Incidents", "automatic_hard_stops": "By the vehicle itself",
     "hard_stops_per_1000km": "Counted (per 1000 km)", "adjusted_hard_stops_per_1000km": "Adjusted (per 1000 km)",
     "adjusted_low": "low", "adjusted_high": "high",
@@ -36,7 +41,7 @@ _NAMES = {
     "modulation_on_grip_per_1000km": "Modulation with grip (per 1000 km)", "note": "Why they differ",
 }  # fmt: skip
 _DECIMALS = {
-    "%.0f": ("style_score", "score_low", "score_high", "distance_km"),
+    "%.0f": ("style_score", "score_low", "score_high", "distance_km", "observed_km"),
     "%.1f": ("hard_stops_per_1000km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high",
              "hard_stops_per_1000_applications", "build_up_jerk_mps3", "brake_energy_kj_per_km",
              "modulation_on_grip_per_1000km"),
@@ -53,7 +58,9 @@ def draw(store: Path) -> None:
     st.caption(f"Evidence up to and with {look.day(drivers['as_of'].iloc[0])}. Personal data: for coaching only.")
     st.warning(DRIVER_CAUTION)
     st.markdown(_HOW)
-    st.altair_chart(charts.driver_rates(drivers), theme=None)
+    st.altair_chart(charts.driver_rates(drivers, _MOST_CHARTED), theme=None)
+    if len(drivers) > _MOST_CHARTED:
+        st.caption(f"The chart shows the first {_MOST_CHARTED} of {len(drivers)} drivers; the table shows all.")
     _blind(store, drivers)
     _table(drivers)
     _one(store, drivers)
@@ -66,7 +73,16 @@ def _blind(store: Path, drivers: pd.DataFrame) -> None:
         st.caption(f"{blind} driver(s) without a known distance have no rate.")
     unscored = int((drivers["style_score"].isna() & drivers["hard_stops_per_1000km"].notna()).sum())
     if unscored:
-        st.caption(f"{unscored} driver(s) have driven too little for a score: their place in the list means nothing.")
+        st.caption(
+            f"Of {unscored} driver(s) too little driving was observed for a score: their place in the list means "
+            "nothing."
+        )
+    unseen = float((drivers["distance_km"] - drivers["observed_km"]).sum())
+    if unseen >= 1:
+        st.caption(
+            f"On {unseen:,.0f} of {drivers['distance_km'].sum():,.0f} km no hard stop would have been recorded: they "
+            "are in the counted rates, not in the adjusted ones."
+        )
     depots = driver_reads.exposure(store)
     if len(depots):
         st.caption(driver_reads.unattributed(depots))
@@ -85,7 +101,7 @@ def _table(drivers: pd.DataFrame) -> None:
 
 
 def _one(store: Path, drivers: pd.DataFrame) -> None:
-    """One driver: why his rates differ, events typical of him, what went well."""
+    """One driver: why the rates differ, typical events, what went well."""
     ids = [str(d) for d in drivers["driver_id"]]
     asked = asked_for("driver")
     if asked is not None and asked not in ids:
@@ -104,7 +120,9 @@ def _one(store: Path, drivers: pd.DataFrame) -> None:
             st.subheader(title, anchor=False)
         for item in part.to_dict("records"):
             _item(item)
-    st.caption("The events are typical of the driver, not his worst, and leave out slippery roads and faulty vehicles.")
+    st.caption(
+        "The events are typical of the driver, not the worst ones, and leave out slippery roads and faulty vehicles."
+    )
 
 
 def _item(item: dict[str, object]) -> None:

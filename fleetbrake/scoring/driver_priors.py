@@ -13,7 +13,7 @@ A mixed Poisson regression (``drivers_regression``) parts the cells' counts into
 category, condition, area and traffic. What is left without the driver's own effect is *expected* of an average driver.
 A fault of a vehicle has an effect of its own from the day on which a flagged vehicle's finding began.
 
-Observed over expected is then drawn towards the drivers' mean (gamma-Poisson), ``ratio = (a + O / f) / (a / m + E / f)``
+Observed over expected is then drawn towards the drivers' mean: ratio ``(a + O / f) / (a / m + E / f)``, gamma-Poisson,
 with ``f`` the dispersion (variance over mean of the counts, 1 or more), ``a = 1 / (exp(s^2) - 1)`` the gamma shape
 that has the variance of the regression's log-normal spread ``s`` between drivers, and ``m`` the mean of the drivers'
 ratios by maximum likelihood. The 90 % interval is that of a gamma distribution with this mean and the variance of the

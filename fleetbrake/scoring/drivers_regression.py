@@ -3,11 +3,11 @@
 A cell is a driver in a vehicle with or without a fault, category, condition, area and kind of traffic, with its
 kilometres and incidents: ``log E[incidents] = log km + level + driver + vehicle + fault + category + condition + area
 + traffic``. Drivers and vehicles are crossed, so that a hard driver does not make a vehicle look hard, nor the other
-way round. It is a mixed model: every effect is drawn towards 0 as one from a normal distribution of its group is: a ridge of weight
-``1 / spread^2`` (scikit-learn's ``PoissonRegressor``). The spreads of drivers, vehicles, faults and areas come from the
-effects themselves, round by round: mean square of the effects plus their variance (penalised quasi-likelihood with
-variance components; Breslow and Clayton 1993, Schall 1991, from memory), joined with stated ones that count as so many
-levels. Those of category, condition and traffic are wide and fixed: few levels with many counts each, so that a
+way round. It is a mixed model: an effect is drawn towards 0 as one from a normal distribution of its group is, by a
+ridge of weight ``1 / spread^2`` (scikit-learn's ``PoissonRegressor``). The spreads of drivers, vehicles, faults and
+areas come from the effects, round by round: mean square of the effects plus their variance (penalised quasi-likelihood
+with variance components; Breslow and Clayton 1993, Schall 1991, from memory), joined with stated ones that count as so
+many levels. Those of category, condition and traffic are wide and fixed: few levels with many counts each, so that a
 driver's habit is not taken for the road, nor the road for a habit.
 """
 

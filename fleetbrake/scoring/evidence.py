@@ -24,6 +24,7 @@ def evaluate(con: duckdb.DuckDBPyConnection, day: date, priors: Priors) -> None:
     models.build(con, models.OBSERVED)
     _take_out(con)
     models.build(con, models.FINDINGS)
+    models.drop(con, (*models.READ_BY_FINDINGS, "level_steps"))
     models.give(con, "discoveries", discoveries(con))
     models.build(con, models.PROBABILITIES)
 

@@ -21,6 +21,8 @@ NOT_YET = "evidence of that week is not scored yet"
 NOT_OVER = "its week is not over: evidence is scored then"
 #: What a week's scoring gives for an inspection, kept from run to run.
 SNAPSHOT = ("prior_probability", *LN_LR, "events_used", "place", "fleet_vehicles")
+#: What the snapshot reads besides the models of :func:`evaluate`.
+_BESIDE = ("int_lockups", "int_usable_events")
 _KEY = ["vehicle_id", "evidence_as_of"]
 
 
@@ -75,11 +77,12 @@ def read_visits(con: duckdb.DuckDBPyConnection, day: date, numbers: LearningPrio
 
 def snapshot(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Rows of ``learn_snapshot.sql``, from the models that :func:`evaluate` left: one a vehicle, by vehicle."""
-    con.execute(f"create temp table learn_usable as {models.sql_of('int_usable_events')}")
+    models.build(con, _BESIDE)
     try:
         return con.execute(models.sql_of("learn_snapshot")).df()
     finally:
-        con.execute("drop table temp.learn_usable")
+        for name in _BESIDE:  # the verdicts build them again
+            con.execute(f"drop table temp.{name}")
 
 
 def publish(con: duckdb.DuckDBPyConnection, visits: pd.DataFrame) -> None:
@@ -95,7 +98,7 @@ def publish(con: duckdb.DuckDBPyConnection, visits: pd.DataFrame) -> None:
 def fingerprint(priors: Priors) -> str:
     """Changes with the version and with every number and every model that evidence rests on."""
     numbers = [__version__, asdict(priors), [asdict(row) for row in INDICATOR_PRIORS], REPAIR_SCOPE, models.MACROS]
-    texts = [models.sql_of(name) for name in (*models.OBSERVED, *models.FINDINGS, *models.PROBABILITIES)]
+    texts = [models.sql_of(name) for name in (*models.OBSERVED, *models.FINDINGS, *models.PROBABILITIES, *_BESIDE)]
     text = json.dumps([numbers, texts, models.sql_of("learn_snapshot")], default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
@@ -122,14 +125,15 @@ def _affordable(
 
 def _events_of(con: duckdb.DuckDBPyConnection, days: list[date], priors: Priors) -> int:
     """Events that scoring these days works through: those in each one's look-back, summed."""
-    row = con.execute(
+    # fetched to the end: a table given next must find no result open
+    rows = con.execute(
         "select count(*) from events as e join (select unnest(?::date[]) as until_day) as d "
         "on (e.started_at at time zone 'UTC')::date <= d.until_day "
         "and (e.started_at at time zone 'UTC')::date > d.until_day - ?::integer "
         "where e.vehicle_id is not null and e.not_braking is null",
         [days, int(priors.lookback_days)],
-    ).fetchone()
-    return 0 if row is None else int(row[0])
+    ).fetchall()
+    return int(rows[0][0])
 
 
 def _week(con: duckdb.DuckDBPyConnection, week: date, priors: Priors, usable: pd.DataFrame) -> pd.DataFrame:

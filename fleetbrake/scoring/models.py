@@ -46,7 +46,9 @@ OBSERVATIONS = (
 )
 #: Up to one row a series and trip; then what else explains a level is taken out (``evidence``).
 OBSERVED = (*STAGING, *OBSERVATIONS, "int_level_observations", "int_trip_levels", "int_level_steps")
-#: Read by two models, too large to be kept.
+#: Of no use once the findings stand: dropped then, since they are the largest.
+READ_BY_FINDINGS = (*(name for name in OBSERVATIONS if name.startswith("obs_")), "int_trip_levels")
+#: Read by one model, too large to be kept.
 VIEWS = ("int_level_observations",)
 FINDINGS = (
     "int_levels",
@@ -80,6 +82,8 @@ DRIVERS = (
     "int_driver_trips",
     "int_driver_roads",
     "int_driver_events",
+    "int_recorded_days",
+    "int_driver_exposure",
     "int_driver_cells",
     "int_driver_counts",
 )
@@ -172,6 +176,12 @@ def drop_temporary(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(f"drop {'view' if name in VIEWS else 'table'} if exists temp.{name}")
     for macro in MACROS:
         con.execute(f"drop macro if exists temp.{macro.split('(', 1)[0]}")
+
+
+def drop(con: duckdb.DuckDBPyConnection, names: tuple[str, ...]) -> None:
+    """Remove models that no later one reads."""
+    for name in names:
+        con.execute(f"drop table if exists temp.{name}")
 
 
 def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors) -> None:

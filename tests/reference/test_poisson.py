@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from fleetbrake.scoring.rates import exact_interval, gamma_poisson, shape_by_likelihood, widened
+from fleetbrake.scoring.rates import exact_interval, gamma_poisson, widened
 
 #: Limits computed with a general-purpose statistics library; k = 0 and 10 agree with calculatorhub.com (verified).
 GARWOOD = {
@@ -110,14 +110,6 @@ def test_widened_limits_hold_what_they_promise() -> None:
     assert plain < 0.87
 
 
-def test_likelihood_gives_the_shape_back() -> None:
-    """20 000 drivers with ratios from Gamma(4, 4): the shape returns within 5 % (sampling error about 2 %)."""
-    rng = np.random.default_rng(20260303)
-    expected = rng.uniform(2, 20, 20_000)
-    counts = rng.poisson(expected * rng.gamma(4.0, 0.25, 20_000))
-    assert shape_by_likelihood(counts, expected, least=0.5, greatest=50) == pytest.approx(4.0, rel=0.05)
-
-
 @given(st.integers(0, 60), st.floats(0.1, 50), st.floats(0.5, 20), st.floats(0.1, 20))
 def test_posterior_mean_is_between_prior_and_data_and_in_its_interval(
     count: int, exposure: float, shape: float, rate: float
@@ -137,7 +129,3 @@ def test_interval_holds_its_level_of_the_posterior_by_quadrature() -> None:
 
     inside = integrate.quad(density, posterior.low[0], posterior.high[0])[0]
     assert inside / integrate.quad(density, 0, 60)[0] == pytest.approx(0.9, abs=1e-6)
-
-
-def test_equal_drivers_have_the_greatest_shape() -> None:
-    assert shape_by_likelihood([5, 5, 5], [5.0, 5.0, 5.0], least=0.5, greatest=50) == pytest.approx(50, rel=1e-3)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import optimize, special
 
 Floats = npt.NDArray[np.float64]
 
@@ -107,3 +108,40 @@ def _one_at(
     first = np.searchsorted(of_vehicle[order], depot)
     count = np.bincount(of_vehicle)[depot]
     return order[first + (rng.random(depot.size) * count).astype(int)]
+
+
+def cells_where_roads_and_drivers_go_together(seed: int, *, in_town: float = 0.85, town: float = 12.0) -> pd.DataFrame:
+    """Ten gentle drivers mostly in town, ten hard ones (twice as many stops) mostly on the road, 60 days.
+
+    A town kilometre makes ``town`` times the stops of one on the road. Cells as the regression takes them.
+    """
+    rng = np.random.default_rng(seed)
+    rows = []
+    for _ in range(60):
+        used = {place: iter(rng.permutation(20)) for place in ("town", "road")}
+        for driver in range(20):
+            place = "town" if rng.random() < (in_town if driver < 10 else 1.0 - in_town) else "road"
+            mean = (town / 10 if place == "town" else 0.1) * (1.0 if driver < 10 else 2.0)
+            rows.append((f"d{driver:02d}", f"{place} {next(used[place])}", place, 100.0, float(rng.poisson(mean))))
+    days = pd.DataFrame(rows, columns=["driver_id", "vehicle_id", "area", "km", "incidents"])
+    cells = days.groupby(["driver_id", "vehicle_id", "area"], as_index=False, sort=True).sum()
+    category = np.where(cells["area"] == "town", "N1", "N3")
+    return cells.assign(fault="", category=category, condition="dry", traffic="unknown")
+
+
+def shape_by_likelihood(counts: npt.ArrayLike, expected: npt.ArrayLike, *, least: float, greatest: float) -> float:
+    """Gamma shape of the ratios observed / expected (mean 1) by maximum likelihood, between ``least`` and ``greatest``.
+
+    Counts are then negative binomial with mean E and size ``shape``. Counts that were divided by a dispersion need not
+    be whole numbers. Less swayed by the few drivers with most exposure than the moments are.
+    """
+    count = np.asarray(counts, dtype=np.float64)
+    mean = np.asarray(expected, dtype=np.float64)
+
+    def loss(log_shape: float) -> float:
+        shape = np.exp(log_shape)
+        terms = special.gammaln(shape + count) - special.gammaln(shape) + shape * np.log(shape / (shape + mean))
+        return -float(np.sum(terms + count * np.log(1.0 / (shape + mean))))
+
+    found = optimize.minimize_scalar(loss, bounds=(np.log(least), np.log(greatest)), method="bounded")
+    return float(np.exp(found.x))

@@ -1,4 +1,4 @@
-"""What to talk about with a driver: applications typical of him, not his worst; what went well; how he brakes."""
+"""What to talk about with a driver: typical applications, not the worst; what went well; how a driver brakes."""
 
 from datetime import date, timedelta
 from typing import Any
@@ -53,6 +53,10 @@ def test_the_typical_stops_are_chosen_not_the_worst() -> None:
     assert [row["position"] for row in talk] == [1, 2, 3]
     assert {row["event_id"] for row in talk} <= set(typical) and worst not in {row["event_id"] for row in talk}
     assert len({row["sentence"].split(" from ")[0] for row in talk}) == 3
+    # jerk and the last second of all seven are above the usual: all three counts are told
+    assert all(
+        "Typical of the 7 applications that were hard (7), late (7) or sudden (7)." in row["sentence"] for row in talk
+    )
     assert all("deceleration up to 4." in row["sentence"] and "54 km/h" in row["sentence"] for row in talk)
 
 
@@ -80,7 +84,10 @@ def test_each_subject_has_its_own_sentence() -> None:
     late, sudden = rows(con, "late")[0], rows(con, "sudden")[0]
     assert (late["subject"], sudden["subject"]) == ("late_braking", "build_up")
     assert "50 % of the speed came off in the last second" in late["sentence"]
-    assert "built up by 9.0 m/s³" in sudden["sentence"] and "The only one of its kind." in sudden["sentence"]
+    assert (
+        "built up by 9.0 m/s³" in sudden["sentence"]
+        and "The only application that was hard, late or sudden." in sudden["sentence"]
+    )
 
 
 def test_what_went_well_is_told_too() -> None:
@@ -130,3 +137,21 @@ def test_modulation_on_grip_and_energy_a_kilometre() -> None:
     usual = only(con, "select * from driver_style where driver_id = 'usual0'")
     assert usual["brake_energy_kj_per_km"] is None  # no mass, no energy
     assert usual["modulation_on_grip_per_1000km"] == 0.0
+
+
+def town(fleet: Fleet, driver: str, stops: int, **values: Any) -> None:
+    fleet.add("trips", trip_id=driver, vehicle_id="van", driver_id=driver, distance_km=4000.0,
+              started_at=f"{DAY} 05:00:00+00")  # fmt: skip
+    for number in range(stops):
+        braked(fleet, driver, 4.0, jerk=3.0 + 0.01 * number, **values)
+
+
+@pytest.mark.parametrize(("automatic", "praised"), [(0, True), (1, True), (30, False)])
+def test_few_hard_stops_are_no_praise_where_the_vehicle_did_the_braking(automatic: int, praised: bool) -> None:
+    """Given no hard stop of the driver's own but thirty of the vehicle's, expect that figure not to be praised."""
+    fleet = usual_fleet()
+    for number in range(6):
+        town(fleet, f"town{number}", 20)
+    town(fleet, "spared", automatic, brake_source="aeb")
+    subjects = {row["subject"] for row in coached(fleet, "spared")}
+    assert ("hard_stops" in subjects) is praised

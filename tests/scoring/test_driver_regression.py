@@ -11,14 +11,13 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from driver_counts import Counts, Scene, draw
+from driver_counts import Counts, Scene, cells_where_roads_and_drivers_go_together, draw, shape_by_likelihood
 from scipy import stats
-from sklearn.metrics import mean_poisson_deviance
 
 from fleetbrake.scoring.drivers import posterior
-from fleetbrake.scoring.drivers_regression import SURROUNDINGS, deviance, environment
+from fleetbrake.scoring.drivers_regression import GROUPS, environment
 from fleetbrake.scoring.priors import DEFAULT
-from fleetbrake.scoring.rates import shape_by_likelihood
+from fleetbrake.scoring.rates import mean_of_rates
 
 Floats = npt.NDArray[np.float64]
 
@@ -109,17 +108,10 @@ def test_the_fit_is_that_of_statsmodels(monkeypatch: pytest.MonkeyPatch) -> None
     """
     cells = draw(2200, replace(SMALL, drivers=25, vehicles=15)).cells
     ours = environment(cells, DEFAULT)
-    columns = ["driver_id", "vehicle_id", *SURROUNDINGS]
-    share = {
-        "driver_id": 1.0,
-        "vehicle_id": ours.vehicle_share,
-        "area": DEFAULT.area_share,
-        "fault": DEFAULT.fault_share,
-    }
-    blocks = [indicators(cells, [c]) * share.get(c, DEFAULT.category_share) for c in columns]
+    blocks = [indicators(cells, [group]) * ours.spreads[group] for group in GROUPS]
     design = np.column_stack([np.ones(len(cells)), *blocks])
     model = sm.GLM(cells["incidents"], design, family=sm.families.Poisson(), exposure=cells["km"] / 1000.0)
-    ridge = np.full(design.shape[1], 1.0 / (ours.spread**2 * len(cells)))
+    ridge = np.full(design.shape[1], ours.dispersion / len(cells))
     ridge[0] = 0.0
     theirs = model.fit_regularized(alpha=ridge, L1_wt=0.0, maxiter=2000, cnvrg_tol=1e-10)
     drivers = blocks[0].shape[1]
@@ -131,7 +123,7 @@ def test_the_fit_is_that_of_statsmodels(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_without_a_ridge_it_is_the_plain_regression_of_statsmodels() -> None:
-    """Every driver in every vehicle, a spread of 1000: effects of drivers relative to each other, and their errors.
+    """Every driver in every vehicle, spreads of 30: effects of drivers relative to each other, and their errors.
 
     The standard error of a driver's environment is that of the weighted mean of the vehicles' effects in the plain
     regression's covariance matrix, dispersion by Pearson aside.
@@ -143,7 +135,7 @@ def test_without_a_ridge_it_is_the_plain_regression_of_statsmodels() -> None:
     ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown")
     factor = 1.0 + cells.index.to_numpy() % 5 * 0.3
     cells["incidents"] = rng.poisson(cells["km"] / 1000.0 * 4.0 * factor).astype(float)
-    free = replace(DEFAULT, effect_spread=1000.0, choice_least_pairs=1e9, dispersion_least=1e9)
+    free = replace(DEFAULT, driver_spread=30.0, vehicle_spread=30.0, spread_levels=1e9, dispersion_least=1e9)
     ours = environment(cells, free)
     design = np.column_stack([indicators(cells, ["driver_id"]), indicators(cells, ["vehicle_id"])[:, 1:]])
     plain = sm.GLM(cells["incidents"], design, family=sm.families.Poisson(), exposure=cells["km"] / 1000.0).fit()
@@ -182,18 +174,82 @@ def test_the_dispersion_is_found_again() -> None:
     cells = pd.DataFrame(
         [(f"d{d:02d}", f"v{v:02d}") for d in range(45) for v in range(45)], columns=["driver_id", "vehicle_id"]
     ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown", km=1000.0)
-    few = replace(DEFAULT, choice_least_pairs=1e9)
     cells["incidents"] = rng.poisson(4.0, len(cells)).astype(float)
-    assert environment(cells, few).dispersion == pytest.approx(1.0, rel=0.1)
+    assert environment(cells, DEFAULT).dispersion == pytest.approx(1.0, rel=0.1)
     cells["incidents"] = 3.0 * rng.poisson(4.0, len(cells))
-    assert environment(cells, few).dispersion == pytest.approx(3.0, rel=0.1)
+    assert environment(cells, DEFAULT).dispersion == pytest.approx(3.0, rel=0.1)
 
 
-def test_the_deviance_is_that_of_scikit_learn() -> None:
-    rng = np.random.default_rng(2600)
-    mean = rng.uniform(0.1, 5.0, 50)
-    counts = rng.poisson(mean).astype(float)
-    assert deviance(counts, mean) == pytest.approx(50 * mean_poisson_deviance(counts, mean), rel=1e-9)
+def test_the_spread_of_drivers_and_vehicles_is_found_again() -> None:
+    """Crossed log-normal effects with spreads 0.6 and 0.25, 60 of each: within three standard errors (0.16 and 0.07).
+
+    The stated spreads (0.5, 0.3) count as eight of them and move the answer by far less.
+    """
+    rng = np.random.default_rng(2650)
+    cells = pd.DataFrame(
+        [(f"d{d:02d}", f"v{v:02d}") for d in range(60) for v in range(60)], columns=["driver_id", "vehicle_id"]
+    ).assign(fault="", category="N3", condition="dry", area="A", traffic="unknown", km=1000.0)
+    drivers, vehicles = rng.normal(0.0, 0.6, 60), rng.normal(0.0, 0.25, 60)
+    cells["incidents"] = rng.poisson(2.0 * np.exp(np.add.outer(drivers, vehicles).ravel())).astype(float)
+    found = environment(cells, DEFAULT).spreads
+    assert found["driver_id"] == pytest.approx(0.6, abs=0.16)
+    assert found["vehicle_id"] == pytest.approx(0.25, abs=0.07)
+
+
+def test_the_mean_of_the_rates_is_that_of_greatest_likelihood() -> None:
+    """Negative binomial counts of SciPy: no mean to either side is likelier; not the sum of counts over exposure."""
+    rng = np.random.default_rng(2660)
+    exposure = np.append(rng.uniform(1, 5, 200), 5000.0)
+    counts = rng.poisson(exposure * np.append(rng.gamma(3.0, 2.0 / 3.0, 200), 0.5))
+
+    def likelihood(mean: float) -> float:
+        return float(stats.nbinom.logpmf(counts, 3.0, 3.0 / (3.0 + mean * exposure)).sum())
+
+    ours = mean_of_rates(counts, exposure, shape=3.0)
+    assert likelihood(ours) > max(likelihood(ours * 1.005), likelihood(ours / 1.005))
+    assert ours == pytest.approx(2.0, rel=0.2)  # sampling error 5 %; counts over exposure give 0.7
+
+
+def of_hard_drivers(**scene: float) -> tuple[float, float]:
+    """Mean ratio of hard over gentle drivers (truth: 2), and share of true ratios inside their intervals."""
+    ratios, inside = [], []
+    share, town = scene.get("in_town", 0.85), scene.get("town", 12.0)
+    gentle = share * town + (1.0 - share)  # stops of a gentle driver's road, and of a hard one's below
+    hard = (1.0 - share) * town + share
+    scale = (gentle + 2.0 * hard) / (gentle + hard)
+    truth = np.repeat([1.0 / scale, 2.0 / scale], 10)
+    for seed in range(2900, 2908):
+        found = posterior(cells_where_roads_and_drivers_go_together(seed, **scene), DEFAULT)
+        ratio = found["ratio"].to_numpy()
+        ratios.append(ratio[10:].mean() / ratio[:10].mean())
+        inside.append(((found["ratio_low"] <= truth) & (truth <= found["ratio_high"])).mean())
+    return float(np.mean(ratios)), float(np.mean(inside))
+
+
+@pytest.mark.parametrize("scene", [{}, {"town": 3.0}, {"in_town": 0.6}])
+def test_hard_drivers_on_easy_roads_are_not_taken_for_gentle_ones(scene: dict[str, float]) -> None:
+    """By the counts alone the hard drivers would have a third to all of the gentle ones' rate.
+
+    20 drivers with some 20 stops each are drawn together, hence not 2. The intervals of one fleet err together (the
+    road is common to ten drivers): of eight fleets the share inside has a standard error of 3 to 4 %.
+    """
+    ratio, inside = of_hard_drivers(**scene)
+    assert ratio > 1.5
+    assert inside >= 0.80
+
+
+def test_nearly_no_exchange_of_roads_is_told_by_the_standard_error() -> None:
+    """Given one day in twenty on the other road, expect three times the doubt of two days in five.
+
+    Even so only about three in four intervals hold the truth there (computed on 30 such fleets): exchangeable drivers
+    would hardly ever make such a fleet, and the page says that intervals may be too narrow.
+    """
+
+    def doubt(in_town: float) -> float:
+        fleets = (cells_where_roads_and_drivers_go_together(seed, in_town=in_town) for seed in range(2920, 2923))
+        return float(np.mean([environment(cells, DEFAULT).log_se[10:] for cells in fleets]))
+
+    assert doubt(0.95) > 3.0 * doubt(0.6)
 
 
 def test_the_order_of_names_and_a_second_run_change_nothing() -> None:

@@ -73,7 +73,7 @@ def test_few_kilometres_do_not_make_the_worst_driver() -> None:
     assert many["rank"] == 1
     assert few["adjusted_hard_stops_per_1000km"] < many["adjusted_hard_stops_per_1000km"]
     assert few["score_high"] - few["score_low"] > many["score_high"] - many["score_low"]
-    assert "from the fleet" in few["note"]
+    assert "from the other drivers" in few["note"]
 
 
 def test_next_to_no_driving_has_no_score() -> None:
@@ -88,7 +88,7 @@ def test_next_to_no_driving_has_no_score() -> None:
     few = style(con, "few")
     assert few["style_score"] is few["score_low"] is few["score_high"] is None
     assert (few["rank"], few["hard_stops"], few["distance_km"]) == (8, 1, 20.0)
-    assert "Too little driven for a score or a place in the order: 20 km and 0." in few["note"]
+    assert "Too little driven under observation for a score or a place in the order: 20 km and 0." in few["note"]
     assert style(con, "calm")["style_score"] is not None
 
 
@@ -146,7 +146,7 @@ def test_the_note_explains_the_direction(stops: int, adjusted_higher: bool) -> N
     row = style(scored(fleet), "odd")
     higher = row["adjusted_hard_stops_per_1000km"] > row["hard_stops_per_1000km"]
     assert higher == adjusted_higher
-    assert f"the rest from the fleet's rate: that {'raises' if adjusted_higher else 'lowers'} it." in row["note"]
+    assert f"the rest from the other drivers: that {'raises' if adjusted_higher else 'lowers'} it." in row["note"]
 
 
 def test_vehicle_category_is_taken_out() -> None:
@@ -426,7 +426,7 @@ def cells_and_ratio(flagged: bool) -> tuple[set[str], float]:
     con.execute("insert into int_verdicts values ('faulty', ?, 'brake_drag', '1L')", [flagged])
     con.execute(
         "create temp table int_probabilities as select 'faulty' as vehicle_id, 'brake_drag' as indicator, "
-        "'1L' as wheel, ?::date as first_seen_on",
+        "'1L' as wheel, ?::date as first_seen_on, true as ranks",
         [since],
     )
     models.build(con, models.DRIVERS)
@@ -442,3 +442,113 @@ def test_what_began_with_a_flagged_finding_of_the_vehicle_is_not_the_drivers() -
     flagged_faults, flagged = cells_and_ratio(True)
     assert plain_faults == {""} and len(flagged_faults) == 2
     assert flagged - 1 < 0.8 * (plain - 1)
+
+
+def watched(dark: str | None, **values: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A usual fleet, and a driver of another vehicle whose recordings are as told; that driver's row and another's."""
+    fleet = Fleet()
+    for vehicle in ("van", "other"):
+        fleet.vehicle(vehicle)
+    for number in range(6):
+        drives(fleet, f"usual{number}", 2000, 4 + number)
+    for back in range(4):
+        day = DAY - timedelta(days=back)
+        drives(fleet, "blind", 500, 0 if dark is None else 2, "other", day, **{"hard_stop": None} | values)
+    if dark == "long ago":
+        fleet.rows["events"] = [row for row in fleet.rows["events"] if row["vehicle_id"] == "van"]
+        fleet.event("other", DAY - timedelta(days=90), driver_id="blind", hard_stop=False, brake_source="driver")
+    con = scored(fleet)
+    return style(con, "blind"), style(con, "usual0")
+
+
+@pytest.mark.parametrize("dark", [None, "not told", "long ago"])
+def test_a_driver_whom_nobody_could_observe_has_no_score(dark: str | None) -> None:
+    """Given no recording, none that tells, or none for months, expect the counted rate alone, and the last rank."""
+    blind, usual = watched(dark)
+    assert blind["style_score"] is blind["adjusted_hard_stops_per_1000km"] is blind["adjusted_low"] is None
+    assert (blind["distance_km"], blind["observed_km"], blind["hard_stops_per_1000km"]) == (2000.0, 0.0, 0.0)
+    assert blind["rank"] == 7
+    assert "On none of the 2000 km would a hard stop have been recorded" in blind["note"]
+    assert usual["observed_km"] == 2000.0 and usual["style_score"] is not None
+
+
+def test_what_was_not_observed_neither_helps_nor_harms() -> None:
+    """Given the same driving and 20 000 km in a vehicle without a recorder, expect the same adjusted rates."""
+    with_it, without = Fleet(), Fleet()
+    for fleet in (with_it, without):
+        for vehicle in ("van", "dark"):
+            fleet.vehicle(vehicle)
+        for number in range(6):
+            drives(fleet, f"usual{number}", 2000, 4 + number)
+    for number in range(4):
+        trip(with_it, f"dark{number}", "usual0", "dark", km=5000.0, hour=8, day=DAY - timedelta(days=number))
+    con, plain = scored(with_it), scored(without)
+    for driver in ("usual0", "usual1"):
+        seen, told = style(con, driver), style(plain, driver)
+        for column in ("observed_km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high", "style_score"):
+            assert seen[column] == pytest.approx(told[column], rel=1e-6), column
+    assert style(con, "usual0")["distance_km"] == 22000.0
+    assert "recorded on 2000 of 22000 km" in style(con, "usual0")["note"]
+
+
+def test_events_that_do_not_tell_take_their_share_of_the_trip() -> None:
+    """Given one event in four without a verdict on a trip of 1000 km, expect 750 km observed."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    trip(fleet, "t", "a", "van", km=1000.0)
+    for number in range(8):
+        fleet.event("van", driver_id="a", trip_id="t", brake_source="driver", hard_stop=None if number < 2 else False)
+    drives(fleet, "b", 1000, 3)
+    assert style(scored(fleet), "a")["observed_km"] == pytest.approx(750.0)
+
+
+def test_trips_between_two_triggers_are_observed() -> None:
+    """Given one event in forty days of trips, expect those within a month of it to count, the others not."""
+    fleet = Fleet()
+    fleet.vehicle("van")
+    for number in range(40):
+        trip(fleet, f"t{number}", "a", "van", km=100.0, day=DAY - timedelta(days=number))
+    fleet.event("van", driver_id="a", brake_source="driver", hard_stop=False)
+    assert style(scored(fleet), "a")["observed_km"] == pytest.approx(3100.0)
+
+
+def excused(ranks: bool, first: date | None) -> list[tuple[Any, ...]]:
+    con = duckdb.connect()
+    con.execute("create table int_verdicts as select 'van' as vehicle_id, true as flagged, "
+                "'lockup_without_modulation' as chosen, '1L' as suspect")  # fmt: skip
+    con.execute("create table int_probabilities as select 'van' as vehicle_id, 'lockup_without_modulation' as "
+                "indicator, '1L' as wheel, ?::bool as ranks, ?::date as first_seen_on", [ranks, first])  # fmt: skip
+    models.build(con, ("int_flagged_since",))
+    return con.execute("select * from int_flagged_since").fetchall()
+
+
+def test_only_a_finding_that_ranks_and_has_a_first_day_excuses_a_driver() -> None:
+    assert excused(True, DAY) == [("van", DAY)]
+    assert excused(False, DAY) == excused(True, None) == []
+
+
+def test_one_lockup_of_the_vehicle_excuses_nothing() -> None:
+    """Given two drivers with the same stops in vehicles of their own, one of which locked a wheel once, expect the
+    same kind of score, and events to talk about with both."""
+    fleet = Fleet()
+    for number in range(20):
+        day = DAY - timedelta(days=number)
+        for driver, stops in (("hard", 2), ("locked", 2), ("usual0", 0), ("usual1", 0), ("usual2", 1)):
+            drives(fleet, driver, 300, stops, driver, day, peak_decel_mps2=4.5, trip_id=f"{driver}-{driver}-{day}")
+            for _ in range(2):
+                fleet.event(driver, day, driver_id=driver, hard_stop=False, brake_source="driver",
+                            peak_decel_mps2=2.0, effectiveness=0.05, build_up_s=0.4, trip_id=f"{driver}-{driver}-{day}",
+                            emergency_application=False, lockup_above_cutoff=False)  # fmt: skip
+    for vehicle in ("hard", "locked", "usual0", "usual1", "usual2"):
+        fleet.vehicle(vehicle)
+    fleet.event("locked", DAY - timedelta(days=10), {"1L": {"lockup": True, "lockup_onset_speed_mps": 15.0,
+                "lockup_s": 1.0, "modulation_cycles": 0}}, driver_id="locked", hard_stop=True, brake_source="driver",
+                emergency_application=True, lockup=True, lockup_above_cutoff=True, modulation=False,
+                peak_decel_mps2=5.0)  # fmt: skip
+    con = scored(fleet)
+    told = only(con, "select priority, reason from vehicle_health where vehicle_id = 'locked'")
+    assert told["priority"] == "watch" and "Locked above the cut-off speed" in told["reason"]
+    hard, locked = style(con, "hard"), style(con, "locked")
+    assert locked["adjusted_hard_stops_per_1000km"] == pytest.approx(hard["adjusted_hard_stops_per_1000km"], rel=0.1)
+    talk = con.execute("select count(*) from driver_coaching where driver_id = 'locked' and kind = 'talk_about'")
+    assert talk.fetchone() == (3,)

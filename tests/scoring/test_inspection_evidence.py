@@ -12,6 +12,7 @@ from learning_rows_made import invented
 from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.scoring import inspection_history, models
+from fleetbrake.scoring import run as scoring_run
 from fleetbrake.scoring.inspection_history import LN_LR, fingerprint
 from fleetbrake.scoring.learning_priors import DEFAULT_LEARNING
 from fleetbrake.scoring.priors import DEFAULT, PRIORITY_ORDER, Priors
@@ -348,6 +349,43 @@ def test_a_model_that_loses_leaves_the_scores_of_the_priors() -> None:
     wanted = "select vehicle_id, health_score, score_low, score_high from vehicle_health where vehicle_id like 'v%'"
     assert con.execute(wanted + " order by all").fetchall() == without.execute(wanted + " order by all").fetchall()
     assert con.execute("select distinct score_model from vehicle_health").fetchall() == [("prior",)]
+
+
+def test_a_run_scores_no_past_week_beyond_its_budget_of_events_and_says_how() -> None:
+    fleet = fleet_of()
+    for number in range(3):
+        inspect(fleet, f"i{number}", f"v{number:02d}", DAY + timedelta(days=29))
+    # 6 vehicles: 35 events each up to the day scored and 28 each up to the Sunday before
+    for budget, scored in ((6 * (35 + 28), True), (6 * (35 + 28) - 1, False)):
+        con = run(fleet, learning=replace(FEW, events_a_run=budget))
+        assert {row["left_out_reason"] is None for row in rows(con).values()} == {scored}
+    note = only(con, "select note from model_quality where figure = 'weeks_not_scored'")["note"]
+    assert "378 events" in note
+    assert "--all-history" in note
+    score(con, LAST, learning=replace(FEW, events_a_run=1), all_weeks=True)
+    assert {row["left_out_reason"] for row in rows(con).values()} == {None}
+
+
+@pytest.mark.parametrize(("probability", "priority"), [(0.9, "this_week"), (0.3, "next_service"), (0.2, "no_sign")])
+def test_what_the_learned_model_alone_asks_for_has_a_priority_and_says_why(
+    probability: float, priority: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """v03 shows nothing that stands out; what inspections taught must not stay behind a 'no sign'."""
+    given = pd.DataFrame({"vehicle_id": ["v03"], "probability": [probability], "log_odds": [0.0], "model_width": [0.5]})
+    monkeypatch.setattr(
+        scoring_run, "give_scores",
+        lambda con, _: models.give(con, "learned_scores", given.assign(weighed_most="brake_drag")),
+    )  # fmt: skip
+    con = run(fleet_of())
+    row = only(con, "select * from vehicle_health where vehicle_id = 'v03'")
+    assert row["priority"] == priority
+    assert row["health_score"] == pytest.approx(100 * (1 - probability))
+    if priority != "no_sign":
+        assert (row["leading_indicator"], row["suspect_wheel"]) == ("brake_drag", None)
+        assert f"{100 * probability:.0f} %" in row["reason"]
+        assert "brake drag" in row["reason"]
+    others = con.execute("select distinct priority from vehicle_health where vehicle_id > 'v03'").fetchall()
+    assert others == [("no_sign",)]
 
 
 def test_the_published_score_of_the_learned_model_by_hand() -> None:

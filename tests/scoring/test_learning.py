@@ -199,6 +199,31 @@ def test_one_kind_only_in_a_part(name: str, value: bool) -> None:
     assert learning.model is None
 
 
+@pytest.mark.parametrize(("vehicles", "used"), [(1, "prior"), (19, "prior"), (40, "learned")])
+def test_of_a_handful_of_vehicles_no_model_is_believed(vehicles: int, used: str) -> None:
+    """A bootstrap over one vehicle has no width: any gain would win. 19 are one too few, whatever they show."""
+    visits = invented(1, 1500, WRONG_PRIORS)
+    learned = learn(replace(visits, vehicle=np.arange(len(visits)) % vehicles))
+    assert learned.in_use == used
+    if used == "prior":
+        assert learned.model is None
+        assert f"of {vehicles} vehicle" in learned.why
+
+
+def test_what_weighed_most_is_the_evidence_that_stands_out() -> None:
+    model = _fitted(invented(1, 3000, WRONG_PRIORS))
+    names = [FEATURES[k] for k in model.chosen.columns if FEATURES[k] in INDICATORS]
+    assert names, "the priors are wrong here: evidence of its own is in the model"
+    ln_lr = np.full((len(names), len(INDICATORS)), -1.0)
+    ln_lr[np.arange(len(names)), [INDICATORS.index(name) for name in names]] = 8.0
+    found = model.weighed_most(ln_lr, np.full(len(names), 0.15))
+    weights = model.coefficients()
+    strong = [name for name in names if weights[FEATURES.index(name)] > 0.2]
+    assert strong
+    assert [told for told, name in zip(found, names, strict=True) if name in strong] == strong
+    assert model.weighed_most(np.empty((0, len(INDICATORS))), np.empty(0)) == []
+
+
 def test_all_inspections_on_one_day() -> None:
     visits = invented(1, 600, WRONG_PRIORS)
     learning = learn(replace(visits, day=np.full(len(visits), 20_000), week=np.full(len(visits), 19_999)))

@@ -109,6 +109,7 @@ def test_lockups_of_unknown_speed_are_told_and_no_evidence_of_sound_control() ->
     for name in ("open", "gentle"):
         fleet.vehicle(name)
         stops(fleet, name, 0, 20, **held)
+    stops(fleet, "gentle", 0, 6)
     stops(fleet, "open", 6, 6, {"modulation_cycles": None}, emergency_application=True, lockup_above_cutoff=None,
           modulation=None, cutoff_speed_mps=None)  # fmt: skip
     con = scored(fleet)

@@ -1,5 +1,5 @@
 -- Grain: one row an application that a driver asked for, on a road with grip, in a vehicle without a flagged finding at
--- the time: what can be talked about with him. hard, late, sudden: what stands out, by the upper quarter of the
+-- the time: what can be talked about. hard, late, sudden: what stands out, by the upper quarter of the
 -- category (hard: by the threshold of a hard stop); gentle: in the lower half of all that is known, and a stop.
 -- Units: m/s2, m/s3, 1, m/s.
 with

@@ -1,6 +1,11 @@
--- Grain: one row a driver and figure in which he is clearly better than usual. better: his figure over the usual one.
+-- Grain: one row a driver and figure clearly better than usual. better: the own figure over the usual one. Few hard
+-- stops are praised only where they would be few with those that the vehicle asked for itself.
 with
-rates as (select * from int_driver_rates where scored and fleet_rate > 0),
+rates as (
+    select r.* from int_driver_rates as r cross join priors as pr
+    where scored and fleet_rate > 0
+        and ratio + automatic_stops / nullif(expected_stops, 0) <= pr.better_share
+),
 manner as (select * from int_driver_manner),
 usual as (select median(late_share) as late_share from manner),
 figures as (

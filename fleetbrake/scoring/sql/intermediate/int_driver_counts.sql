@@ -1,12 +1,13 @@
 -- Grain: one row a driver of a trip or an event: kilometres, and what was counted, whatever the score makes of it.
--- stops_outside: hard stops outside of his counted trips; they stand in the count, not in the adjusted rate.
+-- observed_km: where a hard stop would have been recorded. stops_outside: hard stops outside of the counted trips; they stand in the count, not in the adjusted rate.
 -- with_applications_km: of trips that tell their brake applications.
 with
 driven as (
     select
-        driver_id, sum(km order by trip_id) as km, sum(brake_applications) as trip_applications,
+        driver_id, sum(km order by trip_id) as km, sum(observed_km order by trip_id) as observed_km,
+        sum(brake_applications) as trip_applications,
         sum(km order by trip_id) filter (brake_applications is not null) as with_applications_km
-    from int_driver_roads
+    from int_driver_exposure
     group by all
 ),
 braked as (

@@ -1,7 +1,7 @@
 -- Grain: one row an application of a known driver. counts: a hard stop that the driver asked for; automatic emergency
 -- braking, cruise and stability control and hold are not the driver's. A source not recorded is taken as the driver.
 -- begins: the first hard stop of its incident. on_trip: the counted trip it belongs to: the one in whose time it began,
--- else the driver's longest of that day in that vehicle, or in one not named; NULL: outside of his trips.
+-- else the driver's longest of that day in that vehicle, or in one not named; NULL: outside of the driver's trips.
 with
 events_in as (
     select *, by_driver and coalesce(hard_stop, false) as counts from stg_events where driver_id is not null

@@ -1,7 +1,7 @@
--- Grain: one row a driver of events: how he brakes, from applications that he asked for, on paved roads with grip, in
+-- Grain: one row a driver of events: how the driver brakes, from applications asked for, on paved roads with grip, in
 -- vehicles without a flagged finding at the time. NULL under the least number of applications that show it.
--- jerk_of_usual: median over his applications of the greatest jerk over the usual one of the category (1 = usual).
--- energy: work of the friction brakes on his trips; NULL unless known for most of his applications, and where his trips
+-- jerk_of_usual: median over the applications of the greatest jerk over the usual one of the category (1 = usual).
+-- energy: work of the friction brakes on the driver's trips; NULL unless known for most applications, and where the trips
 -- tell that most applications were not recorded (triggered recordings).
 -- Units: m/s3, kJ, 1.
 with

@@ -14,8 +14,9 @@ foremost as (
     cross join priors as pr
     qualify row_number() over (
         partition by vehicle_id
-        -- what does not rank yet leads only where nothing else does; of equals, the one with more odds
-        order by ranks and concern >= pr.watch_from desc, concern desc, log_odds desc, indicator, wheel
+        -- what does not rank yet leads only where nothing else does; of equals, the one that names a wheel
+        order by ranks and concern >= pr.watch_from desc, round(concern, 2) desc, wheel <> '' desc, log_odds desc,
+            indicator, wheel
     ) = 1
 )
 

@@ -1,5 +1,5 @@
 -- Grain: one row a level observation that counts, with what it shares with others: recorded as the vehicle's newest
--- events are, and after the last restart. A view: read by the trips and again for the events that tell most.
+-- events are, and after the last restart. A view: read once, by the trips.
 with
 observations as (
     select * from obs_effectiveness

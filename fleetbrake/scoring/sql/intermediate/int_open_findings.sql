@@ -40,7 +40,7 @@ passed as (
     qualify t.verdict = 'passed' and not bool_or(t.verdict = 'failed' and t.wheel = '') over a_test
 )
 
-select f.vehicle_id, f.severity, f.found_on, f.told
+select f.vehicle_id, f.severity, f.from_days_on = 1 as tested, f.found_on, f.told
 from found as f
 where not exists (
         select 1 from repaired as r
@@ -59,4 +59,4 @@ where not exists (
                 else p.wheel = f.wheel
             end
     )
-qualify row_number() over (partition by f.vehicle_id order by f.severity desc, f.found_on desc, f.told desc) = 1
+qualify row_number() over (partition by f.vehicle_id order by f.severity desc, tested desc, f.found_on desc, f.told desc) = 1

@@ -29,7 +29,8 @@ select
     concat_ws(' ', r.text, case when l.lit then format('Anti-lock warning lamp lit on {}.', l.on_day) end,
         case when f.told is not null then upper(left(f.told, 1)) || substring(f.told, 2) || '.' end) as open_report,
     case
-        when r.severity >= 3 or f.severity >= 2 then 'before_next_trip'
+        when r.severity >= 3 or f.severity >= 3 or f.tested then 'before_next_trip'
+        when f.severity = 2 then 'this_week'
         when r.severity = 2 then 'next_service'
         when r.severity = 1 or l.lit then 'watch'
     end as least_priority,

@@ -19,7 +19,7 @@ select
         when 'side_imbalance/steering' then format(
             '{} brakes less: straight braking needs steering against it {}.', who, seen)
         when 'brake_drag/slip' then format(
-            'Wheel {} keeps braking after release: {:.1f} % more slip than the other wheels {}.', wheel, 100 * value, seen)
+            'Wheel {} keeps braking after release: {:.1f} % more slip than the axle''s other wheel {}.', wheel, 100 * value, seen)
         when 'brake_drag/release' then format(
             'Brakes release in {:.2f} s, {:.2f} s expected from {}, {}.', value, expected, basis, seen)
         when 'slow_response/build_up' then format(

@@ -8,7 +8,7 @@ hits as (
         series, back, on_day,
         row_number() over (partition by series order by back) as k,
         count(*) filter (coalesce(outside_emergency, false)) over (partition by series order by back) as outside,
-        cluster is distinct from lag(cluster) over (partition by series order by back) as new_trip
+        trip is distinct from lag(trip) over (partition by series order by back) as new_trip
     from shares
     where hit
 ),

@@ -1,5 +1,7 @@
 -- Grain: one row a share observation that counts (after the last restart), seen from the newest event backwards:
 -- back: its number (1 is the newest), trips and expected_sum: trips and expected hits from here to the newest event.
+-- event: its number in stg_context. series, trip: numbers. What is sorted here is numbers alone: the names of a series
+-- come to it afterwards.
 with
 observations as (
     select * from obs_lockup
@@ -8,10 +10,12 @@ observations as (
     union all by name select * from obs_tone_ring
     union all by name select * from obs_dropout
 ),
-context as (select event_id, cluster from stg_context),
+context as (select event_id, event, hash(cluster) as trip from stg_context),
 restarts as (select * from stg_restarts),
 counting as (
-    select o.*, c.cluster, hash(o.indicator, o.measure, o.vehicle_id, o.wheel) as series
+    select
+        hash(o.indicator, o.measure, o.vehicle_id, o.wheel) as series,
+        o.started_at, o.on_day, o.hit, o.outside_emergency, (1e9 * o.expected)::bigint as expected, c.event, c.trip
     from observations as o
     join context as c using (event_id)
     where not exists (
@@ -24,14 +28,23 @@ numbered as (
     select
         *,
         row_number() over from_newest as back,
-        sum((1e9 * expected)::bigint) over from_newest as expected_sum,
-        (cluster is distinct from lag(cluster) over from_newest)::integer as new_trip
+        sum(expected) over from_newest as expected_sum,
+        (trip is distinct from lag(trip) over from_newest)::integer as new_trip
     from counting
-    window from_newest as (partition by series order by started_at desc, event_id desc)
+    window from_newest as (partition by series order by event desc)
+),
+summed as (
+    select
+        * exclude (new_trip, expected, expected_sum),
+        (expected_sum / 1e9)::double as expected_sum,
+        sum(new_trip) over (partition by series order by back) as trips
+    from numbered
+),
+names as (
+    select distinct indicator, measure, vehicle_id, wheel, hash(indicator, measure, vehicle_id, wheel) as series
+    from observations
 )
 
-select
-    * exclude (new_trip, expected_sum),
-    (expected_sum / 1e9)::double as expected_sum,
-    sum(new_trip) over (partition by series order by back) as trips
-from numbered
+select n.indicator, n.measure, n.vehicle_id, n.wheel, s.*
+from summed as s
+join names as n using (series)

@@ -3,7 +3,7 @@
 -- could not be observed; place 0 to 1: share of the fleet with a greater prior probability, equal ones by lot.
 with
 scores as (select * from int_vehicle_scores),
-usable as (select * from learn_usable),
+usable as (select * from int_usable_events),
 told as (
     select vehicle_id, indicator, round(max(ln_lr), 6) as ln_lr
     from int_probabilities

@@ -1,4 +1,4 @@
--- Grain: one row a driver and thing to talk about: up to three applications typical of him, then up to two that went
+-- Grain: one row a driver and thing to talk about: up to three typical applications, then up to two that went
 -- well: figures first, else a gentle stop. Units: as the sentence says; value and usual in the same.
 with
 picks as (
@@ -20,7 +20,10 @@ told as (
             else format('the deceleration built up by {:.1f} m/s³, usual is {:.1f}', jerk, usual_jerk)
         end as text,
         format('{}: {}. {}', coalesce(opening, strftime(on_day, '%-d %b %Y')), text, case of_kind
-            when 1 then 'The only one of its kind.' else format('One of {} of its kind, and typical of them.', of_kind)
+            when 1 then 'The only application that was hard, late or sudden.'
+            else format(
+                'Typical of the {} applications that were hard ({}), late ({}) or sudden ({}).',
+                of_kind, n_hard, n_late, n_sudden)
             end) as sentence
     from picks
     where not well
@@ -32,7 +35,7 @@ well as (
         driver_id, 3 + place, event_id, subject, decel, usual_decel,
         format('{}: a gentle stop, deceleration up to {:.1f} m/s²; usual is {:.1f}. {}',
             coalesce(opening, strftime(on_day, '%-d %b %Y')), decel, usual_decel,
-            case of_kind when 1 then 'The only one of its kind.' else format('One of {}.', of_kind) end)
+            case of_kind when 1 then 'The only gentle stop.' else format('One of {} gentle stops.', of_kind) end)
     from picks
     where well
 ),

@@ -13,6 +13,7 @@ select
     case when r.scored then round(100 * pow(2, -r.ratio_high / pr.style_half), 3) end as score_low,
     case when r.scored then round(100 * pow(2, -r.ratio_low / pr.style_half), 3) end as score_high,
     r.km as distance_km,
+    round(r.observed_km, 3) as observed_km,
     r.stops as hard_stops,
     round(r.raw, 6) as hard_stops_per_1000km,
     round(r.adjusted, 6) as adjusted_hard_stops_per_1000km,
@@ -27,8 +28,8 @@ select
     round(m.jerk_mps3, 6) as build_up_jerk_mps3,
     round(m.jerk_of_usual, 6) as build_up_jerk_of_usual,
     round(m.late_share, 6) as late_braking_share,
-    round(m.energy_kj / r.km, 6) as brake_energy_kj_per_km,
-    round(1000 * m.modulations / r.km, 6) as modulation_on_grip_per_1000km,
+    round(m.energy_kj / nullif(r.observed_km, 0), 6) as brake_energy_kj_per_km,
+    round(1000 * m.modulations / nullif(r.observed_km, 0), 6) as modulation_on_grip_per_1000km,
     r.depot,
     n.note
 from rates as r

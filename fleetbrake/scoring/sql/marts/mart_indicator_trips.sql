@@ -12,41 +12,28 @@ chosen as (
 ),
 levels as (
     select
-        l.indicator, l.measure, l.vehicle_id, l.wheel, l.cluster, l.stood, l.on_day, l.x, l.events, c.worse_sign,
-        l.seq > c.split as counts
+        l.indicator, l.vehicle_id, l.wheel, l.on_day, l.events,
+        case when l.indicator = 'low_brake_effectiveness' then exp(l.x) else l.x end as value,
+        l.telling as event, l.seq > c.split as counts
     from int_levels as l
     join chosen as c using (indicator, measure, vehicle_id, wheel)
 ),
-telling as (
-    select
-        indicator, measure, vehicle_id, wheel, cluster, stood,
-        max({'worse': l.worse_sign * o.x, 'at': o.started_at, 'id': o.event_id}).id as event_id
-    from levels as l
-    join int_level_observations as o using (indicator, measure, vehicle_id, wheel, cluster, stood)
-    group by all
-),
 shares as (
     select
-        s.indicator, s.vehicle_id, s.wheel, s.cluster, min(s.on_day) as on_day, count(*) as events,
+        s.indicator, s.vehicle_id, s.wheel, min(s.on_day) as on_day, count(*) as events,
         count_if(s.hit) / count(*) as value,
-        max({'hit': s.hit, 'at': s.started_at, 'id': s.event_id}).id as event_id,
+        coalesce(max(s.event) filter (s.hit), max(s.event)) as event,
         bool_or(s.back <= c.events_used) as counts
     from int_shares as s
     join chosen as c using (indicator, measure, vehicle_id, wheel)
-    group by s.indicator, s.vehicle_id, s.wheel, s.cluster
+    group by s.indicator, s.vehicle_id, s.wheel, s.trip
 ),
-together as (
-    select
-        l.indicator, l.vehicle_id, l.wheel, l.cluster, l.on_day, l.events,
-        case when l.indicator = 'low_brake_effectiveness' then exp(l.x) else l.x end as value, t.event_id, l.counts
-    from levels as l
-    join telling as t using (indicator, measure, vehicle_id, wheel, cluster, stood)
-    union all by name
-    select * from shares
-)
+together as (select * from levels union all by name select * from shares)
 
 select
-    vehicle_id, run.as_of, indicator, nullif(wheel, '') as wheel, cluster as trip, on_day, round(value, 9) as value,
-    events, event_id, counts
-from together cross join run
+    t.vehicle_id, run.as_of, t.indicator, nullif(t.wheel, '') as wheel, e.cluster as trip, t.on_day,
+    round(t.value, 9) as value, t.events, e.event_id, t.counts
+from together as t
+join stg_context as e using (event)
+cross join run
 order by all

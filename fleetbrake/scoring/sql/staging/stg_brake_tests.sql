@@ -21,7 +21,8 @@ axles as (
         vehicle_id, tested_on, method, axle,
         max(load_kg) as load_kg, sum(force_n order by place) as force_n, count(force_n) as wheels, count_if(locked) as locked,
         max(force_n) as higher_n, min(force_n) as lower_n,
-        arg_min(place, force_n) as lower_wheel, arg_min(locked, force_n) as lower_locked
+        arg_min(place, {'n': force_n, 'at': place}) filter (force_n is not null) as lower_wheel,
+        arg_min(locked, {'n': force_n, 'at': place}) filter (force_n is not null) as lower_locked
     from tests_in
     group by vehicle_id, tested_on, method, axle
 ),

@@ -1,5 +1,6 @@
 -- Grain: one row an application: what it shares with others, so that it is no evidence of its own or not the vehicle's.
 -- cluster: the trip, else the day: one load, road and driver. week: fleet-wide steps such as winter tyres, and seasons.
+-- event: its number in time over all vehicles, by which others sort and join without its id.
 -- stood: one of the first applications after a long stand (rust film). setting: who recorded it how; newest_setting:
 -- recorded as the vehicle's newest events are, since triggered recordings are biased and a new trigger makes a step.
 with
@@ -62,6 +63,7 @@ triggers as (
 
 select
     t.event_id,
+    row_number() over (order by t.started_at, t.event_id) as event,
     t.vehicle_id,
     coalesce(t.trip_id, t.on_day::varchar) as cluster,
     coalesce(t.driver_id, '') as driver,
