@@ -74,7 +74,7 @@ class LearnedModel:
         return every
 
     def weighed_most(self, ln_lr: Floats, prior: Floats) -> list[str]:
-        """Of each row the one of ``FEATURES`` that raises its log odds most over those of the inspections learned from."""
+        """Of each row the one of ``FEATURES`` that raises its log odds most above the mean of those learned from."""
         if not len(prior):
             return []
         raised = self.slope * self.regression[0].transform(self._columns(ln_lr, prior)) * self.regression[1].coef_[0]

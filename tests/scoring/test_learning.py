@@ -215,7 +215,7 @@ def test_what_weighed_most_is_the_evidence_that_stands_out() -> None:
     names = [FEATURES[k] for k in model.chosen.columns if FEATURES[k] in INDICATORS]
     assert names, "the priors are wrong here: evidence of its own is in the model"
     ln_lr = np.full((len(names), len(INDICATORS)), -1.0)
-    ln_lr[np.arange(len(names)), [INDICATORS.index(name) for name in names]] = 8.0
+    ln_lr[np.arange(len(names)), [WORDS[name] for name in names]] = 8.0
     found = model.weighed_most(ln_lr, np.full(len(names), 0.15))
     weights = model.coefficients()
     strong = [name for name in names if weights[FEATURES.index(name)] > 0.2]

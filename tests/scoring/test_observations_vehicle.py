@@ -125,8 +125,8 @@ def test_trailers_are_not_mixed_into_what_the_vehicle_does_alone() -> None:
         fleet.event("truck", DAY, build_up_s=0.4, release_s=0.5, trip_id="t" if towed else None)
     con = observed(fleet)
     assert rows(con, "select distinct pairing from stg_events order by 1") == [("",), ("S1",)]
-    for model in ("obs_slow_response", "obs_drag_vehicle"):
-        assert rows(con, f"select peer_group, count(*) from {model} group by 1") == [("air/towing", 2)]
+    for model, group in (("obs_slow_response", "air/N3/towing"), ("obs_drag_vehicle", "air/towing")):
+        assert rows(con, f"select peer_group, count(*) from {model} group by 1") == [(group, 2)]
 
 
 def test_a_slow_foot_is_no_slow_brake() -> None:

@@ -72,8 +72,8 @@ def test_the_event_named_for_a_trip_is_the_worst_and_of_equals_the_newest(sign: 
     for order in (rows, rows[::-1]):
         con = duckdb.connect()
         observations = pd.DataFrame(order, columns=["name", "event", "x"]).assign(
-            indicator="i", measure="m", vehicle_id="v", wheel="", cluster="trip", stood=False, peer_group="", typical=0.0,
-            driver="", area="", condition="", week=1, on_day=1, started_at=1,
+            indicator="i", measure="m", vehicle_id="v", wheel="", cluster="trip", stood=False, peer_group="",
+            typical=0.0, driver="", area="", condition="", week=1, on_day=1, started_at=1,
         )  # fmt: skip
         models.give(con, "int_level_observations", observations)
         signs = pd.DataFrame({"indicator": ["i"], "measure": ["m"], "worse_sign": [sign]})

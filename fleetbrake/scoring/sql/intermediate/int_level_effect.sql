@@ -2,7 +2,7 @@
 -- The effect of a level of the factor (a week, a condition, a driver ...) is what the *other* vehicles show at that
 -- level against their own middle, a vehicle counting once, drawn towards 0 where there are few. So a fault explains
 -- nothing away but what happens to all is taken out: of season, weather, driver and road a vehicle is not guilty. No
--- season takes more than effect_most prior noises: a whole category that loses its brakes on one day is told.
+-- season, weather or place takes more than effect_most prior noises: a category that loses its brakes in a day is told.
 -- Sums are of whole millionths of the prior noise, so that no order of rows can change them.
 with
 rows_in as (
@@ -23,11 +23,13 @@ by_vehicle as (
 ),
 by_level as (select level, sum(r) as total, count(*) as vehicles from by_vehicle group by level),
 effects as (
-    select v.level, v.vehicle, greatest(-pr.effect_most, least(pr.effect_most,
-        (l.total - v.r) / 1e6 / (l.vehicles - 1 + pr.effect_weight))) as effect
+    select
+        v.level, v.vehicle, case when f.name = 'driver' then pr.clip else pr.effect_most end as most,
+        greatest(-most, least(most, (l.total - v.r) / 1e6 / (l.vehicles - 1 + pr.effect_weight))) as effect
     from by_vehicle as v
     join by_level as l using (level)
     cross join priors as pr
+    cross join factor as f
     where l.vehicles > pr.effect_least
 )
 
