@@ -59,8 +59,9 @@ def draw(store: Path) -> None:
     st.warning(DRIVER_CAUTION)
     st.markdown(_HOW)
     st.altair_chart(charts.driver_rates(drivers, _MOST_CHARTED), theme=None)
-    if len(drivers) > _MOST_CHARTED:
-        st.caption(f"The chart shows the first {_MOST_CHARTED} of {len(drivers)} drivers; the table shows all.")
+    for told in (driver_reads.charted(len(drivers), _MOST_CHARTED), driver_reads.unobserved(drivers)):
+        if told is not None:
+            st.caption(told)
     _blind(store, drivers)
     _table(drivers)
     _one(store, drivers)
@@ -76,12 +77,6 @@ def _blind(store: Path, drivers: pd.DataFrame) -> None:
         st.caption(
             f"Of {unscored} driver(s) too little driving was observed for a score: their place in the list means "
             "nothing."
-        )
-    unseen = float((drivers["distance_km"] - drivers["observed_km"]).sum())
-    if unseen >= 1:
-        st.caption(
-            f"On {unseen:,.0f} of {drivers['distance_km'].sum():,.0f} km no hard stop would have been recorded: they "
-            "are in the counted rates, not in the adjusted ones."
         )
     depots = driver_reads.exposure(store)
     if len(depots):

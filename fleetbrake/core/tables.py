@@ -87,7 +87,7 @@ DRIVER_STYLE = (
     _own("incidents", I, "hard stops within 60 s counted once"),
     _own("brake_applications", I, "events of the driver"),
     _own("automatic_hard_stops", I, "hard stops that the vehicle asked for itself: not in the rate"),
-    _own("hard_stops_per_1000_applications", F, "as counted, over the brake applications that the trips tell; else NULL"),
+    _own("hard_stops_per_1000_applications", F, "as counted, over the brake applications told by the trips; else NULL"),
     _own("build_up_jerk_mps3", F, "median of the greatest jerk of the build-ups, with grip; NULL under ten"),
     _own("build_up_jerk_of_usual", F, "the same over what is usual in the category: 1 = usual, less is smoother"),
     _own("late_braking_share", F, "median share of a stop's speed that came off in its last second; NULL under ten"),

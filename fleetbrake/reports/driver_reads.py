@@ -45,3 +45,19 @@ def unattributed(depots: pd.DataFrame) -> str:
     if not stops > 0:
         return told + "."
     return f"{told} and {100 * open_stops / stops:.0f} % of the hard stops ({open_stops:,.0f} of {stops:,.0f})."
+
+
+def charted(drivers: int, most: int) -> str | None:
+    """That a chart of the first ``most`` leaves drivers out; None where it shows all."""
+    return f"The chart shows the first {most} of {drivers} drivers; the table shows all." if drivers > most else None
+
+
+def unobserved(drivers: pd.DataFrame) -> str | None:
+    """Distance on which no hard stop would have been recorded, in a sentence; None without any (under a kilometre)."""
+    unseen = float((drivers["distance_km"] - drivers["observed_km"]).sum())
+    if not unseen >= 1.0:
+        return None
+    return (
+        f"On {unseen:,.0f} of {drivers['distance_km'].sum():,.0f} km no hard stop would have been recorded: they are "
+        "in the counted rates, not in the adjusted ones."
+    )

@@ -45,7 +45,8 @@ def bring_up_to_date(
     What was scored before by the same rules is kept, also if recordings of that time came in since: it is what was
     known then. Weeks that are missing are scored newest first, at most ``weeks_a_run`` of them and ``events_a_run``
     events, and only once the inspections of the week are all in, so that no week is scored night after night; with
-    ``all_weeks`` every week is scored anew. With too few inspections to say anything, none is. Replaces what :func:`evaluate` left.
+    ``all_weeks`` every week is scored anew. With too few inspections to say anything, none is. Replaces what
+    :func:`evaluate` left.
     """
     visits = read_visits(con, day, numbers)
     rules = fingerprint(priors)

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 import vl_convert
 from builders import AS_OF
@@ -16,6 +17,26 @@ def test_the_model_in_use_is_told_with_its_reason(store: Path) -> None:
     assert "learned from past inspections" in found.sentence
     assert "60 later inspections" in found.sentence
     assert model_reads.model_in_use(store, AS_OF) == found
+
+
+def test_past_weeks_that_wait_are_told(tmp_path: Path) -> None:
+    """As the command prints it: how many, and what to do about it; nothing where none waits."""
+    con = duckdb.connect(tmp_path / "fleet.duckdb")
+    con.execute("create table vehicle_health (as_of date)")
+    con.execute("insert into vehicle_health values ('2026-02-28')")
+    con.execute("create table model_quality (as_of date, figure text, model text, value double, note text)")
+    con.execute("insert into model_quality values ('2026-02-28', 'in_use', 'prior', null, 'Few.')")
+    con.close()
+    none = model_reads.model_in_use(tmp_path)
+    assert none == model_reads.ModelInUse("prior", none.sentence, "")
+    con = duckdb.connect(tmp_path / "fleet.duckdb")
+    con.execute(
+        "insert into model_quality values ('2026-02-28', 'weeks_not_scored', 'prior', 7, 'score --all-history')"
+    )
+    con.close()
+    found = model_reads.model_in_use(tmp_path)
+    assert (found.name, found.sentence) == (none.name, none.sentence)
+    assert found.waiting == "Past weeks waiting: 7 (score --all-history)."
 
 
 def test_figures_of_both_models_in_words(store: Path) -> None:
