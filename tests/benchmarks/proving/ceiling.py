@@ -38,7 +38,7 @@ KNOWN = {
             max(back) as n, coalesce(count_if(hit), 0)::bigint as k,
             coalesce(count_if(outside_emergency), 0)::bigint as outside_emergency,
             round(max(expected_sum) / max(back), 9) as e, max(trips)::bigint as trips,
-            count(distinct cluster) filter (hit) as hit_trips,
+            count(distinct trip) filter (hit) as hit_trips,
             1 + (max(back) / max(trips) - 1) * any_value(pr.alike_in_trip) as deff,
             min(on_day) filter (hit) as first_hit
         from since cross join priors as pr
