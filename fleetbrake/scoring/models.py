@@ -72,6 +72,7 @@ VERDICTS = (
     "int_open_findings",
     "int_open_reports",
     "int_history",
+    "int_waiting",
     "int_leading",
     "int_worded",
     "int_reasons",

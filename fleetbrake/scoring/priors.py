@@ -84,6 +84,9 @@ class Priors(ObservationPriors, DriverPriors):
     dropout_above_s: float = prior(0.1, "s", "own choice: longer than the shortest lockup, so that it could hide one")
     response_air_s: float = prior(0.45, "s", "FMVSS 121 S5.3.3 trucks and buses (verified); outer scale without peers")
     response_other_s: float = prior(0.3, "s", "own choice: hydraulic and electromechanical, without peers")
+    explained_most: float = prior(
+        8, "1", "own choice: standard errors; a false signal or hot brakes take off some braking, not most of it"
+    )
     urgent_probability: float = prior(0.9, "1", "own choice: strong evidence")
     urgent_deviation: float = prior(5, "1", "own choice: standard errors of strong evidence")
     urgent_hits: float = prior(2, "1", "own choice: a single event never stops a vehicle")

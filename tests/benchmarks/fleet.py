@@ -1,9 +1,9 @@
 """How well scoring tells vehicle, driver and road apart on a simulated fleet of known truth. Prints; asserts nothing.
 
     python tests/benchmarks/fleet.py --seed 1                      # 240 vehicles, 300 drivers, 60 days
-    python tests/benchmarks/fleet.py --seed 1 --keep /tmp/fleet1   # and leave recordings and store there
-    python tests/benchmarks/fleet.py --reuse /tmp/fleet1 --detail  # score it again, list what went wrong
-    python tests/benchmarks/fleet.py --reuse /tmp/fleet1 --ingest  # read its recordings again first
+    python tests/benchmarks/fleet.py --seed 1 --keep fleet1   # and leave recordings and store there
+    python tests/benchmarks/fleet.py --reuse fleet1 --detail  # score it again, list what went wrong
+    python tests/benchmarks/fleet.py --reuse fleet1 --ingest  # read its recordings again first
 
 Seeds 1 to 99 are for tuning, 9001 and above for reporting: a figure counts only on seeds that nobody tuned on.
 A fleet takes some minutes on two cores. Recordings go through ``ingest`` and ``score``; the truth stays outside.

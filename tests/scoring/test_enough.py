@@ -133,3 +133,24 @@ def test_trips_of_one_day_have_no_trend_and_no_number_that_is_none() -> None:
     con = scored(fleet)
     rows = con.execute("select trend_per_30d, trend_se_per_30d from indicators").fetchall()
     assert rows and all(row == (None, None) for row in rows)
+
+
+def test_what_was_repaired_and_not_seen_since_is_not_told_to_be_without_a_sign() -> None:
+    """Given brakes 40 % weak for a month and new linings two days ago, expect no word of their being sound."""
+    fleet = Fleet()
+    for number in range(6):
+        fleet.vehicle(f"v{number}")
+        brakes(fleet, f"v{number}", range(40), 0.6 if number == 3 else 1.0, build_up_s=0.3)
+    fleet.add("repairs", vehicle_id="v3", repaired_on=DAY + timedelta(days=37), wheel=None, work="lining")
+    row = verdict(scored(fleet), "v3")
+    assert (row["priority"], row["health_score"]) == ("too_little_evidence", None)
+    assert "running in" in row["reason"]
+
+
+def test_old_braking_and_a_sensor_of_late_do_not_speak_for_the_brakes() -> None:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    brakes(fleet, "van", range(15))
+    for day in range(300, 330):
+        fleet.event("van", DAY + timedelta(days=day), {"1L": {"dropout_s": 0.0}, "1R": {"dropout_s": 0.0}})
+    assert verdict(scored(fleet), "van")["priority"] == "too_little_evidence"

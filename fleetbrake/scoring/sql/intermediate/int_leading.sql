@@ -7,8 +7,9 @@ probabilities as (select * from int_probabilities),
 foremost as (
     select
         p.*,
-        coalesce(l.left_over, 1) as left_over,
-        round(probability * weight * coalesce(l.left_over, 1), 9) as concern
+        -- what is far beyond what a cause does besides is not explained by it
+        case when p.deviation > pr.explained_most then 1 else coalesce(l.left_over, 1) end as kept,
+        round(probability * weight * kept, 9) as concern
     from probabilities as p
     left join int_explained as l using (vehicle_id, indicator)
     cross join priors as pr
@@ -21,10 +22,12 @@ foremost as (
 )
 
 select
-    f.* exclude (left_over),
+    f.* exclude (kept),
     case
+        -- likely but perhaps chance over the whole fleet: watched, not called off the road
+        when not ranks and persisted >= pr.persist_least and concern >= pr.this_week_from then 'watch'
         when not ranks then 'no_sign'
-        when urgent and probability * left_over >= pr.urgent_probability and deviation >= pr.urgent_deviation
+        when urgent and probability * kept >= pr.urgent_probability and deviation >= pr.urgent_deviation
             and coalesce(hits, pr.urgent_hits) >= pr.urgent_hits then 'before_next_trip'
         when concern >= pr.this_week_from then 'this_week'
         when concern >= pr.next_service_from then 'next_service'

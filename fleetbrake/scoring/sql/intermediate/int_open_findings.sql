@@ -6,13 +6,13 @@
 with
 tests_in as (select * from stg_brake_tests),
 found as (
-    select vehicle_id, finding, wheel, severity, inspected_on as found_on, 0 as from_days_on,
+    select vehicle_id, finding, wheel, severity, inspected_on as found_on, 0 as from_days_on, null as method,
         format('an inspection of {} that found {}', inspected_on, coalesce(note, replace(finding, '_', ' ')))
             || case when wheel = '' then '' else format(' (wheel {})', wheel) end as told
     from stg_inspections
     where severity >= 2
     union all
-    select vehicle_id, indicator, wheel, severity, tested_on, 1,
+    select vehicle_id, indicator, wheel, severity, tested_on, 1, method,
         format('a failed brake test of {}: {}{} {:.0f} % where {} {:.0f} %', tested_on,
             case indicator when 'low_brake_effectiveness' then 'braking rate' when 'side_imbalance' then 'imbalance'
                 else 'residual drag' end,
@@ -30,7 +30,7 @@ repaired as (
 clean as (select vehicle_id, wheel, max(inspected_on) as clean_on from stg_inspections where clean group by all),
 passed as (
     select
-        t.vehicle_id, t.indicator, t.tested_on, t.wheel,
+        t.vehicle_id, t.indicator, t.tested_on, t.wheel, t.method,
         -- a finding that names no wheel may be at any: all of the vehicle's have to pass
         count_if(t.verdict = 'passed') over a_test
             >= case t.indicator when 'side_imbalance' then 1 when 'brake_drag' then 2 end * coalesce(v.axles, 2) as of_all
@@ -45,13 +45,15 @@ from found as f
 where not exists (
         select 1 from repaired as r
         where r.vehicle_id = f.vehicle_id and r.finding = f.finding and r.repaired_on >= f.found_on + f.from_days_on
-            and (r.wheel = '' or f.wheel = '' or r.wheel = f.wheel)
+            -- a vehicle that failed as a whole is not put right at one wheel
+            and (r.wheel = '' or f.wheel = '' and f.method is null or r.wheel = f.wheel)
     ) and not exists (
         select 1 from clean as c
         where c.vehicle_id = f.vehicle_id and c.clean_on > f.found_on and c.wheel in ('', f.wheel)
     ) and not exists (
         select 1 from passed as p
         where p.vehicle_id = f.vehicle_id and p.indicator = f.finding and p.tested_on > f.found_on
+            and p.method = coalesce(f.method, p.method)
             and case
                 when f.wheel = '' then p.wheel = '' or p.of_all
                 -- both wheels of the axle make its imbalance; a braking rate of the whole says little of one wheel

@@ -21,7 +21,8 @@ select
     h.* exclude (vehicle_id),
     coalesce(u.events_used >= pr.least_events and u.trips_used >= pr.persist_least, false) as seen_some,
     -- to speak for a vehicle more is asked for than to speak against it
-    seen_some and (u.speaks or k.lockups is not null or u.recent_trips >= pr.recent_trips) as enough,
+    seen_some and (u.speaks or k.lockups is not null or u.recent_trips >= pr.recent_trips and w.waiting is null)
+        as enough,
     enough and l.priority = 'no_sign' and m.asks is not null as only_learned,
     enough and l.priority = 'no_sign' and m.asks is null and k.lockups is not null as only_locks,
     case
@@ -41,11 +42,14 @@ select
         then k.told
     end as lock_text,
     case when i.vehicle_id is not null then format(
-        'New linings or discs{} are running in: effectiveness, imbalance and fade cannot be told yet.', ' of ' || i.wheels)
+        'New linings or discs{} are running in: effectiveness, imbalance and fade cannot be told yet.',
+        coalesce(' of ' || i.wheels, ''))
     end as running_in_text,
     case
         when v.events_until = 0 and v.events_after > 0 then format(
             'Too little evidence: no event up to {}; dated later: {}.', run.as_of, v.events_after)
+        when seen_some and not enough and w.waiting is not null then format(
+            'Too little evidence: after the work on it nothing has been seen yet of {}.', w.waiting)
         when seen_some and not enough then format(
             'Too little evidence: seen on {} trip{} in the last {:.0f} days, {:.0f} needed.',
             u.recent_trips, case when u.recent_trips = 1 then '' else 's' end, pr.recent_days, pr.recent_trips)
@@ -67,6 +71,7 @@ left join usable as u using (vehicle_id)
 left join foremost as l using (vehicle_id)
 left join locks as k using (vehicle_id)
 left join running_in as i using (vehicle_id)
+left join int_waiting as w using (vehicle_id)
 left join history as h using (vehicle_id)
 left join int_learned as m using (vehicle_id)
 cross join priors as pr

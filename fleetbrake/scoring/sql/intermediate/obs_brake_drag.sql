@@ -41,7 +41,7 @@ select
     'slip' as measure,
     vehicle_id,
     wheel,
-    category as peer_group,
+    concat_ws('/', category, wheel) as peer_group,
     event_id,
     started_at,
     on_day,
