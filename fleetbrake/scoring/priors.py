@@ -9,8 +9,9 @@ How a probability comes about
 errors, ``LR = N(z; d, 1 + s^2) / N(z; 0, 1)``: a sound vehicle scatters as N(0, 1), a defective one around ``d``.
 Below ``z = -d / s^2`` the ratio of two normals of unequal width would rise again; ``z`` is held there. For a *share*
 (``k`` of ``n`` events) both are beta-binomial: sound with mean ``e`` (what was expected) and ``concentration``,
-defective with mean ``e + (1 - e) * defect_lift`` and ``defect_concentration``; all events, their newer half and their
-newest quarter are looked at and the most telling counts (a part pays ln 3). ``ln LR`` has a floor. From
+defective with mean ``e + (1 - e) * defect_lift`` and ``defect_concentration``; each hit is a possible beginning, the
+most telling one counts and pays ``picked_ln`` for having been picked; events of one trip count for less. Of several
+measures of an indicator the most telling counts and pays ln of their number. ``ln LR`` has a floor. From
 ``bounded_from`` on the log odds are bent towards the ceiling, which keeps their order; the order within a priority
 uses them unbent (``int_vehicle_scores``). The interval is that of ``z`` +- ``interval_z`` standard errors (of a
 share: of ``k``), joined in squares with ``interval_z * prior_doubt`` for the priors themselves. With fewer than
