@@ -318,3 +318,9 @@ def test_models_are_one_select_with_a_header_and_short() -> None:
         assert text.startswith("-- "), name
         assert text.count("\n") < 80, name
         assert ";" not in "".join(line.split("--")[0] for line in text.splitlines() if "'" not in line), name
+
+
+def test_every_observation_is_read_by_a_finding() -> None:
+    read = models.sql_of("int_level_observations") + models.sql_of("int_shares")
+    unread = [name for name in models.MODELS if name.startswith("obs_") and f"from {name}\n" not in read]
+    assert unread == []

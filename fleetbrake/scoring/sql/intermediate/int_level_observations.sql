@@ -4,9 +4,12 @@ with
 observations as (
     select * from obs_effectiveness
     union all by name select * from obs_side_imbalance
+    union all by name select * from obs_side_pull
     union all by name select * from obs_brake_drag
+    union all by name select * from obs_drag_vehicle
     union all by name select * from obs_slow_response
     union all by name select * from obs_brake_fade
+    union all by name select * from obs_fade_series
 ),
 context as (select * exclude (vehicle_id) from stg_context where newest_setting),
 restarts as (
