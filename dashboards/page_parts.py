@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from seat import Seat, measures_asked, viewer
 
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
@@ -56,15 +57,19 @@ def friendly() -> Iterator[None]:
         st.info("The store folder cannot be read just now. Is the disk there, and may this user read it?")
 
 
-def page(title: str, draw: Callable[[Path], None]) -> None:
-    """Draw one page: title, then ``draw(store)``, or a sentence why there is nothing to draw."""
+def page(title: str, draw: Callable[[Seat], None]) -> None:
+    """Draw one page: title, then ``draw(seat)``, or a sentence why there is nothing to draw."""
     st.header(title, anchor=False)
+    who = viewer()
+    if not who.may_open(title.lower()):
+        st.info("This page is not for your role. Ask whoever looks after the sign-in if it should be.")
+        return
     store = store_folder()
     if store is None:
         st.info(f"No store chosen. Start the pages with `fleetbrake dashboard --store DIR`, or set {STORE_VARIABLE}.")
         return
     with friendly():
-        draw(store)
+        draw(Seat(store, who, measures_asked()))
 
 
 def caution() -> None:
@@ -106,7 +111,9 @@ def facts_line(parts: list[str]) -> None:
 
 
 def link_to(view: str, label: object, **parameters: str) -> None:
-    """Link to another page with parameters; the label may be foreign text."""
+    """Link to another page with parameters, in the units of this one; the label may be foreign text."""
+    if "units" in st.query_params:
+        parameters.setdefault("units", st.query_params["units"])
     st.page_link(f"views/{view}.py", label=plain(label), query_params=parameters)
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 from page_parts import asked_for, link_to, page, plain
+from seat import Seat
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
 from fleetbrake.reports import charts, driver_reads, look, reads
@@ -49,8 +50,9 @@ _DECIMALS = {
 }  # fmt: skip
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """Rates with intervals, every driver in numbers, then one driver's events to talk about."""
+    store = seat.store
     drivers = reads.drivers(store)
     if drivers.empty:
         st.info("No driver has been scored yet. Drivers come from recordings or trips; then run `fleetbrake score`.")

@@ -6,13 +6,15 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 from page_parts import asked_for, caution, event_table, link_to, page, plain
+from seat import Seat
 
 from fleetbrake.reports import charts, look, reads
 from fleetbrake.reports.traces import Traces, event_traces
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """The event that the address asks for, else the newest ones worth a look."""
+    store = seat.store
     asked = asked_for("event")
     row = reads.event(store, asked) if asked else None
     if row is None or asked is None:

@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 from page_parts import caution, interval_bar, link_to, model_line, page, plain, store_line
+from seat import Seat
 
 from fleetbrake.core.vocabulary import PRIORITIES
 from fleetbrake.reports import charts, look, model_reads, reads
@@ -26,8 +27,9 @@ _FLAGGED_MEANS = (
 )
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """The ranked list with its filters, then the same as a table and a chart."""
+    store = seat.store
     facts = store_line(store)
     ranked = reads.ranked(store)
     if ranked.empty:

@@ -1,16 +1,16 @@
 """The month in figures, and how to have it written down."""
 
-from pathlib import Path
-
 import streamlit as st
 from page_parts import caution, page
+from seat import Seat
 
 from fleetbrake.reports import charts, look, reads
 from fleetbrake.reports.month_data import month_events, month_figures
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """Figures of one month in UTC."""
+    store = seat.store
     months = reads.months(store)
     if not months:
         st.info("No brake application is in the store yet, so there is no month to show.")

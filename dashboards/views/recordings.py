@@ -1,16 +1,16 @@
 """What came in, what did not and why, and which ids nobody knows."""
 
-from pathlib import Path
-
 import pandas as pd
 import streamlit as st
 from page_parts import page
+from seat import Seat
 
 from fleetbrake.reports import look, reads
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """Counts, the files with a problem first, then all; unknown ids last."""
+    store = seat.store
     log = reads.recordings(store)
     if log.empty:
         st.info("No recording has been read into this store yet. Run `fleetbrake ingest` with a folder of recordings.")

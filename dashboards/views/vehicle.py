@@ -6,13 +6,15 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 from page_parts import asked_for, event_table, link_to, model_line, page, plain
+from seat import Seat
 
 from fleetbrake.core.vocabulary import NOT_SEEN, VEHICLE_CAUTION
 from fleetbrake.reports import charts, findings, look, reads
 
 
-def draw(store: Path) -> None:
+def draw(seat: Seat) -> None:
     """Choose a vehicle, then its facts, indicators, wheels and events."""
+    store = seat.store
     ids = reads.vehicle_ids(store)
     if not ids:
         st.info("No vehicle yet: neither a register nor a recording is in.")

@@ -112,6 +112,7 @@ Newtons = Annotated[float, Field(ge=0.0, le=1e7, allow_inf_nan=False)]
 Speed = Annotated[float, Field(ge=0.0, le=120.0, allow_inf_nan=False)]
 Wheel = Annotated[str, BeforeValidator(lambda value: value.upper() if isinstance(value, str) else value)]
 OneWheel = Annotated[Wheel, _one_of(vocabulary.WHEELS)]
+Hours = Annotated[float, Field(ge=0.0, le=10_000.0, allow_inf_nan=False)]
 Severity = Annotated[int, Field(ge=0, le=3)]
 
 
@@ -176,13 +177,25 @@ class Capacity(RegisterRow):
     depot: Text
     date: Day | None = None
     weekday: Annotated[str | None, BeforeValidator(_weekday)] = None
-    bay_hours: Annotated[float, Field(ge=0.0, le=10_000.0)]
+    bay_hours: Hours
+    roller_hours: Hours | None = None
+    inspector_hours: Hours | None = None
+    min_on_road: Annotated[int, Field(ge=0, le=10**6)] | None = None
 
     @model_validator(mode="after")
     def _one_day(self) -> "Capacity":
         if (self.date is None) == (self.weekday is None):
             raise ValueError("give either date or weekday")
         return self
+
+
+class DueDate(RegisterRow):
+    """One statutory date of a vehicle; a vehicle may have several kinds of inspection."""
+
+    vehicle_id: Text
+    kind: Text
+    due_on: Day
+    bay_hours: Annotated[float, Field(gt=0.0, le=100.0, allow_inf_nan=False)] | None = None
 
 
 class Inspection(RegisterRow):
@@ -235,6 +248,7 @@ MODELS: dict[str, type[RegisterRow]] = {
     "drivers": Driver,
     "trips": Trip,
     "capacity": Capacity,
+    "due_dates": DueDate,
     "inspections": Inspection,
     "brake_tests": BrakeTest,
     "repairs": Repair,

@@ -1,0 +1,90 @@
+"""Metric or US customary units for whoever reads: figures of the tables in the unit of the chosen system.
+
+Tables are SI inside; nothing here is written back. Factors are exact by definition (international foot and mile, pound;
+sources: NIST Special Publication 811, appendix B, from memory; held against Pint in the tests).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Final
+
+import pandas as pd
+
+from fleetbrake.reports import look
+
+
+class System(StrEnum):
+    """The system of units; its value stands in addresses."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit of reading: the figure is ``offset + factor * SI`` (SI: the unit of the table's column)."""
+
+    label: str
+    factor: float
+    digits: int
+    offset: float = 0.0
+
+
+_FOOT, _MILE, _POUND = 0.3048, 1609.344, 0.45359237
+_PSI = _POUND * 9.80665 / 0.0254**2
+_BTU = 1055.05585262
+
+#: Quantity -> how each system reads it. Keys: speed (m/s), decel (m/s2), jerk (m/s3), length (m), distance (km),
+#: pressure (kPa), mass (kg), energy (kJ), energy_per_distance (kJ/km), force (N), temperature (C),
+#: per_distance (events per 1000 km), slope (rise over run).
+UNITS: Final[dict[str, dict[System, Unit]]] = {
+    "speed": {System.METRIC: Unit("km/h", 3.6, 0), System.US: Unit("mph", 3600.0 / _MILE, 0)},
+    "decel": {System.METRIC: Unit("m/s²", 1.0, 2), System.US: Unit("ft/s²", 1.0 / _FOOT, 1)},
+    "jerk": {System.METRIC: Unit("m/s³", 1.0, 1), System.US: Unit("ft/s³", 1.0 / _FOOT, 1)},
+    "length": {System.METRIC: Unit("m", 1.0, 1), System.US: Unit("ft", 1.0 / _FOOT, 0)},
+    "distance": {System.METRIC: Unit("km", 1.0, 0), System.US: Unit("mi", 1000.0 / _MILE, 0)},
+    "pressure": {System.METRIC: Unit("kPa", 1.0, 0), System.US: Unit("psi", 1000.0 / _PSI, 1)},
+    "mass": {System.METRIC: Unit("kg", 1.0, 0), System.US: Unit("lb", 1.0 / _POUND, 0)},
+    "energy": {System.METRIC: Unit("kJ", 1.0, 0), System.US: Unit("BTU", 1000.0 / _BTU, 0)},
+    "energy_per_distance": {
+        System.METRIC: Unit("kJ/km", 1.0, 1),
+        System.US: Unit("BTU/mi", 1000.0 / _BTU * _MILE / 1000.0, 1),
+    },
+    "force": {System.METRIC: Unit("N", 1.0, 0), System.US: Unit("lbf", 1.0 / (_POUND * 9.80665), 0)},
+    "temperature": {System.METRIC: Unit("°C", 1.0, 0), System.US: Unit("°F", 1.8, 0, 32.0)},
+    "per_distance": {
+        System.METRIC: Unit("per 1000 km", 1.0, 1),
+        System.US: Unit("per 1000 mi", _MILE / 1000.0, 1),
+    },
+}
+
+
+@dataclass(frozen=True)
+class Measures:
+    """Figures in one system of units."""
+
+    system: System = System.METRIC
+
+    def unit(self, quantity: str) -> Unit:
+        """How the system reads the quantity; KeyError for one that :data:`UNITS` does not list."""
+        return UNITS[quantity][self.system]
+
+    def label(self, quantity: str) -> str:
+        """The unit's sign."""
+        return self.unit(quantity).label
+
+    def of(self, quantity: str, values: Any) -> Any:
+        """A number, array or column of the tables' unit in the unit of the system; what is missing stays missing."""
+        unit = self.unit(quantity)
+        return unit.offset + unit.factor * values
+
+    def text(self, quantity: str, value: object, digits: int | None = None) -> str:
+        """Figure and unit, or a dash where it could not be observed."""
+        if value is None or pd.isna(value):  # type: ignore[call-overload]
+            return look.MISSING
+        unit = self.unit(quantity)
+        return f"{look.number(self.of(quantity, value), unit.digits if digits is None else digits)} {unit.label}"
+
+
+METRIC: Final = Measures(System.METRIC)
+US: Final = Measures(System.US)
