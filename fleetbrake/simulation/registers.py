@@ -24,6 +24,9 @@ PAST_FINDINGS: Final = (
     ("TW-T05", 88, None, "brake_fade", 1, "drums glazed"),
     ("TW-T08", 33, None, "other", 1, "hose chafed"),
 )
+_QUARTER_DAYS: Final = 91
+_SCENARIO_END: Final = sc.FIRST_DAY + timedelta(days=55)
+_WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday")
 _WORK: Final = {
     "side_imbalance": "caliper_or_actuator",
     "low_brake_effectiveness": "lining",
@@ -114,11 +117,41 @@ def inspections(dates: dict[str, date]) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def capacity() -> pd.DataFrame:
-    """Register ``capacity``: bay hours of each depot by weekday."""
-    hours = {"VH": 8.0, "KR": 6.0, "OM": 8.0, "TW": 10.0}
-    weekdays = ("monday", "tuesday", "wednesday", "thursday", "friday")
-    rows = [(sc.DEPOTS[code].name, None, day, bay) for code, bay in hours.items() for day in weekdays]
-    return pd.DataFrame(rows, columns=["depot", "date", "weekday", "bay_hours"])
+    """Register ``capacity``: hours of each depot by weekday, and one day on which a depot is closed.
+
+    Two depots have no roller tester of their own every day; one says how many vehicles it needs on the road.
+    """
+    bays = {"VH": 8.0, "KR": 6.0, "OM": 8.0, "TW": 10.0}
+    roller = {"VH": (4.0, 4.0, 4.0, 4.0, 4.0), "KR": (0.0, 3.0, 0.0, 3.0, 0.0)}
+    inspector = {"OM": 6.0, "TW": 8.0}
+    on_road = {"OM": 9}
+    rows = [
+        {
+            "depot": sc.DEPOTS[code].name,
+            "date": None,
+            "weekday": day,
+            "bay_hours": hours,
+            "roller_hours": roller[code][place] if code in roller else None,
+            "inspector_hours": inspector.get(code),
+            "min_on_road": on_road.get(code),
+        }
+        for code, hours in bays.items()
+        for place, day in enumerate(_WEEKDAYS)
+    ]
+    closed = {"depot": sc.DEPOTS["TW"].name, "date": sc.FIRST_DAY + timedelta(days=59), "bay_hours": 0.0}
+    table = pd.DataFrame([*rows, closed])
+    return table.astype({"min_on_road": "Int64"})
+
+
+def due_dates(dates: dict[str, date]) -> pd.DataFrame:
+    """Register ``due_dates``: this fleet takes heavy units to the roller tester every quarter; the next date of each."""
+    heavy = [v.vehicle_id for v in sc.FLEET if v.spec.category in ("M3", "N3")] + list(sc.TRAILERS)
+    rows = []
+    for name in heavy:
+        # those that fell into the scenario were done
+        quarters = (_SCENARIO_END - dates[name]).days // _QUARTER_DAYS + 1
+        rows.append((name, "roller test", dates[name] + timedelta(days=_QUARTER_DAYS * quarters), 0.5))
+    return pd.DataFrame(rows, columns=["vehicle_id", "kind", "due_on", "bay_hours"])
 
 
 def defect_reports() -> pd.DataFrame:
@@ -145,6 +178,7 @@ def write_registers(folder: Path, trips: pd.DataFrame, seed: int) -> None:
         "drivers": pd.DataFrame(crew, columns=["driver_id", "depot"]),
         "trips": kept,
         "capacity": capacity(),
+        "due_dates": due_dates(dates),
         "inspections": checked,
         "repairs": repaired,
         "defect_reports": defect_reports(),

@@ -15,7 +15,11 @@ ROWS = {
     "drivers": "driver_id,depot\nD1,North\n",
     "trips": "trip_id,vehicle_id,driver_id,started_at,ended_at,distance_km\n"
     "T1,V1,D1,2026-01-05T08:00:00+01:00,2026-01-05 09:00:00,41.5\n",
-    "capacity": "depot,date,weekday,bay_hours\nNorth,,Mon,8\nNorth,2026-01-06,,0\n",
+    "capacity": (
+        "depot,date,weekday,bay_hours,roller_hours,inspector_hours,min_on_road\n"
+        "North,,Mon,8,4,6,20\nNorth,2026-01-06,,0,,,\n"
+    ),
+    "due_dates": "vehicle_id,kind,due_on,bay_hours\nV1,yearly,2026-03-01,2\nV1,roller,2026-02-01,\n",
     "inspections": "inspection_id,vehicle_id,inspected_on,wheel,finding,severity,note\n"
     'I1,V1,2026-01-05,1l,brake_drag,2,"hot, smells"\n',
     "brake_tests": "vehicle_id,tested_on,method,wheel,max_force_n,locked\nV1,2026-01-05,roller,1L,9000,no\n",
@@ -91,6 +95,10 @@ def test_every_register(tmp_path):
         ),
         ("capacity", "depot,bay_hours\nNorth,8\n", "capacity.csv row 2: give either date or weekday"),
         ("capacity", "depot,weekday,bay_hours\nNorth,Xday,8\n", "weekday = 'Xday': must be a weekday"),
+        ("capacity", "depot,weekday,bay_hours,roller_hours\nNorth,Mon,8,-1\n", "roller_hours = '-1'"),
+        ("capacity", "depot,weekday,bay_hours,min_on_road\nNorth,Mon,8,2.5\n", "min_on_road = '2.5': must be a whole"),
+        ("due_dates", "vehicle_id,kind,due_on\nV1,,2026-03-01\n", "kind is empty: must be given"),
+        ("due_dates", "vehicle_id,kind,due_on,bay_hours\nV1,yearly,2026-03-01,0\n", "bay_hours = '0'"),
         (
             "inspections",
             "inspection_id,vehicle_id,inspected_on,finding,severity\nI,V,2026-01-05,other,4\n",
