@@ -11,6 +11,15 @@ MAX_AXLES: Final = 6
 #: Wheels by axle from the front and side: ``1L``, ``1R`` ... ``6R``.
 WHEELS: Final = tuple(f"{axle}{side}" for axle in range(1, MAX_AXLES + 1) for side in "LR")
 
+
+
+def wheel_words(wheel: object) -> str:
+    """Where a wheel sits, in words: ``axle 1 left`` for ``1L``; empty for no wheel, other text stands for itself."""
+    if not isinstance(wheel, str) or not wheel:
+        return ""
+    return f"axle {wheel[:-1]} {'left' if wheel[-1] == 'L' else 'right'}" if wheel in WHEELS else wheel
+
+
 #: Who asked for the brake application. The position is the code used in arrays; -1 is "not recorded".
 BRAKE_SOURCES: Final = ("driver", "aeb", "acc", "esc", "hold", "unknown")
 

@@ -144,7 +144,7 @@ def capacity() -> pd.DataFrame:
 
 
 def due_dates(dates: dict[str, date]) -> pd.DataFrame:
-    """Register ``due_dates``: this fleet takes heavy units to the roller tester every quarter; the next date of each."""
+    """Register ``due_dates``: heavy units go to the roller tester every quarter; the next date of each."""
     heavy = [v.vehicle_id for v in sc.FLEET if v.spec.category in ("M3", "N3")] + list(sc.TRAILERS)
     rows = []
     for name in heavy:
