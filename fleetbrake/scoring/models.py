@@ -62,7 +62,7 @@ FINDINGS = (
     "int_share_findings",
     "int_findings",
 )
-PROBABILITIES = ("int_probabilities", "int_explained", "int_vehicle_scores")
+PROBABILITIES = ("int_answered", "int_answered_told", "int_probabilities", "int_explained", "int_vehicle_scores")
 VERDICTS = (
     "int_final_scores",
     "int_learned",

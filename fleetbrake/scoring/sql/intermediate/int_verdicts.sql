@@ -64,7 +64,7 @@ select
                 then format('; {} of the indicators could not be observed.', s.indicators_missing) else '.' end
             || case when l.held_back then ' ' || l.reason else '' end
     end as first_text,
-    concat_ws(' ', first_text, lock_text, running_in_text) as reason
+    concat_ws(' ', first_text, lock_text, running_in_text, a.told) as reason
 from vehicles_in as v
 join scores as s using (vehicle_id)
 left join usable as u using (vehicle_id)
@@ -74,5 +74,6 @@ left join running_in as i using (vehicle_id)
 left join int_waiting as w using (vehicle_id)
 left join history as h using (vehicle_id)
 left join int_learned as m using (vehicle_id)
+left join int_answered_told as a using (vehicle_id)
 cross join priors as pr
 cross join run

@@ -1,0 +1,103 @@
+"""What a clean inspection looked into and did not find asks for nothing until new trips show it again."""
+
+import random
+from datetime import date, timedelta
+from typing import Any
+
+import duckdb
+import pytest
+from scoring_fleet import DAY, Fleet, only
+
+from fleetbrake.scoring.priors import DEFAULT, INDICATOR_PRIORS
+from fleetbrake.scoring.run import score
+
+LATE = date(2027, 1, 1)
+DAYS = 30
+
+
+def fleet_with(since: int, **inspection: Any) -> Fleet:
+    """Six sound vehicles and a weak one whose brakes give 40 % less from day 15 on; ``since`` trips follow day 29."""
+    fleet = Fleet()
+    for name in (*(f"peer{number}" for number in range(6)), "weak"):
+        fleet.vehicle(name)
+        rng = random.Random(name)
+        for day in range(DAYS + since):
+            factor = 0.6 if name == "weak" and day >= 15 else 1.0
+            effectiveness = 0.01 * factor * rng.lognormvariate(0, 0.08)
+            fleet.event(name, DAY + timedelta(days=day), effectiveness=effectiveness, demand_kind="pressure",
+                        gross_mass_kg=18000.0)  # fmt: skip
+    if inspection:
+        fleet.add("inspections", **{"inspection_id": "i1", "vehicle_id": "weak", "severity": 0, "finding": "none",
+                  "inspected_on": DAY + timedelta(days=DAYS - 1)} | inspection)  # fmt: skip
+    return fleet
+
+
+def verdict(fleet: Fleet, as_of: date | None = None) -> tuple[dict[str, Any], duckdb.DuckDBPyConnection]:
+    con = fleet.connect()
+    score(con, as_of, today=LATE)
+    return only(con, "select * from vehicle_health where vehicle_id = 'weak'"), con
+
+
+def test_a_clean_inspection_takes_the_vehicle_off_the_list_and_says_so() -> None:
+    before, _ = verdict(fleet_with(0))
+    assert before["priority"] in ("before_next_trip", "this_week") and before["health_score"] < 20
+    after, con = verdict(fleet_with(0, finding="none"))
+    assert after["priority"] == "no_sign" and after["health_score"] > 80
+    assert "did not find; seen again on 0 trips since, 3 bring it back" in after["reason"]
+    row = only(con, "select * from indicators where vehicle_id = 'weak' and indicator = 'low_brake_effectiveness'")
+    assert row["deviation"] > 5 and row["ranks"] is False  # what the recordings show stays to be seen
+
+
+@pytest.mark.parametrize(("trips", "back"), [(1, False), (2, False), (3, True), (6, True)])
+def test_three_new_trips_bring_it_back_with_all_evidence(trips: int, back: bool) -> None:
+    found, _ = verdict(fleet_with(trips, finding="none"))
+    assert (found["priority"] in ("before_next_trip", "this_week")) is back
+    assert (found["health_score"] < 20) is back
+    if not back:
+        assert f"seen again on {trips} trip" in found["reason"]
+
+
+@pytest.mark.parametrize(
+    "inspection",
+    [
+        {"inspected_on": DAY + timedelta(days=14)},  # before anything was wrong
+        {"finding": "brake_drag", "severity": 2},  # something was found
+        {"wheel": "1L"},  # one wheel of it only
+        {"vehicle_id": "peer0"},
+        {"inspected_on": LATE},  # after the day scored
+    ],
+)
+def test_other_inspections_answer_nothing(inspection: dict[str, Any]) -> None:
+    found, _ = verdict(fleet_with(0, **{"finding": "none"} | inspection), DAY + timedelta(days=DAYS - 1))
+    assert found["priority"] in ("before_next_trip", "this_week")
+    assert "did not find" not in found["reason"]
+
+
+def test_lockups_are_answered_and_new_ones_count() -> None:
+    def locked(later: int) -> dict[str, Any]:
+        fleet = Fleet()
+        fleet.vehicle("weak", abs_fitted=True, abs_cutoff_speed_mps=4.0)
+        for day in range(20 + later):
+            bad = day >= 10
+            wheels = {
+                "2R": {"lockup": bad, "lockup_speed_mps": 14.5 if bad else None, "modulation_cycles": 0},
+                "2L": {"lockup": False, "modulation_cycles": 0, "dropout_s": 0.0},
+            }
+            fleet.event("weak", DAY + timedelta(days=day), wheels, hard_stop=True, emergency_application=False,
+                        lockup=bad, lockup_above_cutoff=bad, cutoff_speed_mps=4.0, initial_speed_mps=16.0)  # fmt: skip
+        fleet.add("inspections", inspection_id="i1", vehicle_id="weak", severity=0, finding="none",
+                  inspected_on=DAY + timedelta(days=19))  # fmt: skip
+        return verdict(fleet)[0]
+
+    answered, again = locked(0), locked(4)
+    assert answered["health_score"] > 80 and answered["priority"] == "watch"  # a lockup is always told
+    assert again["health_score"] < 20 and again["priority"] == "before_next_trip"
+
+
+def test_a_clean_inspection_weighs_as_much_as_inspections_miss() -> None:
+    """Bayes by hand: odds after it = base odds times the share of defects that an inspection does not find."""
+    _, con = verdict(fleet_with(0, finding="none"))
+    row = only(con, "select * from indicators where vehicle_id = 'weak' and indicator = 'low_brake_effectiveness'")
+    base = next(p.base_rate for p in INDICATOR_PRIORS if p.indicator == "low_brake_effectiveness")
+    odds = base / (1 - base) * DEFAULT.inspection_misses
+    assert row["probability"] == pytest.approx(odds / (1 + odds), rel=1e-6)
