@@ -13,8 +13,10 @@ from datetime import date, timedelta
 
 import duckdb
 
-from fleetbrake.planning.hours import bay_hours
-from fleetbrake.planning.visits import Visit
+from fleetbrake.planning.gain import horizon
+from fleetbrake.planning.hours import statutory_minutes
+from fleetbrake.planning.visits import Mode, Visit
+from fleetbrake.planning.wish_types import Wishes
 
 #: Drawn visits for each planned one: own choice, one in twenty is little work and some fifty inspections a year in a
 #: fleet with a thousand visits.
@@ -37,11 +39,12 @@ with newest as (
 )
 select
     h.vehicle_id, coalesce(v.depot, h.depot) as depot, coalesce(v.category, h.category) as category,
-    coalesce(v.inspection_due_on, h.inspection_due_on) as due_on, h.priority, h.rank,
-    n.inspected_on, n.before
+    least(coalesce(v.inspection_due_on, h.inspection_due_on), d.due_on) as due_on, h.priority, h.rank,
+    h.health_score, n.inspected_on, n.before
 from vehicle_health as h
 left join vehicles as v using (vehicle_id)
 left join newest as n using (vehicle_id)
+left join (select vehicle_id, min(due_on) as due_on from due_dates group by vehicle_id) as d using (vehicle_id)
 where h.as_of = (select max(as_of) from vehicle_health) and h.health_score is not null
 order by h.vehicle_id
 """
@@ -55,19 +58,24 @@ class _Candidate:
     due_on: date | None
     priority: str
     rank: int
+    health_score: float
     inspected_on: date | None
     before: date | None
 
 
-def drawn_visits(con: duckdb.DuckDBPyConnection, days: list[date], planned: Iterable[Visit]) -> list[Visit]:
+def drawn_visits(
+    con: duckdb.DuckDBPyConnection, days: list[date], planned: Iterable[Visit], wishes: Wishes = Wishes()
+) -> list[Visit]:
     """Visits to add, week by week; their ``within`` holds the days of the plan that lie in their week.
 
     ``planned`` are the visits that are there for another reason; their number sets how many are drawn: ``LOT_SHARE``
-    of those with a day, at least one a week.
+    of those with a day, at least one a week. A vehicle with a deferral is left alone until that ends, one with a day
+    fixed until then.
     """
     known = list(planned)
     taken = {visit.vehicle_id for visit in known}
     a_week = max(1, round(LOT_SHARE * sum(visit.day is not None for visit in known) / (len(days) / 7)))
+    free_from = dict(wishes.fixed) | {name: deferral.until for name, deferral in wishes.deferred.items()}
     found: list[Visit] = []
     for monday in sorted({day - timedelta(days=day.weekday()) for day in days}):
         within = [day for day in days if monday <= day < monday + timedelta(days=7)]
@@ -75,7 +83,7 @@ def drawn_visits(con: duckdb.DuckDBPyConnection, days: list[date], planned: Iter
             had_its_turn = one.inspected_on is not None and one.inspected_on >= monday
             if one.vehicle_id not in taken and not had_its_turn:
                 taken.add(one.vehicle_id)
-                found.append(_visit(one, within))
+                found.append(_visit(one, [day for day in within if day >= free_from.get(one.vehicle_id, day)], days[0]))
     return found
 
 
@@ -96,17 +104,16 @@ def _ticket(monday: date, vehicle_id: str) -> str:
     return hashlib.sha256(f"{monday.isoformat()} {vehicle_id}".encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _visit(one: _Candidate, within: list[date]) -> Visit:
+def _visit(one: _Candidate, within: list[date], start: date) -> Visit:
     return Visit(
         vehicle_id=one.vehicle_id,
         depot=one.depot,
-        due_on=one.due_on,
-        priority=one.priority,
         rank=one.rank,
+        priority=one.priority,
         reason="Look at the brakes of the whole vehicle, as at a statutory inspection.",
-        hours=bay_hours(one.category, None, True),
-        overdue=False,
-        due=False,
-        flagged=False,
-        within=within,
+        modes=(Mode(statutory_minutes(one.category), ()),),
+        horizon=horizon([one.due_on] if one.due_on else [], start),
+        due_on=one.due_on,
+        probability=1.0 - one.health_score / 100.0,
+        within=tuple(within),
     )

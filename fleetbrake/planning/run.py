@@ -1,122 +1,147 @@
-"""``plan``: fills inspection_plan with at most one visit a vehicle in the fourteen days after the scores' day.
+"""``plan``: inspections into depots' bays and days for the fourteen days after the scores' day.
 
-Greedy and deterministic, in five steps: vehicles past their statutory date, oldest date first; a place on or before
-the date for every vehicle due within the plan, as late as possible so that early days stay free; flagged vehicles
-by rank, as early as possible; what is only due moves to the earliest day left; last, what was drawn by lot takes
-hours that are still free. So a statutory date is passed only where the bays cannot hold it, and the note then says so.
+At most one visit a vehicle. No statutory date is passed, no day overfilled, no wish of a planner forgotten, as far as
+that is possible at all; of the plans that keep this the one that gains most (``gain.py``), depot by depot. Vehicles to
+be inspected before their next trip are outside the days of the plan: hours are kept free for them, first of all. Last,
+visits drawn by lot take hours that are still free.
 """
 
+import math
+import time
+from collections.abc import Sequence
 from datetime import date, timedelta
 
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.planning.calendar import Bays, read_bays
+from fleetbrake.planning.calendar import Depot, Left, plan_days, read_depots
+from fleetbrake.planning.gain import Plan, gain, levels
+from fleetbrake.planning.greedy import plain_plan
 from fleetbrake.planning.lot import drawn_visits
-from fleetbrake.planning.visits import Visit, read_visits, row_of
+from fleetbrake.planning.needs import read_needs
+from fleetbrake.planning.notes import annotate, settle
+from fleetbrake.planning.polish import better, polish
+from fleetbrake.planning.published import Reached, day_rows, in_order, publish, summary_row, visit_row
+from fleetbrake.planning.solver import Solved, solve
+from fleetbrake.planning.visits import Visit, order
+from fleetbrake.planning.wish_types import Wishes
 
 PLAN_DAYS = 14
+#: Seconds for all depots together; nodes end a program long before, this only bounds a slow machine.
+SOLVER_SECONDS = 22.0
+#: A depot may take this many even shares of what is left, as most need far less, but leaves the others this much.
+_SHARES, _LEAST_SECONDS = 2.0, 1.0
+_TABLES = ("inspection_plan", "plan_days", "plan_summary")
 
 
-def plan(con: duckdb.DuckDBPyConnection, *, start: date | None = None) -> int:
-    """Replace ``inspection_plan``; returns the number of visits that have a day.
+def plan(con: duckdb.DuckDBPyConnection, *, start: date | None = None, wishes: Wishes = Wishes()) -> int:
+    """Replace ``inspection_plan``, ``plan_days`` and ``plan_summary``; returns the number of visits that have a day.
 
     ``start`` is by default the day after the newest ``as_of`` of ``vehicle_health``. A visit that must be told but
-    finds no bay hours (statutory date, or priority of this week and above) has ``planned_on`` and ``position`` NULL
+    finds no room (statutory date, priority of this week and above, a wish) has ``planned_on`` and ``position`` NULL
     and a note with the cause. A fleet without a vehicle, in the register or in an event, has no visits. Raises
     ``StoreError`` where vehicles are known but no scores (never scored) and no ``start``.
     """
-    if start is None and _nothing_known(con):
-        con.execute("delete from inspection_plan")
+    as_of = _newest_scores(con)
+    if start is None and as_of is None and _nothing_known(con):
+        publish(con, {name: [] for name in _TABLES})
         return 0
-    first = start or _day_after_scores(con)
-    visits = read_visits(con, first, PLAN_DAYS)
-    bays = read_bays(con, _depots(con) | {visit.depot for visit in visits}, first, PLAN_DAYS)
-    place(visits, bays)
-    drawn = drawn_visits(con, bays.days, visits)
-    place_drawn(drawn, bays)
-    visits += drawn
-    rows = [row_of(visit, bays) for visit in _in_order(visits) if visit.day is not None or visit.must_be_told]
-    con.execute("delete from inspection_plan")
-    if rows:
-        columns = ", ".join(rows[0])
-        marks = ", ".join("?" for _ in rows[0])
-        con.executemany(
-            f"insert into inspection_plan ({columns}) values ({marks})",  # noqa: S608 - own column names
-            [list(row.values()) for row in rows],
-        )
-    return sum(row["planned_on"] is not None for row in rows)
+    days = plan_days(start or _day_after(as_of), PLAN_DAYS)
+    needs = read_needs(con, days, wishes)
+    depots = read_depots(con, needs.vehicles, needs.stopped, days)
+    reached = _plan_depots(needs.visits, depots)
+    drawn = _place_drawn(drawn_visits(con, days, needs.visits, wishes), needs.visits, depots)
+    shown = in_order(visit for visit in [*needs.visits, *drawn] if visit.day is not None or visit.must_be_told)
+    of_depot = {depot.name: [visit for visit in shown if visit.depot == depot.name] for depot in depots}
+    publish(con, {
+        "inspection_plan": [visit_row(visit) for visit in shown],
+        "plan_days": [row for depot in depots for row in day_rows(depot, of_depot[depot.name])],
+        "plan_summary": [summary_row(depot, of_depot[depot.name], reached[depot.name], as_of) for depot in depots],
+    })  # fmt: skip
+    return sum(visit.day is not None for visit in shown)
 
 
-def place(visits: list[Visit], bays: Bays) -> None:
-    """Give each visit a day where the bays allow it (sets ``day`` in place)."""
-    overdue = sorted((v for v in visits if v.overdue), key=lambda v: (v.due_on, v.vehicle_id))
-    due = sorted((v for v in visits if v.due and not v.overdue), key=lambda v: (v.due_on, v.vehicle_id))
-    flagged = sorted((v for v in visits if v.flagged and not v.overdue), key=lambda v: v.rank)
-    for visit in overdue:
-        visit.day = bays.take(visit.depot, visit.hours, bays.days)
-    for visit in due:
-        before = [day for day in reversed(bays.days) if visit.due_on is not None and day <= visit.due_on]
-        visit.day = bays.take(visit.depot, visit.hours, before)
-    for visit in (*flagged, *due):  # what is both has its early day from the first pass; a second changes nothing
-        _earliest(visit, bays)
+def _plan_depots(visits: Sequence[Visit], depots: Sequence[Depot]) -> dict[str | None, Reached]:
+    """Plan each depot by itself; one that needs less of its share of the time leaves the rest to the others."""
+    until = time.monotonic() + SOLVER_SECONDS
+    reached = {}
+    for number, depot in enumerate(depots):
+        own = sorted((visit for visit in visits if visit.depot == depot.name), key=order)
+        left, others = until - time.monotonic(), len(depots) - number - 1
+        seconds = min(left - _LEAST_SECONDS * others, _SHARES * left / (others + 1))
+        reached[depot.name] = _plan_depot(own, depot, seconds)
+    return reached
 
 
-def place_drawn(drawn: list[Visit], bays: Bays) -> None:
-    """Give each drawn visit the first day of its week with hours that nobody else needs; else it has none."""
+def _plan_depot(visits: list[Visit], depot: Depot, seconds: float) -> Reached:
+    plain = plain_plan(visits, depot)
+    solved = solve(visits, depot, seconds)
+    chosen, proven, how = _best_known(visits, plain, solved, depot)
+    settle(visits, chosen, depot)
+    lost = annotate(visits, chosen, depot)
+    bound = math.inf if solved is None else _bound(visits, chosen, solved, depot)
+    fewer = levels(visits, chosen, depot.days).dates_kept - levels(visits, plain, depot.days).dates_kept
+    if fewer > 0:
+        how += f" (the plain plan keeps {fewer:g} statutory dates fewer)"
+    return Reached(gain(visits, chosen), bound, gain(visits, plain), proven, how, tuple(lost))
+
+
+def _best_known(visits: Sequence[Visit], plain: Plan, solved: Solved | None, depot: Depot) -> tuple[Plan, bool, str]:
+    """The solver's plan, unless its limits left it with a worse one than small improvements find; proven; how."""
+    if solved is not None and solved.in_time and not _better(visits, plain, solved.plan, depot):
+        return solved.plan, solved.proven, "solved as a mixed-integer linear program"
+    polished = [polish(visits, start, depot) for start in ([plain] if solved is None else [solved.plan, plain])]
+    chosen = polished[-1] if _better(visits, polished[-1], polished[0], depot) else polished[0]
+    how = "a mixed-integer linear program that reached its limits, then small improvements"
+    if solved is None or not solved.in_time:
+        how += " (ended by the clock: another run may find another plan)"
+    return chosen, solved is not None and solved.proven and chosen is polished[0], how
+
+
+def _bound(visits: Sequence[Visit], chosen: Plan, solved: Solved, depot: Depot) -> float:
+    """The solver's bound holds for plans that keep as much as its own, and for no others."""
+    own, others = levels(visits, chosen, depot.days), levels(visits, solved.plan, depot.days)
+    return max(solved.bound, own.gain) if own[:-1] == others[:-1] else math.inf
+
+
+def _better(visits: Sequence[Visit], one: Plan, other: Plan, depot: Depot) -> bool:
+    return better(levels(visits, one, depot.days), levels(visits, other, depot.days))
+
+
+def _place_drawn(drawn: list[Visit], visits: Sequence[Visit], depots: Sequence[Depot]) -> list[Visit]:
+    """Give each drawn visit the first day of its week with room that nobody else needs; else it is left out."""
+    by_name = {depot.name: depot for depot in depots}
+    left = {depot.name: Left(depot) for depot in depots}
+    for visit in visits:
+        at = visit.day or visit.held_on
+        if at is not None:
+            number = (at - by_name[visit.depot].days[0]).days
+            left[visit.depot].take(number, visit.taken.minutes, not visit.stop)
     for visit in drawn:
-        visit.day = bays.take(visit.depot, visit.hours, visit.within)
-
-
-def _depots(con: duckdb.DuckDBPyConnection) -> set[str | None]:
-    """Depots of all vehicles: a drawn one may have another than those that are due or flagged."""
-    return {
-        row[0] for row in con.execute("select depot from vehicles union select depot from vehicle_health").fetchall()
-    }
-
-
-def _earliest(visit: Visit, bays: Bays) -> None:
-    """Move a visit to the first day that has its hours; its present day, if any, is the latest it may get."""
-    if visit.day is not None:
-        bays.give_back(visit.depot, visit.hours, visit.day)
-    visit.day = bays.take(visit.depot, visit.hours, [day for day in bays.days if visit.day is None or day <= visit.day])
-
-
-def _in_order(visits: list[Visit]) -> list[Visit]:
-    """By day and depot, then overdue, flagged by rank, due by date; numbers the places within each day and depot."""
-    ordered = sorted(
-        visits,
-        key=lambda v: (
-            v.day or date.max,
-            v.depot or "",
-            not v.overdue,
-            not v.flagged,
-            v.rank if v.flagged else 0,
-            v.due_on or date.max,
-            v.vehicle_id,
-        ),
-    )
-    counts: dict[tuple[date, str | None], int] = {}
-    for visit in ordered:
-        if visit.day is not None:
-            key = (visit.day, visit.depot)
-            counts[key] = visit.position = counts.get(key, 0) + 1
-    return ordered
+        depot, minutes = by_name[visit.depot], visit.modes[0].minutes
+        for number, day in enumerate(depot.days):
+            if day in visit.within and left[depot.name].fits(number, minutes):
+                left[depot.name].take(number, minutes)
+                visit.day = day
+                annotate([visit], {}, depot)
+                break
+    return [visit for visit in drawn if visit.day is not None]
 
 
 def _nothing_known(con: duckdb.DuckDBPyConnection) -> bool:
-    """True without scores and without a vehicle that scoring would have ranked: then scores cannot be missing."""
-    row = con.execute(
-        "select exists (from vehicle_health) or exists (from vehicles) "
-        "or exists (from events where vehicle_id is not null)"
-    ).fetchone()
+    """True without a vehicle that scoring would have ranked: then scores cannot be missing."""
+    row = con.execute("select exists (from vehicles) or exists (from events where vehicle_id is not null)").fetchone()
     return row is None or not row[0]
 
 
-def _day_after_scores(con: duckdb.DuckDBPyConnection) -> date:
+def _newest_scores(con: duckdb.DuckDBPyConnection) -> date | None:
     row = con.execute("select max(as_of) from vehicle_health").fetchone()
-    if row is None or row[0] is None:
+    return row[0] if row else None
+
+
+def _day_after(as_of: date | None) -> date:
+    if as_of is None:
         raise StoreError("there are no scores to plan from: score the fleet first")
-    if row[0] > date.max - timedelta(days=PLAN_DAYS):
-        raise StoreError(f"no plan can follow the scores of {row[0]}: the calendar ends")
-    return row[0] + timedelta(days=1)
+    if as_of > date.max - timedelta(days=PLAN_DAYS):
+        raise StoreError(f"no plan can follow the scores of {as_of}: the calendar ends")
+    return as_of + timedelta(days=1)

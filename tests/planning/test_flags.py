@@ -1,0 +1,321 @@
+"""The life of a flag over several runs of scores: raised once, ended by people or by what is shown, never undone."""
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from scored_store import day, scored, shows, vehicle
+
+from fleetbrake.planning.flag_rounds import raise_flags
+from fleetbrake.planning.flags import flag_history, flags, publish_flags
+from fleetbrake.planning.wish_types import Flag
+from fleetbrake.planning.wishes import decide, defer, see_flag, wishes
+from fleetbrake.store.database import reading, rebuilding
+from fleetbrake.store.entered import enter, entries
+from fleetbrake.store.entered_rows import FlagClosed, FlagDecided, FlagRaised
+
+DRAG = shows("brake_drag", "1L")
+
+
+def states(store: Path) -> list[tuple[str, str | None, date, str, str | None]]:
+    return [(f.indicator, f.wheel, f.raised_on, f.state, f.result) for f in flags(store)]
+
+
+def table(store: Path) -> list[dict[str, Any]]:
+    with reading(store) as con:
+        return con.execute("SELECT * FROM flags ORDER BY flag_id").df().to_dict("records")
+
+
+def only(store: Path) -> Flag:
+    (flag,) = flags(store)
+    return flag
+
+
+def inspected(
+    on: date, finding: str, severity: int | None = None, wheel: str | None = None, number: int = 1
+) -> dict[str, Any]:
+    return {
+        "inspection_id": f"i{number}", "vehicle_id": "bus", "inspected_on": on, "finding": finding,
+        "severity": severity, "wheel": wheel,
+    }  # fmt: skip
+
+
+def trips(number: int, after: date, indicator: str = "brake_drag", wheel: str | None = "1L") -> list[dict[str, Any]]:
+    return [
+        {"vehicle_id": "bus", "indicator": indicator, "wheel": wheel, "trip": f"t{k}", "on_day": after, "counts": True}
+        for k in range(number)
+    ]
+
+
+# --- raising
+
+
+@pytest.mark.parametrize(
+    ("priority", "report", "raised"),
+    [
+        ("before_next_trip", None, {("brake_drag", "1L"), ("brake_fade", None)}),
+        ("this_week", "pulls left", {("brake_drag", "1L"), ("brake_fade", None), ("open_report", None)}),
+        ("next_service", None, {("brake_drag", "1L"), ("brake_fade", None)}),
+        ("watch", None, set()),
+        ("watch", "", set()),
+        ("watch", "pulls left", {("brake_drag", "1L"), ("brake_fade", None), ("open_report", None)}),
+        ("no_sign", None, set()),
+        ("too_little_evidence", None, set()),
+    ],
+)
+def test_what_is_raised_for_which_priority(
+    tmp_path: Path, priority: str, report: str | None, raised: set[tuple[str, str | None]]
+) -> None:
+    row = vehicle(priority=priority, open_report=report, leading_indicator="brake_fade")
+    not_ranking = shows("side_imbalance", "2L", ranks=False)
+    scored(tmp_path, day(0), [row], indicators=[DRAG, not_ranking])
+    assert {(flag.indicator, flag.wheel) for flag in flags(tmp_path)} == raised
+    assert {(flag.priority, flag.state, flag.age_days) for flag in flags(tmp_path)} <= {(priority, "open", 0)}
+    assert {entry.made_by for entry in entries(tmp_path)} <= {"scores"}
+
+
+def test_the_same_scores_raise_nothing_twice(tmp_path: Path) -> None:
+    for number in (0, 0, 1, 2, 2):
+        scored(tmp_path, day(number), [vehicle()], indicators=[DRAG])
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "open", None)]
+    assert only(tmp_path).age_days == 2
+    assert len(entries(tmp_path)) == 1
+
+
+def test_a_look_back_changes_no_flag(tmp_path: Path) -> None:
+    scored(tmp_path, day(5), [vehicle()], indicators=[DRAG])
+    with rebuilding(tmp_path) as con:
+        con.execute("INSERT INTO vehicle_health (vehicle_id, as_of, priority) VALUES ('bus', ?, 'no_sign')", [day(1)])
+        assert raise_flags(con, tmp_path, day(1)) == 0
+    assert states(tmp_path) == [("brake_drag", "1L", day(5), "open", None)]
+
+
+def test_what_is_published_is_what_stands(tmp_path: Path) -> None:
+    hostile = "a|b'; --\n<b>"
+    health = [vehicle(hostile, "this_week", open_report="x"), vehicle(priority="next_service")]
+    scored(tmp_path, day(0), health, indicators=[DRAG])
+    first = table(tmp_path)
+    assert [row["flag_id"] for row in first] == [f"{hostile}|open_report||2026-03-02", "bus|brake_drag|1L|2026-03-02"]
+    with rebuilding(tmp_path) as con:
+        publish_flags(con, tmp_path, day(0))
+    assert str(table(tmp_path)) == str(first)
+    assert [row["vehicle_id"] for row in first] == [flag.vehicle_id for flag in flags(tmp_path)]
+
+
+# --- ending
+
+
+def test_what_is_shown_no_longer_closes_on_a_newer_day(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    scored(tmp_path, day(0), [vehicle(priority="no_sign")], indicators=[])  # the same day anew: not yet
+    assert only(tmp_path).state == "open"
+    scored(tmp_path, day(3), [vehicle(priority="no_sign")], indicators=[])
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "closed", "no_longer_shown")]
+    assert (only(tmp_path).closed_on, only(tmp_path).age_days) == (day(3), 3)
+    scored(tmp_path, day(4), [vehicle()], indicators=[DRAG])  # and what comes back is a flag of its own
+    assert states(tmp_path)[1:] == [("brake_drag", "1L", day(4), "open", None)]
+    assert flags(tmp_path)[0].age_days == 3
+
+
+@pytest.mark.parametrize(
+    ("findings", "result"),
+    [
+        ([("brake_drag", 1, "1L")], "confirmed"),
+        ([("brake_drag", None, None)], "confirmed"),  # without a severity it needs repair
+        ([("brake_drag", 2, "1R")], "other_found"),
+        ([("side_imbalance", 1, "1L")], "other_found"),
+        ([("other", 3, None)], "other_found"),
+        ([("none", 0, None)], "not_confirmed"),
+        ([("none", None, "1L")], "not_confirmed"),
+        ([("none", 0, "2R")], None),  # another wheel was looked at
+        ([("brake_drag", 0, "1L")], "not_confirmed"),
+        ([("none", 0, None), ("brake_drag", 2, "1L")], "confirmed"),
+        ([("none", 0, "1L"), ("other", 1, "2R")], "other_found"),
+    ],
+)
+def test_a_finding_ends_a_flag(tmp_path: Path, findings: list[tuple[Any, ...]], result: str | None) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    rows = [inspected(day(1), what, severity, wheel, k) for k, (what, severity, wheel) in enumerate(findings)]
+    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=rows)
+    expected = ("brake_drag", "1L", day(0), "closed" if result else "open", result)
+    assert states(tmp_path) == [expected]  # still shown, yet not raised again by what the inspection knew
+
+
+@pytest.mark.parametrize(
+    ("finding", "wheel", "raised"),
+    [("none", None, False), ("none", "2R", True), ("brake_drag", "1L", False), ("other", "1L", True)],
+)
+def test_an_inspection_before_is_a_look_if_it_was_at_this(
+    tmp_path: Path, finding: str, wheel: str | None, raised: bool
+) -> None:
+    rows = [inspected(day(0), finding, 0 if finding == "none" else 1, wheel)]
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG], inspections=rows)
+    assert bool(flags(tmp_path)) is raised
+
+
+@pytest.mark.parametrize(("on", "ended"), [(-1, False), (0, True), (9, True)])
+def test_only_an_inspection_since_then_ends_it(tmp_path: Path, on: int, ended: bool) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(on), "none")])
+    assert (only(tmp_path).state == "closed") is ended
+
+
+@pytest.mark.parametrize(("fresh", "again"), [(2, False), (3, True)])
+def test_trips_after_an_inspection_raise_it_again(tmp_path: Path, fresh: int, again: bool) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(1), "none")])
+    known = [*trips(9, day(1)), *(row | {"trip": f"n{k}"} for k, row in enumerate(trips(fresh, day(2))))]
+    scored(tmp_path, day(2), [vehicle()], indicators=[DRAG], indicator_trips=known)
+    assert [state[2] for state in states(tmp_path)] == ([day(0), day(2)] if again else [day(0)])
+
+
+def test_a_lockup_after_an_inspection_raises_it_again(tmp_path: Path) -> None:
+    leading = vehicle(priority="this_week", leading_indicator="lockup_without_modulation", suspect_wheel="1L")
+    scored(tmp_path, day(0), [leading], inspections=[inspected(day(0), "none")])
+    assert flags(tmp_path) == []
+    with rebuilding(tmp_path) as con:
+        con.execute("INSERT INTO events (event_id, vehicle_id, started_at, lockup) VALUES (?, ?, ?, true)",
+                    ["e", "bus", "2026-03-04 08:00Z"])  # fmt: skip
+    scored(tmp_path, day(2), [leading])
+    assert states(tmp_path) == [("lockup_without_modulation", "1L", day(2), "open", None)]
+
+
+def test_an_open_report_stays_until_it_is_answered(tmp_path: Path) -> None:
+    asked = vehicle(open_report="an inspection that found brake drag")
+    scored(tmp_path, day(0), [asked])
+    scored(tmp_path, day(1), [asked], inspections=[inspected(day(1), "brake_drag", 2)])
+    assert states(tmp_path) == [("open_report", None, day(0), "open", None)]
+    scored(tmp_path, day(2), [vehicle(priority="no_sign")], repairs=[{"vehicle_id": "bus", "repaired_on": day(2)}])
+    assert states(tmp_path) == [("open_report", None, day(0), "closed", "confirmed")]
+
+
+@pytest.mark.parametrize(("finding", "result"), [("none", "not_confirmed"), (None, "no_longer_shown")])
+def test_how_a_report_ends(tmp_path: Path, finding: str | None, result: str) -> None:
+    scored(tmp_path, day(0), [vehicle(open_report="pulls left")])
+    rows = [inspected(day(1), finding)] if finding else []
+    scored(tmp_path, day(2), [vehicle(priority="no_sign")], inspections=rows)
+    assert only(tmp_path).result == result
+
+
+# --- what people decided
+
+
+def test_a_life_with_a_decision_over_three_runs(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    see_flag(tmp_path, only(tmp_path), "ann")
+    see_flag(tmp_path, only(tmp_path), "bob")
+    decide(tmp_path, only(tmp_path), "watch", "bob", "new linings", day(20))
+    flag = only(tmp_path)
+    assert (flag.state, flag.seen_by, flag.decision, flag.decided_by) == ("decided", "ann", "watch", "bob")
+    assert (flag.reason, flag.expires_on) == ("new linings", day(20))
+    scored(tmp_path, day(20), [vehicle(priority="no_sign")], indicators=[])
+    assert only(tmp_path).state == "decided"  # a score does not undo what a person decided
+    assert wishes(tmp_path).flags == [only(tmp_path)]
+    scored(tmp_path, day(21), [vehicle()], indicators=[DRAG])
+    flag = only(tmp_path)
+    assert (flag.state, flag.decision, flag.expires_on, flag.seen_by) == ("open", None, None, "ann")
+    scored(tmp_path, day(22), [vehicle()], indicators=[DRAG], inspections=[inspected(day(22), "brake_drag", 2, "1L")])
+    assert only(tmp_path).result == "confirmed"
+    assert wishes(tmp_path).flags == []
+    history = flag_history(tmp_path, "bus")
+    assert [(step.kind, step.made_by) for step in history] == [
+        ("flag_raised", "scores"),
+        ("flag_seen", "ann"),
+        ("flag_decided", "bob"),
+        ("flag_reopened", "scores"),
+        ("flag_closed", "scores"),
+    ]
+    assert history[2].told == f"decided: watch, stands until {day(20)}"
+    assert (history[2].reason, history[2].day, history[3].reason) == (
+        "new linings", day(20), f"the decision stood until {day(20)}"
+    )  # fmt: skip
+    assert history[4].told == f"closed on {day(22)}: confirmed"
+
+
+def test_a_decision_lapses_once_the_vehicle_must_not_wait(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    decide(tmp_path, only(tmp_path), "reject", "bob", "seen last week", day(30))
+    defer(tmp_path, "bus", day(9), "no parts", "bob")
+    assert set(wishes(tmp_path).deferred) == {"bus"}
+    scored(tmp_path, day(1), [vehicle(priority="before_next_trip")], indicators=[DRAG])
+    assert (only(tmp_path).state, only(tmp_path).decision) == ("open", None)
+    assert not wishes(tmp_path).deferred
+    scored(tmp_path, day(2), [vehicle(priority="this_week")], indicators=[DRAG])
+    assert only(tmp_path).state == "open"  # for good, not while it lasts
+    assert not wishes(tmp_path).deferred
+
+
+def test_a_decision_made_while_scores_ran_lapses_too(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle(priority="before_next_trip")], indicators=[DRAG])
+    late = FlagDecided(indicator="brake_drag", wheel="1L", raised_on=day(0), decision="watch", reason="late",
+                       expires_on=day(9))  # fmt: skip
+    enter(tmp_path, "bob", "bus", late)  # as a page would that had still read the scores of the day before
+    assert only(tmp_path).state == "open"
+
+
+def test_an_inspection_wanted_now_waits_for_it(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    decide(tmp_path, only(tmp_path), "inspect_now", "bob")
+    scored(tmp_path, day(1), [vehicle(priority="before_next_trip")], indicators=[DRAG])
+    assert only(tmp_path).decision == "inspect_now"
+    scored(tmp_path, day(200), [vehicle(priority="no_sign")], indicators=[])
+    assert only(tmp_path).decision == "inspect_now"
+    scored(tmp_path, day(201), [vehicle(priority="no_sign")], inspections=[inspected(day(201), "none")])
+    assert (only(tmp_path).result, only(tmp_path).decision) == ("not_confirmed", "inspect_now")
+
+
+@pytest.mark.parametrize(
+    "acted",
+    [
+        {"repairs": [{"vehicle_id": "bus", "repaired_on": day(1), "work": "lining"}]},
+        {
+            "defect_reports": [
+                {"vehicle_id": "bus", "reported_at": "2026-03-01 08:00Z", "cleared_at": "2026-03-03 08:00Z"}
+            ]
+        },
+    ],
+)
+def test_work_on_the_vehicle_lets_a_decided_flag_end(tmp_path: Path, acted: dict[str, Any]) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    decide(tmp_path, only(tmp_path), "inspect_now", "bob")
+    scored(tmp_path, day(2), [vehicle(priority="no_sign")], indicators=[], **acted)
+    assert only(tmp_path).result == "no_longer_shown"
+
+
+def test_a_closed_flag_takes_no_more_steps(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    names: dict[str, Any] = {"indicator": "brake_drag", "wheel": "1L", "raised_on": day(0)}
+    enter(tmp_path, "x", "bus", FlagClosed(**names, closed_on=day(0), result="confirmed"))
+    enter(tmp_path, "x", "bus", FlagDecided(**names, decision="inspect_now"), FlagRaised(**names, priority="watch"))
+    assert (only(tmp_path).state, only(tmp_path).decision, only(tmp_path).priority) == ("closed", None, "this_week")
+    enter(tmp_path, "x", "bus", FlagClosed(**names | {"wheel": "2L"}, closed_on=day(0), result="confirmed"))
+    assert len(flags(tmp_path)) == 1  # steps of a flag that nobody raised are none
+
+
+def test_flags_of_one_vehicle(tmp_path: Path) -> None:
+    health = [vehicle(open_report="x"), vehicle("van", open_report="y")]
+    scored(tmp_path, day(0), health)
+    assert [flag.vehicle_id for flag in flags(tmp_path)] == ["bus", "van"]
+    assert [flag.vehicle_id for flag in flags(tmp_path, "van")] == ["van"]
+    assert flags(tmp_path, "none") == []
+
+
+@pytest.mark.parametrize("turn", [list, lambda rows: rows[::-1]], ids=["forward", "backward"])
+def test_the_order_of_rows_changes_nothing(tmp_path: Path, turn: Callable[[list[Any]], list[Any]]) -> None:
+    health = turn([vehicle(name, open_report="x") for name in ("a", "b", "bus")])
+    rows = turn([DRAG, shows("brake_fade"), shows("brake_drag", "2R", "a")])
+    findings = turn([inspected(day(0), "none", 0, None, 1), inspected(day(0), "brake_fade", 2, None, 2)])
+    scored(tmp_path, day(0), health, indicators=rows)
+    scored(tmp_path, day(1), health, indicators=rows, inspections=findings)
+    assert [(entry.vehicle_id, entry.kind, entry.body.model_dump().get("result")) for entry in entries(tmp_path)] == [
+        ("a", "flag_raised", None),
+        ("a", "flag_raised", None),
+        ("b", "flag_raised", None),
+        ("bus", "flag_raised", None),
+        ("bus", "flag_raised", None),
+        ("bus", "flag_raised", None),
+        ("bus", "flag_closed", "other_found"),
+        ("bus", "flag_closed", "confirmed"),
+    ]
