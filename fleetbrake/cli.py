@@ -20,20 +20,17 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.markup import escape
-from rich.padding import Padding
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from fleetbrake import __version__
+from fleetbrake.access.serving import DASHBOARD_HELP
+from fleetbrake.cli_tables import print_plan, print_ranking, visible
 from fleetbrake.core.errors import FleetbrakeError
-from fleetbrake.core.vocabulary import CAUTION, PRIORITY_TEXT
 
 OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
 
-#: Priorities that ask for something to be done.
-FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
-
-#: At most so many sentences of one kind are printed; the log has them all.
+#: At most so many sentences of one kind are printed; what --json prints has them all.
 MOST_SENTENCES = 20
 
 app = typer.Typer(
@@ -113,22 +110,58 @@ def score(
 
     with _sentences(as_json):
         day = pipeline.score(store, _day(as_of), all_history=all_history)
-        vehicles = _print_ranking(store, day)
+        vehicles = print_ranking(_out, store, day)
         model = model_reads.model_in_use(store, day)
         for line in filter(None, (model.sentence, model.waiting)):
-            _out.print(_visible(line), markup=False)
+            _out.print(visible(line), markup=False)
     _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
 
 
-@app.command(epilog=_example("fleetbrake plan --store store"))
-def plan(store: StoreOption, as_json: JsonOption = False) -> None:
+@app.command(epilog=_example("fleetbrake plan --store store --calendar plan.ics --workbook plan.xlsx"))
+def plan(
+    store: StoreOption,
+    calendar: Annotated[
+        Path | None, typer.Option("--calendar", metavar="FILE.ics", help="Write the visits as all-day entries too.")
+    ] = None,
+    workbook: Annotated[
+        Path | None, typer.Option("--workbook", metavar="FILE.xlsx", help="Write the work list to print too.")
+    ] = None,
+    findings_sheet: Annotated[
+        Path | None, typer.Option("--findings-sheet", metavar="FILE.csv", help="Write a sheet to fill in and import.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
     """Put inspections into the depots' bays and days of the coming two weeks."""
     from fleetbrake import pipeline
+    from fleetbrake.reports.plan_files import PlanFiles
 
     with _sentences(as_json):
+        files = PlanFiles(calendar, workbook, findings_sheet)
+        files.check()  # a slip in a name is told before anything is planned
         visits = pipeline.plan(store)
-        _print_plan(store)
-    _finish(as_json, {"command": "plan", "visits": visits}, OK)
+        told = print_plan(_out, store)
+        written = files.write(store)
+    for file in written:
+        _out.print(visible(str(file)), markup=False)
+    _finish(as_json, {"command": "plan", "visits": visits, **told, "files": [str(f) for f in written]}, OK)
+
+
+@app.command(epilog=_example("fleetbrake findings findings.csv --store store"))
+def findings(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="CSV with the columns of the register inspections.")],
+    store: StoreOption,
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Whoever stands for the findings.")] = "workshop",
+    as_json: JsonOption = False,
+) -> None:
+    """Take in what inspections found; the next `fleetbrake score` counts it. Rows without a finding are passed over."""
+    from fleetbrake.store.findings import import_findings
+
+    with _sentences(as_json):
+        count, problems = import_findings(store, file, by)
+    _list("Not taken in:", problems)
+    _out.print(f"{count} findings taken in, {len(problems)} problems. They count from the next `fleetbrake score` on.")
+    status = OK if not problems else SOME_REJECTED if count else NOTHING_DONE
+    _finish(as_json, {"command": "findings", "findings": count, "problems": problems}, status)
 
 
 @app.command(epilog=_example("fleetbrake report --store store --month 2026-02 --out reports/"))
@@ -151,20 +184,37 @@ def report(
     _finish(as_json, {"command": "report", "month": month, "files": [str(f) for f in files]}, OK)
 
 
-@app.command(epilog=_example("fleetbrake dashboard --store store --port 8600"))
+@app.command(epilog=_example("fleetbrake dashboard --store store --port 8600"), help=DASHBOARD_HELP)
 def dashboard(
     store: StoreOption,
-    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine.")] = 8600,
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")] = 8600,
+    address: Annotated[
+        str, typer.Option("--address", metavar="A", help="Address to listen on; beyond 127.0.0.1 with --sign-in only.")
+    ] = "127.0.0.1",
+    sign_in: Annotated[
+        Path | None, typer.Option("--sign-in", metavar="FILE.toml", help="How people sign in and who has which role.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Open the pages in a browser; they are reachable from this machine only."""
+    """Check address and sign-in file, then become the pages' server."""
+    from fleetbrake.access import serving
+    from fleetbrake.access.sign_in import read_sign_in
+
     with _sentences(as_json):
-        command = _dashboard_command(store, port)
-    _talk.print(f"Pages at http://127.0.0.1:{port} (end with Ctrl+C)", markup=False, soft_wrap=True)
+        page = serving.pages_file(Path(__file__).resolve().parent)
+        if not store.is_dir():
+            raise FleetbrakeError(f"{store}: there is no such store; run `fleetbrake ingest` first.")
+        settings = None if sign_in is None else read_sign_in(sign_in, port)
+        serving.check_address(address, settings)
+        options = serving.server_options(address, port, settings)
+    url = serving.shown_address(address, port, settings)
+    _talk.print(f"Pages at {url} (end with Ctrl+C)", markup=False, soft_wrap=True)
     if as_json:
-        _print_json({"command": "dashboard", "status": OK, "url": f"http://127.0.0.1:{port}"})
+        _print_json({"command": "dashboard", "status": OK, "url": url})
     sys.stdout.flush()
     os.environ["FLEETBRAKE_STORE"] = str(store.resolve())
+    os.environ[serving.SIGN_IN_VARIABLE] = "" if settings is None else str(settings.path)
+    command = [sys.executable, "-m", "streamlit", "run", str(page), *options]
     os.execv(sys.executable, command)  # noqa: S606 - our own interpreter, no shell
 
 
@@ -184,7 +234,7 @@ def demo(
         _talk.print("Inventing a fleet (the first run compiles the kernels, about half a minute) ...")
         store = pipeline.make_demo(folder, progress)
     with _sentences(as_json):
-        vehicles = _print_ranking(store, None)
+        vehicles = print_ranking(_out, store, None)
     _out.print(
         f"\nOpen the pages with:  {_program()} dashboard --store {shlex.quote(str(store))}",
         markup=False,
@@ -192,7 +242,7 @@ def demo(
     )
     _finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
     if serve:
-        dashboard(store, port)
+        dashboard(store, port)  # on this machine only
 
 
 def main() -> None:
@@ -217,7 +267,7 @@ def _sentences(as_json: bool) -> Iterator[None]:
 
 
 def _refuse(sentence: str, as_json: bool) -> None:
-    _talk.print(Text(_visible(sentence), style="red"), soft_wrap=True)
+    _talk.print(Text(visible(sentence), style="red"), soft_wrap=True)
     _finish(as_json, {"error": sentence}, NOTHING_DONE)
 
 
@@ -249,14 +299,9 @@ def _list(heading: str, sentences: list[str]) -> None:
         return
     _talk.print(heading)
     for sentence in sentences[:MOST_SENTENCES]:
-        _talk.print(f"  {escape(_visible(sentence))}", soft_wrap=True)
+        _talk.print(f"  {escape(visible(sentence))}", soft_wrap=True)
     if len(sentences) > MOST_SENTENCES:
-        _talk.print(f"  ... and {len(sentences) - MOST_SENTENCES} more; the table ingest_log has them all")
-
-
-def _visible(text: str) -> str:
-    """Outside text without the characters that steer a terminal."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+        _talk.print(f"  ... and {len(sentences) - MOST_SENTENCES} more; --json has them all")
 
 
 def _finish(as_json: bool, facts: dict[str, Any], status: int, *, leave: bool = True) -> None:
@@ -274,51 +319,7 @@ def _plain(value: Any) -> str:
     return value.isoformat() if isinstance(value, date | datetime) else str(value)
 
 
-# --- tables -----------------------------------------------------------------------------------------------------
-
-
-def _print_ranking(store: Path, day: date | None) -> int:
-    """Print the vehicles that need a look, two lines each; returns how many vehicles were ranked."""
-    from fleetbrake.reports import reads
-
-    ranked = reads.ranked(store, day)
-    _out.print(Text(f"Inspect first (as of {day or _as_of(ranked)})", style="bold"))
-    flagged = ranked[ranked["priority"].isin(FLAGGED)]
-    wide = max((len(_visible(str(name))) for name in flagged["vehicle_id"]), default=0)
-    for row in flagged.to_dict("records"):
-        score = f"score {_number(row['health_score'])} ({_number(row['score_low'])} to {_number(row['score_high'])})"
-        where = f", {_visible(_words(row['depot']))}" if _words(row["depot"]) else ""
-        line = Text(f"{row['rank']:>4}  ")
-        line.append(f"{_visible(str(row['vehicle_id'])):<{wide}}", style="bold")
-        line.append(f"  {PRIORITY_TEXT[row['priority']]:<16}  {score}, {row['events_used']} events{where}")
-        _out.print(line, soft_wrap=True)
-        _out.print(Padding(Text(_visible(_words(row["reason"]))), (0, 0, 0, 6), expand=False))
-    if flagged.empty:
-        _out.print("      no vehicle shows a sign")
-    rest = ranked[~ranked["priority"].isin(FLAGGED)]["priority"].value_counts()
-    if len(rest):
-        _out.print("      " + "; ".join(f"{count} more: {PRIORITY_TEXT[name]}" for name, count in rest.items()) + ".")
-    _out.print(Text(CAUTION, style="italic"))
-    return len(ranked)
-
-
-def _print_plan(store: Path) -> None:
-    """Print the visits day by day, what cannot be given a day last."""
-    from fleetbrake.reports import reads
-
-    day = None
-    for row in reads.plan(store).to_dict("records"):
-        planned = _words(row["planned_on"]) or "no day found"
-        if planned != day:
-            _out.print(Text(planned, style="bold"))
-            day = planned
-        due = f", due {_words(row['due_on'])}" if _words(row["due_on"]) else ""
-        line = f"{_words(row['vehicle_id'])} ({_words(row['depot']) or 'no depot'}{due}): {_words(row['reason'])}"
-        note = f" [{_words(row['note'])}]" if _words(row["note"]) else ""
-        _out.print(Padding(Text(_visible(line + note)), (0, 0, 0, 2), expand=False))
-    if day is None:
-        _out.print("No visit is needed in the coming two weeks by what was seen.")
-    _out.print(Text(CAUTION, style="italic"))
+# --- arguments -------------------------------------------------------------------------------------------------------
 
 
 def _program() -> str:
@@ -328,18 +329,6 @@ def _program() -> str:
     if called.stem != "fleetbrake" or (found and Path(found).resolve() == called.resolve()):
         return "fleetbrake"
     return shlex.quote(str(called))
-
-
-def _as_of(ranked: Any) -> str:
-    return str(ranked["as_of"].iloc[0]) if len(ranked) else "no events"
-
-
-def _words(value: Any) -> str:
-    return "" if value is None or value != value else str(value)  # noqa: PLR0124 - NaN and NaT are not themselves
-
-
-def _number(value: Any) -> str:
-    return "-" if value is None or value != value else f"{value:.0f}"  # noqa: PLR0124
 
 
 def _day(moment: datetime | None) -> date | None:
@@ -354,34 +343,6 @@ def _month(text: str) -> str:
         return datetime.strptime(text, "%Y-%m").strftime("%Y-%m")
     except ValueError:
         raise FleetbrakeError(f"--month {text}: a month is written like 2026-02.") from None
-
-
-def _dashboard_command(store: Path, port: int) -> list[str]:
-    """Arguments that start the pages with this interpreter; FleetbrakeError if they are not installed."""
-    here = Path(__file__).resolve().parent
-    for page in (here / "_dashboards" / "app.py", here.parent / "dashboards" / "app.py"):
-        if page.is_file():
-            break
-    else:
-        raise FleetbrakeError("The pages were not installed with this package.")
-    if not store.is_dir():
-        raise FleetbrakeError(f"{store}: there is no such store; run `fleetbrake ingest` first.")
-    options = {
-        "server.address": "127.0.0.1",
-        "server.port": str(port),
-        "server.headless": "true",
-        "browser.gatherUsageStats": "false",
-        "server.fileWatcherType": "none",
-        "client.toolbarMode": "minimal",
-    }
-    return [
-        sys.executable,
-        "-m",
-        "streamlit",
-        "run",
-        str(page),
-        *(f"--{key}={value}" for key, value in options.items()),
-    ]
 
 
 if __name__ == "__main__":

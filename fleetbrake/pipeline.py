@@ -17,13 +17,17 @@ from fleetbrake import __version__
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.features.build import FeatureTables, features
+from fleetbrake.planning.flag_rounds import raise_flags
+from fleetbrake.planning.flags import publish_flags, read_standing
 from fleetbrake.planning.run import plan as plan_visits
+from fleetbrake.planning.wishes import wishes_of
 from fleetbrake.recordings.mapping import Mapping, load_mapping
 from fleetbrake.recordings.reader import Recording, file_sha256, find_recordings, open_recording
 from fleetbrake.recordings.registers import read_registers
 from fleetbrake.scoring.run import score as score_fleet
 from fleetbrake.store.database import database_path, rebuilding
 from fleetbrake.store.files import text_path
+from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, LogEntry, commit_log, read_log
@@ -235,21 +239,39 @@ def _ids_twice(tables: list[FeatureTables]) -> int:
 
 
 def score(store: Path, as_of: date | None = None, *, all_history: bool = False) -> date:
-    """Score the fleet and publish health, indicators and driver style; returns the day scored.
+    """Score the fleet and publish health, indicators, driver style and flags; returns the day scored.
+
+    What was entered since the last run counts. The scores of the newest day raise flags and close those that ended.
 
     ``all_history`` scores every past week with inspections anew, instead of the newest few that are missing. Raises
     ``StoreError`` if nothing was ingested yet.
     """
     _must_exist(store)
     with writer_lock(store, "score"), rebuilding(store) as con:
-        return score_fleet(con, as_of, all_weeks=all_history)
+        merged_registers(con, store)
+        day = score_fleet(con, as_of, all_weeks=all_history)
+        raise_flags(con, store, day)
+        _show_flags(con, store)
+        return day
 
 
 def plan(store: Path) -> int:
-    """Plan the inspections of the coming two weeks and publish them; returns the number of visits."""
+    """Plan the inspections of the coming two weeks and publish them with the flags; returns the number of visits.
+
+    What planners asked for since the last run counts.
+    """
     _must_exist(store)
     with writer_lock(store, "plan"), rebuilding(store) as con:
-        return plan_visits(con)
+        visits = plan_visits(con, wishes=wishes_of(con, store))
+        _show_flags(con, store)
+        return visits
+
+
+def _show_flags(con: duckdb.DuckDBPyConnection, store: Path) -> None:
+    """Publish where the flags stand by the newest scores."""
+    standing = read_standing(con)
+    if standing is not None:
+        publish_flags(con, store, standing.as_of)
 
 
 def report(store: Path, month: str, out: Path, *, safety_role: bool = False) -> list[Path]:

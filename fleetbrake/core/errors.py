@@ -15,3 +15,7 @@ class StoreError(FleetbrakeError):
 
 class StoreBusyError(StoreError):
     """Another run holds the store's lock; the text names the holder."""
+
+
+class RuleError(FleetbrakeError):
+    """What somebody asked for is against a rule of the plan or of findings; nothing was written."""

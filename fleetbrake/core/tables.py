@@ -7,6 +7,7 @@ Types are DuckDB's names; ``NULL`` always means "could not be observed".
 
 from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS, TS, B, Column, D, F, I, T
 from fleetbrake.core.event_tables import own as _own
+from fleetbrake.core.summary_tables import MONTH_FIGURES, RECORDING_CHANNELS, RECORDING_FACTS
 
 VEHICLE_HEALTH = (
     Column("vehicle_id", T, "vehicle"),
@@ -83,6 +84,7 @@ DRIVER_STYLE = (
     _own("observed_km", F, "part of the distance on which a hard stop would have been recorded"),
     _own("adjusted_low", F, "lower end of its 90 % interval"),
     _own("adjusted_high", F, "upper end"),
+    _own("fleet_hard_stops_per_1000km", F, "of all drivers together where observed: what adjusted rates compare with"),
     _own("expected_hard_stops", F, "what an average driver would have had in the same vehicles and conditions"),
     _own("incidents", I, "hard stops within 60 s counted once"),
     _own("brake_applications", I, "events of the driver"),
@@ -165,7 +167,7 @@ PLAN_SUMMARY = (
     _own("visits", I, "visits with a day"),
     _own("dates_not_kept", I, "statutory dates that cannot be kept"),
     _own("defect_days", F, "expected defects found early: probability times days saved, summed"),
-    _own("gain", F, "what was maximised: defect days and joined visits less the cost of vehicles off the road"),
+    _own("gain", F, "maximised: defect days, weeks kept and joined visits less the cost of vehicles off the road"),
     _own("gain_bound", F, "no plan can have more"),
     _own("gap", F, "relative gap between the two; 0 = proven best"),
     _own("plain_gain", F, "the same of the plain plan that takes one vehicle after the other"),
@@ -279,6 +281,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "ingest_log": INGEST_LOG,
     "observability": OBSERVABILITY,
     "unknown_ids": UNKNOWN_IDS,
+    "month_figures": MONTH_FIGURES,
+    "recording_facts": RECORDING_FACTS,
+    "recording_channels": RECORDING_CHANNELS,
 }
 
 #: Registers as they are kept in the store and published under the same names: column, type, part of the key.

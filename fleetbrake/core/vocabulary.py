@@ -12,7 +12,6 @@ MAX_AXLES: Final = 6
 WHEELS: Final = tuple(f"{axle}{side}" for axle in range(1, MAX_AXLES + 1) for side in "LR")
 
 
-
 def wheel_words(wheel: object) -> str:
     """Where a wheel sits, in words: ``axle 1 left`` for ``1L``; empty for no wheel, other text stands for itself."""
     if not isinstance(wheel, str) or not wheel:
@@ -82,6 +81,18 @@ FINDINGS: Final = (*INDICATORS, "other", "none")
 
 TEST_METHODS: Final = ("roller", "plate", "decelerometer")
 REPAIR_WORK: Final = ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment", "sensor", "tyre", "other")
+REPAIR_WORK_TEXT: Final = {
+    "lining": "lining renewed",
+    "disc_or_drum": "disc or drum renewed",
+    "caliper_or_actuator": "caliper or actuator repaired",
+    "adjustment": "brake adjusted",
+    "sensor": "sensor repaired",
+    "tyre": "tyre changed",
+    "other": "other work",
+}
+
+#: Severities of a finding by their number, as people say them.
+SEVERITY_TEXT: Final = ("none", "minor", "major", "dangerous")
 
 #: What no recording of speeds and demands can show; said on every vehicle.
 NOT_SEEN: Final = (

@@ -83,6 +83,22 @@ class Recording:
             raise InputError(f"{printable(self.story.path)}: rows {start} to {stop - 1} hold no event any more")
         return batch
 
+    def table(self, start: int, stop: int, columns: list[str]) -> pa.Table:
+        """The rows ``[start, stop)`` of some source columns as they stand in the file.
+
+        Raises
+        ------
+        InputError
+            If the file has no such rows or columns, or they cannot be decoded.
+        """
+        try:
+            with opened_parquet(self.file) as parquet:
+                return _slice_of_rows(parquet, start, stop, columns)
+        except InputError:
+            raise
+        except Exception as error:  # as in batches
+            raise _damaged(self.story.path, error) from error
+
     def begin(self) -> None:
         """Empty the story of what reading tells; what the opening told stays."""
         story = self.story
@@ -132,9 +148,16 @@ def _whole_groups(groups: Iterable[Group], chunks: Iterator[pa.RecordBatch]) -> 
 
 
 def open_recording(
-    path: Path, mapping: Mapping | None = None, *, rows_per_batch: int = ROWS_PER_BATCH, logged_as: str | None = None
+    path: Path,
+    mapping: Mapping | None = None,
+    *,
+    rows_per_batch: int = ROWS_PER_BATCH,
+    logged_as: str | None = None,
+    fingerprint: bool = True,
 ) -> Recording:
     """Open one Parquet recording; without a mapping it must have the contract's names and units.
+
+    ``fingerprint`` false spares reading the whole file for its hash, where only a few rows are wanted.
 
     Raises
     ------
@@ -144,7 +167,7 @@ def open_recording(
     logged = logged_as or text_path(path)
     shown = printable(logged)
     mapping = mapping or identity()
-    story = FileStory(path=logged, sha256=file_sha256(path, shown))
+    story = FileStory(path=logged, sha256=file_sha256(path, shown) if fingerprint else "")
     schema, story.rows = _looked_into(path, shown)
     if story.rows < 1:
         raise InputError(f"{shown}: the file has no rows")

@@ -62,29 +62,38 @@ def read_register(name: str, path: Path) -> tuple[pa.Table | None, list[str]]:
     model = MODELS[name]
     try:
         parquet = path.suffix.lower() == ".parquet"
-        header, rows = _read_parquet(path, set(model.model_fields)) if parquet else _read_csv(path)
+        header, rows = _read_parquet(path, set(model.model_fields)) if parquet else read_cells(path.read_bytes())
     except Exception as error:  # what a damaged file does to its reader is not foreseeable
         return None, [printable(f"{path.name}: cannot be read as {path.suffix[1:]} ({_short(error)})")]
+    unusable = wrong_columns(name, header, path.name)
+    if unusable:
+        return None, [unusable]
+    good, problems = check_rows(name, rows, path.name)
+    return _table(name, _last_of_each_key(name, [row for _, row in good])), problems
+
+
+def wrong_columns(name: str, header: list[str], file: str, *, spared: tuple[str, ...] = ()) -> str | None:
+    """Why a file with this header cannot be the register ``name``; None if it can. ``spared`` may be missing."""
+    model = MODELS[name]
     twice = [column for column in model.model_fields if header.count(column) > 1]
     if twice:
-        return None, [f"{path.name}: column {', '.join(twice)} is there more than once"]
-    missing = [column for column in _needed(model) if column not in header]
+        return f"{file}: column {', '.join(twice)} is there more than once"
+    missing = [column for column in _needed(model) if column not in (*header, *spared)]
     if missing:
         found = ", ".join(header)[:300] or "nothing"
-        return None, [printable(f"{path.name}: column {', '.join(missing)} is missing; found {found}")]
-    good, problems = _check_rows(model, rows, path.name)
-    return _table(name, _last_of_each_key(name, good)), problems
+        return printable(f"{file}: column {', '.join(missing)} is missing; found {found}")
+    return None
 
 
-def _check_rows(
-    model: type[RegisterRow], rows: list[tuple[int, dict[str, Any]]], file: str
-) -> tuple[list[Any], list[str]]:
-    good: list[Any] = []
+def check_rows(name: str, rows: list[tuple[int, dict[str, Any]]], file: str) -> tuple[list[tuple[int, Any]], list[str]]:
+    """The good rows of a register, each with its number, and what is wrong with the others."""
+    model = MODELS[name]
+    good: list[tuple[int, Any]] = []
     problems: list[str] = []
     untold = 0
     for number, row in rows:
         try:
-            good.append(model.model_validate(row))
+            good.append((number, model.model_validate(row)))
         except ValidationError as error:
             told = [_problem(file, number, dict(item)) for item in error.errors()]
             kept = told[: max(0, MOST_PROBLEMS - len(problems))]
@@ -124,9 +133,12 @@ def _needed(model: type[RegisterRow]) -> list[str]:
     return [name for name, field in model.model_fields.items() if field.is_required()]
 
 
-def _read_csv(path: Path) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
-    """Header and rows; the header is row 1, as a spreadsheet counts. Comma, semicolon or tab between cells."""
-    text = io.StringIO(path.read_bytes().decode("utf-8-sig"), newline=None)
+def read_cells(content: bytes) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
+    """Header and rows of a CSV file; the header is row 1, as a spreadsheet counts. Comma, semicolon or tab between.
+
+    Raises ``UnicodeDecodeError`` for text that is not UTF-8 and ``csv.Error`` for a slip in its quotation marks.
+    """
+    text = io.StringIO(content.decode("utf-8-sig"), newline=None)
     first = text.readline()
     text.seek(0)
     mark = max(",;\t", key=first.count)

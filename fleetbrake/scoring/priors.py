@@ -50,7 +50,7 @@ class Priors(ObservationPriors, DriverPriors):
     )
     change_least: float = prior(5, "1", "own choice: least trips before a change")
     persist_least: float = prior(3, "1", "own choice: a flag shows on three trips (or days) before it ranks")
-    inspection_misses: float = prior(0.3, "1", "own choice: a defect that is there and that an inspection does not find")
+    inspection_misses: float = prior(0.3, "1", "own choice: share of the defects there that an inspection misses")
     false_discovery_share: float = prior(0.1, "1", "own choice: of the flags of a night one in ten may be chance")
     trend_days: float = prior(14, "d", "own choice: wear shows over weeks; a shorter slope is weather")
     stand_days: float = prior(3, "d", "own choice: a long week-end lets rust form (common practice, no source)")

@@ -10,6 +10,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -35,6 +36,7 @@ BEGIN SELECT raise(ABORT, 'what was entered is never changed'); END;
 CREATE TRIGGER IF NOT EXISTS entered_never_removed BEFORE DELETE ON entered
 BEGIN SELECT raise(ABORT, 'what was entered is never removed'); END;
 """
+_INSERT = "INSERT INTO entered (made_at, made_by, kind, vehicle_id, body) VALUES (?, ?, ?, ?, ?)"
 _KIND_OF = {model: kind for kind, model in KINDS.items()}
 
 
@@ -73,8 +75,11 @@ def enter_all(
         raise InputError("An entry needs the name of whoever makes it, and a vehicle.")
     if not rows:
         return
-    with _opened(store, write=True) as con, con:
-        con.executemany("INSERT INTO entered (made_at, made_by, kind, vehicle_id, body) VALUES (?, ?, ?, ?, ?)", rows)
+    try:
+        with _opened(store, write=True) as con, con:
+            con.executemany(_INSERT, rows)
+    except UnicodeEncodeError as error:
+        raise InputError("A name that was given holds characters that no text can keep.") from error
 
 
 def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = None) -> list[Entry]:
@@ -85,8 +90,6 @@ def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = Non
     StoreError
         The file cannot be read, or holds something that no version of this program wrote.
     """
-    if not (store / ENTERED_NAME).is_file():
-        return []
     wanted, given = ["1 = 1"], []
     if kinds:
         wanted.append(f"kind IN ({', '.join('?' for _ in kinds)})")
@@ -95,17 +98,24 @@ def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = Non
         wanted.append("vehicle_id = ?")
         given.append(vehicle_id)
     sql = f"SELECT entry_id, made_at, made_by, kind, vehicle_id, body FROM entered WHERE {' AND '.join(wanted)}"  # noqa: S608 - question marks only
-    with _opened(store, write=False) as con:
-        rows = con.execute(sql + " ORDER BY entry_id", given).fetchall()
-    return [_entry(*row) for row in rows]
+    return [_entry(*row) for row in _asked(store, sql + " ORDER BY entry_id", given)]
 
 
 def stamp(store: Path) -> int:
     """Number of the newest entry: differs once something was entered; 0 without any."""
+    rows = _asked(store, "SELECT max(entry_id) FROM entered", [])
+    return int(rows[0][0] or 0) if rows else 0
+
+
+def _asked(store: Path, sql: str, given: list[str]) -> list[tuple[Any, ...]]:
+    """Rows of a query; none where nobody has entered anything yet."""
     if not (store / ENTERED_NAME).is_file():
-        return 0
+        return []
     with _opened(store, write=False) as con:
-        return int(con.execute("SELECT coalesce(max(entry_id), 0) FROM entered").fetchone()[0])
+        # the first writer makes the file before the table, and may have been killed in between
+        if not con.execute("SELECT 1 FROM sqlite_master WHERE name = 'entered'").fetchall():
+            return []
+        return con.execute(sql, given).fetchall()
 
 
 def _entry(entry_id: int, made_at: str, made_by: str, kind: str, vehicle_id: str, body: str) -> Entry:
@@ -123,11 +133,13 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
     """A connection that is closed at the end; the table is made by the first writer."""
     path = store / ENTERED_NAME
     try:
-        mode = "rwc" if write else "ro"
-        target = f"{path.resolve().as_uri()}?mode={mode}"
+        # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
+        target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
             if write:
                 con.executescript(_TABLE)
+            else:
+                con.execute("PRAGMA query_only = ON")
             yield con
     except sqlite3.Error as error:
         raise StoreError(f"{path}: what people enter cannot be {'written' if write else 'read'} ({error}).") from error

@@ -1,12 +1,12 @@
 """What people may enter, kind by kind: checked when it is written and when it is read back."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from fleetbrake.core.vocabulary import INDICATORS
-from fleetbrake.recordings.register_rows import Inspection, Repair
+from fleetbrake.recordings.register_rows import Inspection, Moment, Repair
 
 #: What a flag stands for besides an indicator: a report of a driver, a finding not repaired, a failed test, a lit lamp.
 REPORT = "open_report"
@@ -37,11 +37,11 @@ class WorkEntered(Body):
 
 
 class ReportAnswered(Body):
-    """An open defect report was dealt with: the report (``reported_at``, ``text``) and when it was cleared."""
+    """An open defect report was dealt with: the report (``reported_at``, ``text``) and when it was cleared, in UTC."""
 
-    reported_at: datetime
+    reported_at: Moment
     text: str | None
-    cleared_at: datetime
+    cleared_at: Moment
 
 
 class DateFixed(Body):
@@ -57,7 +57,7 @@ class Deferred(Body):
     reason: Sentence | None
 
 
-class _OfFlag(Body):
+class OfFlag(Body):
     """About one flag: indicator (or ``open_report``), wheel, and the day on which the flag was raised."""
 
     indicator: str = Field(pattern="^(" + "|".join((*INDICATORS, REPORT)) + ")$")
@@ -65,17 +65,17 @@ class _OfFlag(Body):
     raised_on: date
 
 
-class FlagRaised(_OfFlag):
+class FlagRaised(OfFlag):
     """Scores raised a flag."""
 
     priority: str
 
 
-class FlagSeen(_OfFlag):
+class FlagSeen(OfFlag):
     """A person looked at it."""
 
 
-class FlagDecided(_OfFlag):
+class FlagDecided(OfFlag):
     """A person decided; a decision other than ``inspect_now`` needs a reason and a last day on which it stands."""
 
     decision: Decision
@@ -83,7 +83,13 @@ class FlagDecided(_OfFlag):
     expires_on: date | None = None
 
 
-class FlagClosed(_OfFlag):
+class FlagReopened(OfFlag):
+    """A decision lapsed: its last day is over, or the vehicle must no longer wait."""
+
+    because: Sentence
+
+
+class FlagClosed(OfFlag):
     """The flag came to an end."""
 
     closed_on: date
@@ -99,5 +105,6 @@ KINDS: dict[str, type[Body]] = {
     "flag_raised": FlagRaised,
     "flag_seen": FlagSeen,
     "flag_decided": FlagDecided,
+    "flag_reopened": FlagReopened,
     "flag_closed": FlagClosed,
 }

@@ -5,6 +5,7 @@ import os
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,6 +16,39 @@ from fleetbrake.store.files import write_atomically
 
 LOCK_NAME = "store.lock"
 HOLDER_NAME = "store.lock.holder"
+
+
+@dataclass(frozen=True)
+class Holder:
+    """Who said last that he writes the store: name of the command, process, host, since when (ISO, UTC)."""
+
+    command: str
+    pid: int
+    host: str
+    since: str
+
+
+def holder(store: Path) -> Holder | None:
+    """Who writes the store now, as far as the side file tells; a hint, not a lock.
+
+    None where nobody does, or where the file was left by a process of this host that has ended.
+    """
+    try:
+        said = json.loads((store / HOLDER_NAME).read_text(encoding="utf-8"))
+        found = Holder(str(said["command"]), int(said["pid"]), str(said["host"]), str(said["since"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return found if found.host != socket.gethostname() or _lives(found.pid) else None
+
+
+def _lives(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except PermissionError:  # somebody else's process: it is there
+        return True
+    except (OSError, OverflowError):
+        return False
+    return True
 
 
 @contextmanager

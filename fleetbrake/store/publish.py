@@ -15,8 +15,10 @@ import duckdb
 import pyarrow as pa
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
+from fleetbrake.core.record_criteria import DEFAULT_RECORDS, RecordCriteria
 from fleetbrake.core.tables import REGISTERS
 from fleetbrake.core.vocabulary import CATEGORIES, LIGHT_CATEGORIES
+from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
 from fleetbrake.store.log import read_log
@@ -42,10 +44,14 @@ _STEPS = (
     "int_allowed_lockups",
 )
 _MARTS = ("events", "event_wheels", "ingest_log", "unknown_ids")
+#: From the published tables alone, in order.
+_SUMMARIES = ("month_figures", "recording_channels", "recording_facts")
 
 
 def publish_recordings(con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria = DEFAULT) -> None:
-    """Fill events, event_wheels, ingest_log, observability, unknown_ids and the registers; leave the other tables.
+    """Fill events, event_wheels, ingest_log, observability, unknown_ids, the registers and what sums them up.
+
+    The other tables stay as they are.
 
     Parameters
     ----------
@@ -59,6 +65,7 @@ def publish_recordings(con: duckdb.DuckDBPyConnection, store: Path, criteria: Cr
     """
     for name in REGISTERS:
         replace_table(con, name, read_register(store, name))
+    merged_registers(con, store)
     replace_table(con, "observability", observability(criteria))
     with _sources(con, store, criteria):
         for step in _STEPS:
@@ -67,6 +74,21 @@ def publish_recordings(con: duckdb.DuckDBPyConnection, store: Path, criteria: Cr
             con.execute(f"CREATE TEMP VIEW mart AS {_sql(mart)}")
             fill_table(con, mart, "mart")
             con.execute("DROP VIEW mart")
+    sum_up(con)
+
+
+def sum_up(con: duckdb.DuckDBPyConnection, criteria: RecordCriteria = DEFAULT_RECORDS) -> None:
+    """Fill month_figures, recording_channels and recording_facts from the published events, log, trips and vehicles."""
+    con.register("record_criteria", pa.Table.from_pylist([asdict(criteria)]))
+    try:
+        for summary in _SUMMARIES:
+            con.execute(f"CREATE TEMP VIEW mart AS {_sql(summary)}")
+            try:
+                fill_table(con, summary, "mart")
+            finally:
+                con.execute("DROP VIEW mart")
+    finally:
+        con.unregister("record_criteria")
 
 
 def newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date | None:

@@ -21,7 +21,7 @@ def merge_registers(store: Path, tables: Mapping[str, pa.Table]) -> None:
     StoreError
         There is no such register, or a column has values of another type.
     """
-    merged = {name: _merged(store, name, table) for name, table in tables.items()}
+    merged = {name: upserted(name, read_register(store, name), table) for name, table in tables.items()}
     for name, table in merged.items():
         write_parquet(_register_path(store, name), table)
 
@@ -33,8 +33,10 @@ def read_register(store: Path, name: str) -> pa.Table:
     return read_parquet(_register_path(store, name), _schema(name), f"register {name}")
 
 
-def _merged(store: Path, name: str, table: pa.Table) -> pa.Table:
-    rows = pa.concat_tables([read_register(store, name), in_schema(table, _schema(name), f"register {name}")])
+def upserted(name: str, known: pa.Table, more: pa.Table) -> pa.Table:
+    """Rows of a register with more of them, in order of key; a later row replaces an earlier one of the same key."""
+    schema = _schema(name)
+    rows = pa.concat_tables([in_schema(known, schema, f"register {name}"), in_schema(more, schema, f"register {name}")])
     keys = list(REGISTER_KEYS[name])
     numbered = rows.append_column("row_number", pa.array(range(rows.num_rows), pa.int64()))
     last = numbered.group_by(keys).aggregate([("row_number", "max")]).column("row_number_max")

@@ -19,7 +19,7 @@ from fleetbrake.core.tables import REGISTERS, TABLES
 from fleetbrake.store.database import reading
 
 STOP = Stop(from_mps=15.0, decel_mps2=5.0)
-COMMANDS = ("ingest", "score", "plan", "report", "dashboard", "demo")
+COMMANDS = ("ingest", "score", "plan", "findings", "report", "dashboard", "demo")
 
 
 def run(*words: object) -> Result:

@@ -3,6 +3,9 @@
 import json
 import multiprocessing
 import os
+import socket
+import subprocess
+import sys
 import threading
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -10,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from fleetbrake.core.errors import StoreBusyError, StoreError
-from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME, writer_lock
+from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME, holder, writer_lock
 
 
 def hold(store: Path, pipe: Connection) -> None:
@@ -95,3 +98,22 @@ def test_a_store_that_is_a_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError, match="Cannot lock"), writer_lock(tmp_path / "file", "ingest"):
         pass
+
+
+def test_the_holder_is_told_while_somebody_writes_and_a_dead_one_is_not(tmp_path: Path) -> None:
+    assert holder(tmp_path) is None
+    with writer_lock(tmp_path, "score"):
+        found = holder(tmp_path)
+        assert found is not None and found.command == "score" and found.pid == os.getpid()
+    assert holder(tmp_path) is None
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left = {"command": "plan", "pid": ended.pid, "host": socket.gethostname(), "since": "2026-01-01T00:00:00+00:00"}
+    (tmp_path / HOLDER_NAME).write_text(json.dumps(left), encoding="utf-8")
+    assert holder(tmp_path) is None
+    (tmp_path / HOLDER_NAME).write_text(json.dumps(left | {"host": "elsewhere"}), encoding="utf-8")
+    assert holder(tmp_path) is not None
+    (tmp_path / HOLDER_NAME).write_text(json.dumps(left | {"pid": 10**30}), encoding="utf-8")
+    assert holder(tmp_path) is None
+    (tmp_path / HOLDER_NAME).write_text("[]", encoding="utf-8")
+    assert holder(tmp_path) is None

@@ -19,6 +19,7 @@ select
     round(r.adjusted, 6) as adjusted_hard_stops_per_1000km,
     round(r.adjusted_low, 6) as adjusted_low,
     round(r.adjusted_high, 6) as adjusted_high,
+    round(r.fleet_rate, 6) as fleet_hard_stops_per_1000km,
     round(r.expected_stops, 6) as expected_hard_stops,
     r.incidents,
     r.applications as brake_applications,

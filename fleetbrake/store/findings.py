@@ -1,0 +1,234 @@
+"""Findings of inspections and the work done, as people enter them: checked, kept, and merged into the registers.
+
+What was entered counts beside the registers' own rows and wins where both have the same key. A run that publishes or
+scores merges it in; the registers' files stay as they came.
+"""
+
+import csv
+from collections import Counter
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from fleetbrake.core.errors import InputError, RuleError
+from fleetbrake.core.spreadsheet import unprotected
+from fleetbrake.core.tables import REGISTERS
+from fleetbrake.recordings.register_rows import Inspection, Repair
+from fleetbrake.recordings.registers import check_rows, read_cells, wrong_columns
+from fleetbrake.store.arrow import arrow_schema
+from fleetbrake.store.database import reading
+from fleetbrake.store.entered import Entry, enter_all, entries
+from fleetbrake.store.entered_rows import Body, FindingEntered, ReportAnswered, WorkEntered
+from fleetbrake.store.finding_rules import Known, answer_problem, finding_problem, known_vehicles, work_problem
+from fleetbrake.store.registers import upserted
+from fleetbrake.store.schema import replace_table
+
+#: A filled findings sheet of 10,000 rows has about 1 MB; more is another file (own choice).
+MOST_BYTES = 2_000_000
+#: Entries that the registers are merged with.
+MERGED_KINDS = ("finding", "work", "report_answered")
+
+_SHEET = "findings"
+
+
+def merged_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
+    """Bring what was entered into the published ``inspections``, ``repairs`` and ``defect_reports``.
+
+    A second time changes nothing, and without any entry nothing is touched. The newest entry of a key counts; an
+    answered report has its ``cleared_at`` set.
+    """
+    made = entries(store, MERGED_KINDS)
+    _merge(con, "inspections", [entry.body.row for entry in made if isinstance(entry.body, FindingEntered)])
+    _merge(con, "repairs", [entry.body.row for entry in made if isinstance(entry.body, WorkEntered)])
+    answers = {_report_key(entry): entry.body.cleared_at for entry in made if isinstance(entry.body, ReportAnswered)}
+    if answers:
+        _clear(con, answers)
+
+
+def enter_finding(
+    store: Path,
+    by: str,
+    rows: Sequence[Inspection] = (),
+    work: Sequence[Repair] = (),
+    answered: ReportAnswered | None = None,
+    *,
+    vehicle_id: str | None = None,
+) -> None:
+    """Keep findings of inspections, work done and the answer to a defect report: all of it or nothing.
+
+    Parameters
+    ----------
+    by : who enters it.
+    rows : findings; an empty ``inspection_id`` is filled in, the same for the same vehicle, day, wheel and finding, so
+        that entering it again corrects it.
+    work : repairs.
+    answered : an open defect report that was dealt with.
+    vehicle_id : vehicle of the report, where neither rows nor work name it.
+
+    Raises
+    ------
+    RuleError
+        Something about a row is wrong; nothing was written.
+    StoreError
+        Nothing was published yet, or the file cannot be written.
+    """
+    named = [named_row for _, named_row in _named(list(enumerate(rows)))]
+    vehicles = {row.vehicle_id for row in rows} | {row.vehicle_id for row in work}
+    vehicles |= {vehicle_id} if vehicle_id else set()
+    bodies: list[tuple[str, Body]] = [(row.vehicle_id, FindingEntered(row=row)) for row in named]
+    bodies += [(row.vehicle_id, WorkEntered(row=row)) for row in work]
+    with reading(store) as con:
+        known = _known(con, store, named)
+        problems = [finding_problem(row, known) for row in named] + [work_problem(row, known) for row in work]
+        if answered is not None:
+            if len(vehicles) != 1:
+                raise RuleError("A report is answered for one vehicle at a time.")
+            (vehicle,) = vehicles
+            problems.append(answer_problem(con, vehicle, answered, known))
+            bodies.append((vehicle, answered))
+    told = [problem for problem in problems if problem]
+    if told:
+        raise RuleError(" ".join(dict.fromkeys(told)))
+    if not bodies:
+        raise RuleError("There is nothing to enter: neither a finding, nor work, nor an answered report.")
+    enter_all(store, by, bodies)
+
+
+def import_findings(store: Path, source: Path | bytes, by: str) -> tuple[int, list[str]]:
+    """Take in a CSV file of findings with the columns of the register ``inspections``; good rows are in, bad ones told.
+
+    Rows in which finding, severity and note are all empty have not been filled in and are passed over. An apostrophe
+    that protects a cell from being taken for a formula is removed. ``inspection_id`` may be empty or missing: the same
+    file read twice then still gives the same findings.
+
+    Returns
+    -------
+    Number of findings taken in, and a sentence with the row number for each that was not.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is larger than ``MOST_BYTES``, or lacks a column.
+    StoreError
+        Nothing was published yet, or what was entered cannot be written.
+    """
+    header, cells = _cells(source)
+    unusable = wrong_columns("inspections", header, _SHEET, spared=("inspection_id",))
+    if unusable:
+        raise InputError(f"The file cannot be used: {unusable}.")
+    filled = [(number, _restored(row)) for number, row in cells if _filled_in(row)]
+    numbered, problems = check_rows("inspections", filled, _SHEET)
+    rows = _named(numbered)
+    with reading(store) as con:
+        known = _known(con, store, [row for _, row in rows])
+    found = [(number, row, finding_problem(row, known)) for number, row in rows]
+    problems += [f"{_SHEET} row {number}: {problem}" for number, _, problem in found if problem]
+    good = [row for _, row, problem in found if not problem]
+    enter_all(store, by, [(row.vehicle_id, FindingEntered(row=row)) for row in good])
+    return len(good), problems
+
+
+def _merge(con: duckdb.DuckDBPyConnection, name: str, rows: Sequence[Inspection | Repair]) -> None:
+    if rows:
+        more = pa.Table.from_pylist([row.model_dump() for row in rows], schema=arrow_schema(dict(REGISTERS[name])))
+        replace_table(con, name, upserted(name, _published(con, name), more))
+
+
+def _published(con: duckdb.DuckDBPyConnection, name: str) -> pa.Table:
+    return con.sql(f"SELECT * FROM {name}").to_arrow_table()  # noqa: S608 - own names
+
+
+def _report_key(entry: Entry) -> tuple[str, datetime, str | None]:
+    body = entry.body
+    assert isinstance(body, ReportAnswered)
+    return entry.vehicle_id, body.reported_at, body.text
+
+
+def _clear(con: duckdb.DuckDBPyConnection, answers: dict[tuple[str, datetime, str | None], datetime]) -> None:
+    """Set ``cleared_at`` of the reports that were answered; a report that is not on file stays unknown."""
+    columns = ("vehicle_id", "reported_at", "text", "cleared_at")
+    listed = [dict(zip(columns, (*key, cleared), strict=True)) for key, cleared in answers.items()]
+    kinds = {name: kind for name, kind in REGISTERS["defect_reports"] if name in columns}
+    con.register("answered_in", pa.Table.from_pylist(listed, schema=arrow_schema(kinds)))
+    try:
+        cleared = con.sql(
+            "SELECT d.* REPLACE (a.cleared_at AS cleared_at) FROM defect_reports AS d JOIN answered_in AS a "
+            "ON a.vehicle_id = d.vehicle_id AND a.reported_at = d.reported_at AND a.text IS NOT DISTINCT FROM d.text"
+        ).to_arrow_table()
+    finally:
+        con.unregister("answered_in")
+    replace_table(con, "defect_reports", upserted("defect_reports", _published(con, "defect_reports"), cleared))
+
+
+def _known(con: duckdb.DuckDBPyConnection, store: Path, rows: Sequence[Inspection]) -> Known:
+    """What the rows are held against: vehicles, and whose findings their ids are already."""
+    ids = [row.inspection_id for row in rows]
+    owners: dict[str, str] = {}
+    if ids:
+        owners = dict(
+            con.execute(
+                "SELECT inspection_id, vehicle_id FROM inspections "
+                "WHERE vehicle_id IS NOT NULL AND inspection_id IN (SELECT unnest(?))",
+                [ids],
+            ).fetchall()
+        )
+        for entry in entries(store, ("finding",)):
+            if isinstance(entry.body, FindingEntered):
+                owners.setdefault(entry.body.row.inspection_id, entry.vehicle_id)
+    return Known(known_vehicles(con), owners, today())
+
+
+def today() -> date:
+    """The present day in UTC."""
+    return datetime.now(UTC).date()
+
+
+def _named(rows: Sequence[tuple[int, Inspection]]) -> list[tuple[int, Inspection]]:
+    """The rows with an id each: made where it is empty, numbered where a sheet's line was copied with its id."""
+    seen: Counter[str] = Counter()
+    named = []
+    for number, row in rows:
+        own = row.inspection_id.strip() or _made_id(row)
+        seen[own] += 1
+        unique = own if seen[own] == 1 else f"{own}-{seen[own]}"
+        named.append((number, row.model_copy(update={"inspection_id": unique})))
+    return named
+
+
+def _made_id(row: Inspection) -> str:
+    """An id that the same finding always gets."""
+    facts = "\n".join((row.vehicle_id, row.inspected_on.isoformat(), row.wheel or "", row.finding))
+    return "entered-" + sha256(facts.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def _cells(source: Path | bytes) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
+    try:
+        if isinstance(source, Path):
+            with source.open("rb") as file:
+                content = file.read(MOST_BYTES + 1)
+        else:
+            content = source
+        if len(content) > MOST_BYTES:
+            raise InputError(f"The file is too large for findings: {MOST_BYTES / 1e6:g} MB at most.")
+        return read_cells(content)
+    except UnicodeDecodeError as error:
+        raise InputError("The file is not UTF-8 text: save it as CSV in UTF-8.") from error
+    except csv.Error as error:
+        raise InputError(f"The file cannot be read as CSV ({error}).") from error
+    except OSError as error:
+        raise InputError(f"{source!s}: cannot be read ({error.strerror or error}).") from error
+
+
+def _filled_in(row: dict[str, Any]) -> bool:
+    return any(row.get(column) is not None for column in ("finding", "severity", "note"))
+
+
+def _restored(row: dict[str, Any]) -> dict[str, Any]:
+    """Cells as they were before they were protected from a spreadsheet program; an id that is missing is empty."""
+    cells = {name: unprotected(value) if isinstance(value, str) else value for name, value in row.items()}
+    return {**cells, "inspection_id": cells.get("inspection_id") or ""}

@@ -1,0 +1,200 @@
+"""Findings back into the scores: what is entered counts like the register's own rows, from the next run on."""
+
+import shutil
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pytest
+from product_run import Stop, recording
+
+from fleetbrake import pipeline
+from fleetbrake.planning.flags import flags
+from fleetbrake.planning.wishes import decide, defer, fix_date, wishes
+from fleetbrake.recordings.register_rows import Inspection, Repair
+from fleetbrake.store.database import reading
+from fleetbrake.store.entered import stamp
+from fleetbrake.store.entered_rows import ReportAnswered
+from fleetbrake.store.findings import enter_finding, import_findings
+
+STOP = Stop(from_mps=15.0, decel_mps2=5.0)
+#: Day of the recordings of ``product_run``.
+DAY = date(2026, 1, 5)
+ROWS = pd.DataFrame(
+    {
+        "inspection_id": ["i1", "i2", "i3", "i4"],
+        "vehicle_id": ["V1", "V1", "V2", "V3"],
+        "inspected_on": ["2026-01-05", "2026-01-04", "2026-01-05", "2026-01-03"],
+        "wheel": ["1L", None, "2R", None],
+        "finding": ["brake_drag", "none", "other", "none"],
+        "severity": [2, 0, 3, 0],
+        "note": ["drags", None, "hose = open; \"wet\"", None],
+    }
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of recordings and registers of three vehicles, and a store that has them, not scored yet."""
+    folder = tmp_path_factory.mktemp("findings")
+    (folder / "recordings").mkdir()
+    (folder / "registers").mkdir()
+    for name in ("V1", "V2", "V3"):
+        recording(STOP, name, vehicle_id=name).to_pandas().to_parquet(folder / "recordings" / f"{name}.parquet")
+    register = {"vehicle_id": ["V1", "V2", "V3"], "axles": 2, "depot": "North", "category": "N3"}
+    pd.DataFrame(register).to_csv(folder / "registers" / "vehicles.csv", index=False)
+    pipeline.ingest([folder / "recordings"], folder / "store", registers=folder / "registers")
+    return folder
+
+
+@pytest.fixture
+def folder(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "run"))
+
+
+def asked(store: Path, sql: str) -> list[tuple[Any, ...]]:
+    with reading(store) as con:
+        return con.execute(sql).fetchall()
+
+
+def tables(store: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """Every table that a score fills, and the registers."""
+    names = ("vehicle_health", "indicators", "inspection_evidence", "model_quality", "inspections", "repairs", "flags",
+             "inspection_plan")  # fmt: skip
+    return {name: asked(store, f"SELECT * FROM {name} ORDER BY ALL") for name in names}
+
+
+def priorities(store: Path) -> dict[str, str]:
+    return dict(asked(store, "SELECT vehicle_id, priority FROM vehicle_health"))
+
+
+def test_a_file_of_findings_scores_like_the_same_register(folder: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    ROWS.to_csv(sheet, index=False)
+    by_register = Path(shutil.copytree(folder, tmp_path / "other"))
+    shutil.copy(sheet, by_register / "registers" / "inspections.csv")
+    pipeline.ingest([by_register / "recordings"], by_register / "store", registers=by_register / "registers")
+    pipeline.score(folder / "store")
+    without = tables(folder / "store")
+    assert import_findings(folder / "store", sheet, "workshop") == (len(ROWS), [])
+    assert tables(folder / "store") == without  # nothing moves before a run
+    for store in (folder / "store", by_register / "store"):
+        pipeline.score(store)
+        pipeline.plan(store)
+    entered, registered = tables(folder / "store"), tables(by_register / "store")
+    assert entered["vehicle_health"] != without["vehicle_health"]
+    assert priorities(folder / "store") == {"V1": "this_week", "V2": "before_next_trip", "V3": "too_little_evidence"}
+    assert entered == registered
+    # and neither scoring again nor reading the registers again takes it away
+    pipeline.ingest([folder / "recordings"], folder / "store", registers=folder / "registers")
+    pipeline.score(folder / "store")
+    assert tables(folder / "store") == registered
+
+
+def test_a_finding_moves_the_scores_and_work_moves_them_back(folder: Path) -> None:
+    store = folder / "store"
+    pipeline.score(store)
+    assert priorities(store)["V1"] == "too_little_evidence"
+    drag = Inspection(inspection_id="", vehicle_id="V1", inspected_on=DAY, wheel="1L", finding="brake_drag", severity=2)
+    enter_finding(store, "workshop", [drag])
+    pipeline.score(store)
+    assert priorities(store)["V1"] == "this_week"
+    (flag,) = flags(store, "V1")
+    assert (flag.indicator, flag.state, flag.priority) == ("open_report", "open", "this_week")
+    pipeline.score(store)
+    assert [known.state for known in flags(store, "V1")] == ["open"]  # it stays, and there is still one
+    enter_finding(store, "workshop", work=[Repair(vehicle_id="V1", repaired_on=DAY, wheel="1L", work="adjustment")])
+    pipeline.score(store)
+    assert priorities(store)["V1"] == "too_little_evidence"  # back to what the recordings say, never to a clean score
+    assert asked(store, "SELECT health_score FROM vehicle_health WHERE vehicle_id = 'V1'") == [(None,)]
+
+
+def test_a_clean_inspection_answers_what_an_earlier_one_found(folder: Path) -> None:
+    store = folder / "store"
+    earlier = Inspection(
+        inspection_id="a", vehicle_id="V1", inspected_on=DAY - timedelta(days=1), wheel="1L", finding="brake_drag",
+        severity=3,
+    )  # fmt: skip
+    enter_finding(store, "workshop", [earlier])
+    pipeline.score(store)
+    assert priorities(store)["V1"] == "before_next_trip"
+    clean = Inspection(inspection_id="b", vehicle_id="V1", inspected_on=DAY, finding="none", severity=0)
+    enter_finding(store, "workshop", [clean])
+    pipeline.score(store)
+    assert priorities(store)["V1"] == "too_little_evidence"
+
+
+def test_an_answered_report_is_open_no_more(folder: Path) -> None:
+    store = folder / "store"
+    report = {"vehicle_id": ["V2"], "reported_at": ["2026-01-05T06:00:00Z"], "text": ["pulls, left"], "severity": [3]}
+    pd.DataFrame(report).to_csv(folder / "registers" / "defect_reports.csv", index=False)
+    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
+    pipeline.score(store)
+    assert priorities(store)["V2"] == "before_next_trip"
+    at = datetime(2026, 1, 5, 6, tzinfo=UTC)
+    answer = ReportAnswered(reported_at=at, text="pulls, left", cleared_at=at + timedelta(hours=9))
+    enter_finding(store, "workshop", answered=answer, vehicle_id="V2")
+    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")  # the register still has it open
+    pipeline.score(store)
+    assert priorities(store)["V2"] == "too_little_evidence"
+
+
+def test_wishes_reach_the_plan(folder: Path) -> None:
+    store = folder / "store"
+    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
+    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
+    pipeline.score(store)
+    pipeline.plan(store)
+    planned = "SELECT planned_on, fixed FROM inspection_plan WHERE vehicle_id = 'V1'"
+    assert asked(store, planned)[0][0] == date(2026, 1, 6)
+    fix_date(store, "V1", date(2026, 1, 14), "planner")
+    pipeline.plan(store)
+    assert asked(store, planned) == [(date(2026, 1, 14), True)]
+    defer(store, "V1", date(2026, 1, 16), "no parts before", "planner")
+    pipeline.plan(store)
+    assert wishes(store).fixed == {}
+    assert asked(store, planned)[0][0] >= date(2026, 1, 16)
+
+
+def test_a_plan_shows_the_decisions_made_since_the_scores(folder: Path) -> None:
+    store = folder / "store"
+    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
+    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
+    pipeline.score(store)
+    (flag,) = flags(store, "V1")
+    decide(store, flag, "watch", "planner", "seen yesterday", date(2026, 2, 1))
+    shown = "SELECT state, decision, decided_by FROM flags WHERE vehicle_id = 'V1'"
+    assert asked(store, shown) == [("open", None, None)]
+    pipeline.plan(store)
+    assert asked(store, shown) == [("decided", "watch", "planner")]
+
+
+def test_a_run_that_fails_leaves_the_tables_and_the_next_one_is_whole(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = folder / "store"
+    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
+    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
+    before = tables(store)
+
+    def broken(*_: Any) -> None:
+        raise duckdb.Error("disk full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(pipeline, "publish_flags", broken)
+        with pytest.raises(duckdb.Error):
+            pipeline.score(store)
+    assert tables(store) == before
+    entered = stamp(store)
+    pipeline.score(store)
+    assert stamp(store) == entered  # what the failed run raised is not raised twice
+    assert asked(store, "SELECT vehicle_id, state FROM flags ORDER BY ALL") == [("V1", "open"), ("V2", "open")]
+
+
+def test_a_store_without_entries_scores_as_before(folder: Path) -> None:
+    store = folder / "store"
+    pipeline.score(store)
+    assert stamp(store) == 0
+    assert asked(store, "SELECT count(*) FROM flags") == [(0,)]
