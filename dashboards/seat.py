@@ -1,16 +1,22 @@
 """Whoever sits before a page: the store, what they may see, and the units they read in."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import streamlit as st
+from sign_in import viewer
 
-from fleetbrake.access.roles import LOCAL_USER, Viewer
-from fleetbrake.reports.measures import METRIC, US, Measures
+from fleetbrake.access.roles import Viewer
+from fleetbrake.reports.measures import METRIC, US, Measures, System
+from fleetbrake.reports.veil import Veil, veil
+
+__all__ = ["Seat", "measures_asked", "units_switch", "viewer"]
 
 _UNITS = "units"
+_SWITCH = "units_switch"
+_UNIT_WORDS = {System.METRIC.value: "Units: metric", System.US.value: "US"}
 
 
 @dataclass(frozen=True)
@@ -21,13 +27,39 @@ class Seat:
     viewer: Viewer
     measures: Measures
 
+    @property
+    def veil(self) -> Veil:
+        """What this viewer may see of the store as it is published now."""
+        return veil(self.store, self.viewer)
+
+    @property
+    def may_act_now(self) -> bool:
+        """Whether the viewer may act, asked anew: a form may be sent long after its page was drawn."""
+        now = viewer()
+        return self.viewer.may_act and now.may_act and now.name == self.viewer.name
+
     def veiled(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The frame as this viewer may see it: aliases for drivers, no places, no trips, unless the role has them."""
-        return frame
+        """The frame as this viewer may see it: aliases for drivers (inside free text too), no places, no trips, paths
+        as folder and file, unless the role has them. The same columns: what is hidden is missing. For frames with the
+        tables' own column names, before a page renames them."""
+        return self.veil.frame(frame)
 
     def veiled_row(self, row: dict[str, Any] | None) -> dict[str, Any] | None:
         """As :meth:`veiled` for one row."""
-        return row
+        return self.veil.row(row)
+
+    def veiled_text(self, text: str) -> str:
+        """As :meth:`veiled` for one free text."""
+        return self.veil.text(text)
+
+    def shown_driver(self, driver_id: str) -> str:
+        """What a driver is called before this viewer: the id or the alias. Goes into addresses too."""
+        return self.veil.shown_driver(driver_id)
+
+    def driver_from(self, shown: str) -> str | None:
+        """The driver's id for what an address or a list calls him; None if there is none of that name. Who sees aliases
+        finds drivers by aliases only."""
+        return self.veil.driver_from(shown)
 
 
 def measures_asked() -> Measures:
@@ -40,6 +72,24 @@ def measures_asked() -> Measures:
     return chosen
 
 
-def viewer() -> Viewer:
-    """Who looks; nobody but the local user until a sign-in is set up."""
-    return replace(LOCAL_USER)
+def units_switch() -> None:
+    """The switch between metric and US customary units; the choice stands in the address of every page."""
+    st.segmented_control(
+        "Units",
+        [system.value for system in System],
+        default=measures_asked().system.value,
+        format_func=_UNIT_WORDS.__getitem__,
+        key=_SWITCH,
+        on_change=_switched,
+        required=True,
+        label_visibility="collapsed",
+    )
+
+
+def _switched() -> None:
+    chosen = st.session_state.get(_SWITCH) or System.METRIC.value
+    st.session_state["chosen_units"] = chosen
+    if chosen == System.US.value:
+        st.query_params[_UNITS] = chosen
+    else:
+        st.query_params.pop(_UNITS, None)

@@ -24,7 +24,11 @@ def aliases(store: Path) -> Callable[[str], str]:
     StoreError
         If the key cannot be read or written.
     """
-    key = _key(Path(store) / KEY_FILE)
+    return aliases_by(_key(Path(store) / KEY_FILE))
+
+
+def aliases_by(key: bytes) -> Callable[[str], str]:
+    """Function from driver id to alias under one key."""
 
     def alias(driver_id: str) -> str:
         digest = hmac.new(key, driver_id.encode("utf-8", "surrogatepass"), hashlib.sha256).digest()

@@ -8,6 +8,7 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from fleetbrake.reports.names_in_text import NamesInText
 from fleetbrake.reports.source import frame
 
 #: Columns that hold a driver's id, and columns of free text that may name one.
@@ -38,11 +39,10 @@ def with_aliases(store: Path, tables: dict[str, pa.Table], alias: Callable[[str]
     told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
     for name, column in _TRIP_COLUMNS.items():
         told[name] = _emptied(told[name], column)
-    inside = _inside_text(_all_drivers(store), alias)
-    if inside is not None:
-        for name, free in _FREE_TEXT.items():
-            for column in free:
-                told[name] = _map_column(told[name], column, inside)
+    inside = NamesInText(all_drivers(store), alias)
+    for name, free in _FREE_TEXT.items():
+        for column in free:
+            told[name] = _map_column(told[name], column, inside)
     return told
 
 
@@ -78,7 +78,8 @@ def _without_folders(store: Path) -> Callable[[str], str]:
     return lambda text: pattern.sub("", text)
 
 
-def _all_drivers(store: Path) -> list[str]:
+def all_drivers(store: Path) -> list[str]:
+    """Every driver's id that any table of the store names, in no order."""
     found = frame(
         store,
         "SELECT DISTINCT driver_id FROM (SELECT driver_id FROM events UNION SELECT driver_id FROM drivers "
@@ -105,18 +106,3 @@ def _map_unknown(table: pa.Table, alias: Callable[[str], str]) -> pa.Table:
     kinds, ids = table["kind"].to_pylist(), table["id"].to_pylist()
     changed = [alias(i) if k == "driver" and i is not None else i for k, i in zip(kinds, ids, strict=True)]
     return table.set_column(table.column_names.index("id"), "id", pa.array(changed, type=pa.string()))
-
-
-def _inside_text(drivers: list[str], alias: Callable[[str], str]) -> Callable[[str], str] | None:
-    """Replaces driver ids inside free text, longest first. An id that is a bare number or very short counts only after
-    the word "driver", so that row numbers stay row numbers."""
-    if not drivers:
-        return None
-    telling = sorted((d for d in drivers if len(d) >= 3 and not d.isdigit()), key=len, reverse=True)
-    plain = sorted(set(drivers) - set(telling), key=len, reverse=True)
-    parts = [rf"(?<!\w)(?:{'|'.join(map(re.escape, telling))})(?!\w)"] if telling else []
-    if plain:
-        after = "|".join(rf"(?<={word})" for word in ("driver ", "driver '", 'driver "', "driver_id=", "driver_id "))
-        parts.append(rf"(?:{after})(?:{'|'.join(map(re.escape, plain))})(?!\w)")
-    pattern = re.compile("|".join(parts))
-    return lambda text: pattern.sub(lambda m: alias(m.group(0)), text)

@@ -1,0 +1,85 @@
+"""Who sits before the pages, asked anew on every run: the local user, or whom the sign-in names. Nothing is kept."""
+
+import logging
+import os
+import time
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+from streamlit import config
+
+from fleetbrake.access.caller import Caller, local_caller, signed_caller
+from fleetbrake.access.roles import LOCAL_USER, NOBODY, Viewer
+from fleetbrake.access.serving import SIGN_IN_VARIABLE
+from fleetbrake.access.sign_in import SignIn, read_sign_in
+from fleetbrake.core.errors import FleetbrakeError
+
+_BROKEN = "The sign-in is not set up rightly, so that nobody can be let in. The server's log says why."
+
+
+def caller() -> Caller:
+    """Who asks, and what to tell where nobody is let in."""
+    named = os.environ.get(SIGN_IN_VARIABLE, "")
+    if not named:
+        return _local()
+    try:
+        return signed_caller(_settings(Path(named)), claims(), time.time())
+    except FleetbrakeError as error:
+        logging.getLogger("fleetbrake").error("%s", error)
+        return Caller(NOBODY, _BROKEN)
+
+
+def viewer() -> Viewer:
+    """Who looks, with the roles they have now; nobody where nobody is let in."""
+    return caller().viewer
+
+
+def claims() -> Mapping[str, Any]:
+    """What the provider says of whoever sits here, from the signed cookie; empty before signing in."""
+    return st.user.to_dict()
+
+
+def door(found: Caller) -> None:
+    """The page for everybody who is not let in: why, and the button that helps."""
+    st.header("fleetbrake", anchor=False)
+    st.info(found.refused)
+    if found.signed_in:
+        if st.button("Sign out", key="sign_out"):
+            st.logout()
+    elif found.may_sign_in and st.button("Sign in", key="sign_in", type="primary"):
+        st.login()
+
+
+def signed_in_line(found: Caller, plain_name: str) -> None:
+    """Name, roles and the way out, quietly at the top right; nothing for the local user."""
+    if not found.signed_in:
+        return
+    roles = ", ".join(sorted(role.value for role in found.viewer.roles))
+    with st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", key="signed_in"):
+        st.caption(f"{plain_name} · {roles}", width="content")
+        if st.button("Sign out", key="sign_out", type="tertiary"):
+            st.logout()
+
+
+def _local() -> Caller:
+    if config.get_option("global.appTest"):  # set by the framework's own test driver, which has no server
+        return Caller(LOCAL_USER)
+    return local_caller(st.get_option("server.address"), st.context.headers.to_dict(), st.context.ip_address)
+
+
+def _settings(path: Path) -> SignIn:
+    """The sign-in file as it is now: a role that was taken away is gone with the next run of a page."""
+    try:
+        status = path.stat()
+    except OSError as error:
+        raise FleetbrakeError(f"{path}: the sign-in file is gone.") from error
+    stamp = (status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
+    return _read(path, stamp, int(st.get_option("server.port")))
+
+
+@lru_cache(maxsize=2)
+def _read(path: Path, _stamp: tuple[int, int, int], port: int) -> SignIn:
+    return read_sign_in(path, port)

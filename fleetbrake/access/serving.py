@@ -1,0 +1,103 @@
+"""How the pages are served: on which address, with which locks, and never openly beyond this machine."""
+
+from pathlib import Path
+from typing import Final
+
+from fleetbrake.access.loopback import is_loopback
+from fleetbrake.access.sign_in import SignIn
+from fleetbrake.core.errors import FleetbrakeError
+
+#: Where the pages learn which sign-in file holds.
+SIGN_IN_VARIABLE: Final = "FLEETBRAKE_SIGN_IN"
+
+HOW_TO_OPEN_UP: Final = (
+    "To let others in, write a sign-in file for your OpenID Connect provider with the parts [auth] and [roles] "
+    "(`fleetbrake dashboard --help` shows one), make it readable by you alone, put a server that speaks https in "
+    "front, and start with --sign-in FILE.toml."
+)
+
+#: What ``--help`` says of the command, as rich text; a paragraph is one line.
+DASHBOARD_HELP: Final = "\n".join(
+    (
+        "Open the pages in a browser; without --sign-in they are reachable from this machine only.",
+        "",
+        "To let others in, people have to sign in at your OpenID Connect provider. Write a file like this, readable by "
+        "you alone (chmod 600), put a server that speaks https in front, which passes the Host header and web sockets "
+        "on, and start with --sign-in FILE.toml, with --address as well where that server is another machine:",
+        "",
+        r"\[auth]",
+        'redirect_uri = "https://brakes.example.org/oauth2callback"',
+        'cookie_secret = "32 characters or more, drawn at random"',
+        'client_id = "..."',
+        'client_secret = "..."',
+        'server_metadata_url = "https://login.example.org/..."',
+        r"\[roles]",
+        'claim = "groups"',
+        r"\[roles.by_claim]",
+        r'"workshop" = \["planner"]',
+        r"\[roles.by_email]",
+        r'"ada@example.org" = \["safety"]',
+        r"\[roles.by_subject]",
+        r'"248289761001" = \["analyst"]',
+        "",
+        "Roles: planner (plans, decides, enters findings), safety (drivers' names and places), analyst (figures), "
+        "admin (everything but drivers' names and places). A mail address counts only if the provider says that it was "
+        "checked. After 12 hours people sign in anew.",
+    )
+)
+
+#: What the server is told, whatever a configuration file or the surroundings say otherwise.
+_LOCKS: Final = {
+    "server.headless": "true",
+    "server.fileWatcherType": "none",
+    "server.enableXsrfProtection": "true",
+    "server.enableCORS": "true",
+    "server.enableStaticServing": "false",
+    "server.enableAgentApi": "false",
+    "server.trustedUserHeaders": "{}",
+    "server.baseUrlPath": "",
+    "global.developmentMode": "false",
+    "global.appTest": "false",
+    "client.showErrorDetails": "none",
+    "client.toolbarMode": "viewer",
+    "browser.gatherUsageStats": "false",
+}
+
+
+def check_address(address: str, sign_in: SignIn | None) -> None:
+    """FleetbrakeError if the pages would be open to other machines without a sign-in."""
+    if sign_in is None and not is_loopback(address):
+        raise FleetbrakeError(
+            f"--address {address}: without a sign-in the pages are for this machine only (127.0.0.1, ::1 or "
+            f"localhost). {HOW_TO_OPEN_UP}"
+        )
+
+
+def server_options(address: str, port: int, sign_in: SignIn | None) -> list[str]:
+    """Options of the pages' server, each as ``--name=value``."""
+    bare = address.removeprefix("[").removesuffix("]")
+    options = [f"--{name}={value}" for name, value in _LOCKS.items()]
+    options += [f"--server.address={bare}", f"--server.port={port}"]
+    # pages of other sites that hold these in a frame get no say in them; by default some would
+    options.append(f"--client.allowedOrigins={shown_address(address, port, sign_in)}")
+    hosts = ["localhost", "127.0.0.1", "::1", bare] if is_loopback(bare) else []
+    if sign_in is not None:
+        hosts.append(sign_in.host)
+        options += [f"--secrets.files={sign_in.path}", f"--server.corsAllowedOrigins={sign_in.origin}"]
+    return options + [f"--server.allowedHosts={host}" for host in dict.fromkeys(hosts)]
+
+
+def shown_address(address: str, port: int, sign_in: SignIn | None) -> str:
+    """The address to open in a browser."""
+    if sign_in is not None:
+        return sign_in.origin
+    bare = address.removeprefix("[").removesuffix("]")
+    return f"http://[{bare}]:{port}" if ":" in bare else f"http://{bare}:{port}"
+
+
+def pages_file(package: Path) -> Path:
+    """The pages' entry, in an installed package or a checkout; FleetbrakeError if they are not there."""
+    for page in (package / "_dashboards" / "app.py", package.parent / "dashboards" / "app.py"):
+        if page.is_file():
+            return page
+    raise FleetbrakeError("The pages were not installed with this package.")

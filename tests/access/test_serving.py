@@ -1,0 +1,89 @@
+"""The command refuses to listen beyond this machine without a sign-in, and locks what the server could open."""
+
+import json
+from pathlib import Path
+
+import pytest
+from sign_in_file import GONE, SECRET, write_file
+from typer.testing import CliRunner
+
+from fleetbrake import cli
+from fleetbrake.access.serving import server_options, shown_address
+from fleetbrake.access.sign_in import read_sign_in
+
+
+@pytest.fixture
+def started(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
+    """What the command would have become; the environment it sets is taken back."""
+    seen: list[list[str]] = []
+
+    def _execv(_program: str, arguments: list[str]) -> None:
+        seen.append(arguments)
+        raise SystemExit(0)
+
+    monkeypatch.setattr(cli.os, "execv", _execv)
+    for name in ("FLEETBRAKE_STORE", "FLEETBRAKE_SIGN_IN"):
+        monkeypatch.setenv(name, "before")
+    return seen
+
+
+def _run(store: Path, *options: str) -> tuple[int, str, str]:
+    done = CliRunner().invoke(cli.app, ["dashboard", "--store", str(store), *options])
+    return done.exit_code, done.stdout, " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "::", "192.168.1.4", "brakes.example.org", "", "127.0.0.1.example.org"])
+def test_beyond_this_machine_without_a_sign_in_is_refused(
+    address: str, tmp_path: Path, started: list[list[str]]
+) -> None:
+    status, out, said = _run(tmp_path, "--address", address, "--json")
+    assert status == 2 and not started
+    assert "for this machine only" in said and "--sign-in FILE.toml" in said and "[auth]" in said
+    assert json.loads(out.splitlines()[-1])["status"] == 2
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "127.0.0.2", "::1", "localhost"])
+def test_this_machine_needs_no_sign_in(address: str, tmp_path: Path, started: list[list[str]]) -> None:
+    status, _, _ = _run(tmp_path, "--address", address)
+    assert status == 0 and f"--server.address={address}" in started[0]
+    assert cli.os.environ["FLEETBRAKE_SIGN_IN"] == "", "none that the surroundings name"
+
+
+def test_a_spoilt_file_is_refused_before_anything_starts(tmp_path: Path, started: list[list[str]]) -> None:
+    file = write_file(tmp_path / "sign-in.toml", auth={"client_id": GONE, "cookie_secret": "too-short"})
+    status, out, said = _run(tmp_path, "--address", "0.0.0.0", "--sign-in", str(file), "--json")
+    assert status == 2 and not started
+    assert "client_id is missing" in said and "cookie_secret" in said and "too-short" not in said + out
+
+
+def test_with_a_sign_in_it_listens_where_it_is_told(tmp_path: Path, started: list[list[str]]) -> None:
+    file = write_file(tmp_path / "sign-in.toml")
+    status, out, said = _run(tmp_path, "--address", "0.0.0.0", "--port", "8777", "--sign-in", str(file), "--json")
+    assert status == 0
+    assert {"--server.address=0.0.0.0", "--server.port=8777", f"--secrets.files={file}"} <= set(started[0])
+    assert [o for o in started[0] if "allowedHosts" in o] == ["--server.allowedHosts=brakes.example.org"]
+    assert json.loads(out.splitlines()[-1])["url"] == "https://brakes.example.org"
+    everything = " ".join(started[0]) + out + said
+    assert SECRET not in everything and "hushed" not in everything
+
+
+def test_the_doors_that_stay_shut() -> None:
+    options = server_options("127.0.0.1", 8600, None)
+    for shut in ("enableXsrfProtection=true", "enableCORS=true", "enableStaticServing=false", "enableAgentApi=false"):
+        assert f"--server.{shut}" in options
+    assert "--client.showErrorDetails=none" in options and "--server.trustedUserHeaders={}" in options
+    assert not [option for option in options if option.startswith("--secrets.files")]
+    hosts = [option.partition("=")[2] for option in options if "allowedHosts" in option]
+    assert hosts == ["localhost", "127.0.0.1", "::1"]
+
+
+def test_the_address_to_open(tmp_path: Path) -> None:
+    assert shown_address("::1", 8600, None) == shown_address("[::1]", 8600, None) == "http://[::1]:8600"
+    assert shown_address("localhost", 80, None) == "http://localhost:80"
+    assert shown_address("0.0.0.0", 80, read_sign_in(write_file(tmp_path / "a"), 80)) == "https://brakes.example.org"
+
+
+def test_help_says_how_to_set_it_up() -> None:
+    shown = CliRunner().invoke(cli.app, ["dashboard", "--help"]).stdout
+    for part in ("[auth]", "redirect_uri", "cookie_secret", "[roles.by_claim]", "[roles.by_email]", "chmod 600"):
+        assert part in shown

@@ -1,0 +1,255 @@
+"""Signing in for real: an OpenID provider's process, the pages' own command, a headless browser for each person."""
+
+import json
+import os
+import re
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from builders import PLAIN, build_store
+from serving import PATIENCE_S, chromium_browser, free_port, new_page, running, served
+
+from fleetbrake.access.caller import NO_ROLE, NOT_HERE, SIGN_IN_FIRST
+from fleetbrake.access.roles import PAGES, Role, Viewer
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+
+#: A foreign name that leads to this machine.
+REBOUND = "rebound.example.test"
+_REFUSED = "This page is not for your role"
+#: Person (the provider's subject) -> claims. All of them are invented.
+PEOPLE: dict[str, dict[str, Any]] = {
+    "one-planner": {"name": "Planner One", "groups": ["workshop"]},
+    "one-safety": {"email": "SAFETY@example.org", "email_verified": True},
+    "one-analyst": {"groups": ["office", "canteen"]},
+    "one-admin": {"name": "<b>Admin</b> [x](http://example.org)"},
+    "one-stranger": {"email": "safety@example.org", "email_verified": False, "groups": ["canteen"]},
+}
+ROLES = {
+    "one-planner": Role.PLANNER,
+    "one-safety": Role.SAFETY,
+    "one-analyst": Role.ANALYST,
+    "one-admin": Role.ADMIN,
+}
+
+
+@dataclass(frozen=True)
+class Site:
+    """The pages behind a sign-in, and what their server said so far."""
+
+    address: str
+    browser: Any
+    log: Path
+    secrets: tuple[str, ...]
+
+
+@pytest.fixture(scope="module")
+def site(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Provider, pages and browser for all tests of this file: starting them takes longest."""
+    folder = tmp_path_factory.mktemp("sign-in")
+    store = build_store(folder / "store")
+    provider, port = free_port(), free_port()
+    # the provider says "localhost" in its addresses, as a browser asked it
+    users = [f"--user-claims={json.dumps({'sub': sub, **claims})}" for sub, claims in PEOPLE.items()]
+    command = [sys.executable, "-m", "oidc_provider_mock", f"--port={provider}", *users]
+    metadata = f"http://127.0.0.1:{provider}/.well-known/openid-configuration"
+    secrets = ("Zm9yLXRlc3RzLW9ubHktMDEyMzQ1Njc4OWFi", "hushed-client-secret")
+    with (
+        running(command, folder / "provider.log", metadata),
+        served(store, folder / "pages.log", "--sign-in", str(_file(folder, metadata, port, secrets)), port=port) as at,
+        chromium_browser(chromium, f"--host-resolver-rules=MAP {REBOUND} 127.0.0.1") as browser,
+    ):
+        yield Site(at, browser, folder / "pages.log", secrets)
+
+
+def _file(folder: Path, metadata: str, port: int, secrets: tuple[str, str]) -> Path:
+    path = folder / "sign-in.toml"
+    path.write_text(
+        f"""
+        [auth]
+        redirect_uri = "http://127.0.0.1:{{port}}/oauth2callback"
+        cookie_secret = "{secrets[0]}"
+        client_id = "fleetbrake-test"
+        client_secret = "{secrets[1]}"
+        server_metadata_url = "{metadata}"
+        [roles]
+        claim = "groups"
+        [roles.by_claim]
+        workshop = ["planner"]
+        office = ["analyst"]
+        [roles.by_email]
+        "safety@example.org" = ["safety"]
+        [roles.by_subject]
+        one-admin = ["admin"]
+        """,
+        encoding="utf-8",
+    )
+    path.chmod(0o600)
+    return path
+
+
+def _signed_in(site: Site, person: str) -> Any:
+    page = new_page(site.browser)
+    page.goto(site.address)
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("button", name=person, exact=True).click()
+    page.get_by_role("button", name="Sign out").wait_for()
+    return page
+
+
+def _text(page: Any) -> str:
+    return str(page.locator("body").inner_text())
+
+
+def _at(page: Any, site: Site, view: str) -> str:
+    """All the text of a page once it is drawn: its title, and nothing running any more."""
+    page.goto(f"{site.address}/{view}")
+    page.get_by_role("heading", name=view.capitalize(), exact=True).wait_for()
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for()
+    return _text(page)
+
+
+@pytest.mark.parametrize("view", ["", "inspections", "drivers"])
+def test_without_a_sign_in_every_address_is_the_door(site: Site, view: str) -> None:
+    page = new_page(site.browser)
+    page.goto(f"{site.address}/{view}")
+    page.get_by_role("button", name="Sign in").wait_for()
+    text = _text(page)
+    assert SIGN_IN_FIRST in text
+    assert not re.search("|".join([*PLAIN.vehicles, *PLAIN.drivers, "Inspections", "Drivers", "not found"]), text)
+    page.context.close()
+
+
+@pytest.mark.parametrize("person", list(ROLES))
+def test_each_role_reaches_its_pages_and_no_other(site: Site, person: str) -> None:
+    one = Viewer(person, frozenset({ROLES[person]}))
+    page = _signed_in(site, person)
+    assert ROLES[person].value in _text(page)
+    entries = page.get_by_test_id("stTopNavLink").all_inner_texts() or page.get_by_role("link").all_inner_texts()
+    assert [e.strip() for e in entries if e.strip().lower() in PAGES] == [
+        view.capitalize() for view in PAGES if one.may_open(view)
+    ]
+    # every page for every role is in tests/dashboards; here those that are refused, and one that is not
+    for view in [v for v in PAGES if not one.may_open(v)] + [[v for v in PAGES if one.may_open(v)][-1]]:
+        text = _at(page, site, view)
+        assert (_REFUSED in text) != one.may_open(view), view
+        if not one.may_open(view):
+            assert not re.search("|".join([*PLAIN.vehicles, *PLAIN.drivers]), text), view
+    page.context.close()
+
+
+def test_a_signed_in_person_without_a_role_sees_nothing_but_a_way_out(site: Site) -> None:
+    page = _signed_in(site, "one-stranger")
+    for view in ("", "drivers"):
+        page.goto(f"{site.address}/{view}")
+        page.get_by_role("button", name="Sign out").wait_for()
+        assert NO_ROLE in _text(page) and not re.search("|".join(PLAIN.vehicles), _text(page))
+    page.context.close()
+
+
+def test_a_name_from_outside_is_text(site: Site) -> None:
+    page = _signed_in(site, "one-admin")
+    assert "<b>Admin</b> [x](http://example.org)" in _text(page).replace("\u2060", "")
+    origins = page.evaluate("[...document.links].map(link => link.origin)")
+    assert set(origins) <= {site.address}
+    page.context.close()
+
+
+def test_signing_out_ends_it(site: Site) -> None:
+    page = _signed_in(site, "one-safety")
+    page.get_by_role("button", name="Sign out").click()
+    # the provider asks whether to end its own session, then sends back
+    page.wait_for_url("**/oauth2/end_session**")
+    page.get_by_role("button").first.click()
+    page.get_by_role("button", name="Sign in").wait_for()
+    page.goto(f"{site.address}/drivers")
+    page.get_by_role("button", name="Sign in").wait_for()
+    assert not re.search("|".join(PLAIN.drivers), _text(page))
+    assert not [c for c in page.context.cookies() if c["name"].startswith("_streamlit_user") and c["value"]]
+    page.context.close()
+
+
+def test_a_cookie_that_was_changed_lets_nobody_in(site: Site) -> None:
+    page = _signed_in(site, "one-planner")
+    cookie = next(c for c in page.context.cookies() if c["name"] == "_streamlit_user")
+    assert cookie["httpOnly"] and cookie["sameSite"] == "Lax"
+    for changed in (_with_other_letter(cookie["value"], 20), _with_other_letter(cookie["value"], -5), "x"):
+        page.context.add_cookies([{**cookie, "value": changed}])
+        page.goto(f"{site.address}/vehicle")
+        page.get_by_role("button", name="Sign in").wait_for()
+        assert not re.search("|".join(PLAIN.vehicles), _text(page))
+    page.context.add_cookies([cookie])  # it was the change that locked the door
+    text = _at(page, site, "inspections")
+    assert PLAIN.vehicles[0] in text and "not found" not in text
+    page.context.close()
+
+
+def _with_other_letter(value: str, at: int) -> str:
+    letters = list(value)
+    letters[at] = "A" if letters[at] != "A" else "B"
+    return "".join(letters)
+
+
+def test_doors_beside_the_pages_are_shut(site: Site) -> None:
+    """Addresses of the framework that could show data or drive the pages without a browser."""
+    for path in ("_stcore/agent/interact", "_stcore/agent/mcp"):
+        request = urllib.request.Request(f"{site.address}/{path}", data=b"{}", method="POST")
+        request.add_header("Content-Type", "application/json")
+        with pytest.raises(urllib.error.HTTPError) as error:
+            urllib.request.urlopen(request, timeout=10)
+        assert b"does not serve the agent API" in error.value.read()
+    with urllib.request.urlopen(f"{site.address}/_stcore/host-config", timeout=10) as answer:
+        assert json.load(answer)["allowedOrigins"] == [site.address]
+    with urllib.request.urlopen(site.address, timeout=10) as answer:
+        frame = answer.read()  # the frame of the pages, which then asks who is there
+    for path in ("app/static/seat.py", "seat.py", "views/drivers.py"):
+        with urllib.request.urlopen(f"{site.address}/{path}", timeout=10) as answer:
+            assert answer.read() == frame, f"{path}: no file"
+    with pytest.raises(urllib.error.HTTPError) as error:
+        urllib.request.urlopen(f"{site.address}/media/{'0' * 56}.csv", timeout=10)
+    assert error.value.code == 404
+
+
+def test_nothing_secret_is_in_the_log(site: Site) -> None:
+    log = site.log.read_text(encoding="utf-8")
+    assert "Pages at" in log and not [secret for secret in site.secrets if secret in log]
+    assert "Traceback" not in log
+
+
+def test_a_role_that_is_taken_away_is_gone_with_the_next_run(site: Site) -> None:
+    file = site.log.parent / "sign-in.toml"
+    whole = file.read_text(encoding="utf-8")
+    page = _signed_in(site, "one-admin")
+    try:
+        file.write_text(whole.replace('one-admin = ["admin"]', 'one-other = ["admin"]'), encoding="utf-8")
+        os.utime(file, (time.time() + 2, time.time() + 2))
+        page.goto(f"{site.address}/inspections")
+        page.get_by_text(NO_ROLE).wait_for()
+    finally:
+        file.write_text(whole, encoding="utf-8")
+    page.context.close()
+
+
+def test_without_a_sign_in_only_this_machine_under_its_own_name_is_let_in(site: Site, tmp_path: Path) -> None:
+    log = tmp_path / "pages.log"
+    with served(build_store(tmp_path / "store"), log) as address:
+        passed_on = site.browser.new_context(extra_http_headers={"X-Forwarded-For": "10.0.0.7"}).new_page()
+        passed_on.goto(address)
+        passed_on.get_by_text(NOT_HERE.partition(":")[0]).wait_for()
+        assert not re.search("|".join(PLAIN.vehicles), _text(passed_on))
+        own, foreign = new_page(site.browser), new_page(site.browser)
+        foreign.goto(address.replace("127.0.0.1", REBOUND))
+        own.goto(address)
+        own.get_by_text(PLAIN.vehicles[0]).first.wait_for()
+        end = time.monotonic() + PATIENCE_S
+        while "Rejecting WebSocket connection" not in log.read_text(encoding="utf-8") and time.monotonic() < end:
+            foreign.wait_for_timeout(200)
+        assert f"host={REBOUND}" in log.read_text(encoding="utf-8")
+        assert not re.search("|".join(PLAIN.vehicles), _text(foreign))

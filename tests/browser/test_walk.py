@@ -1,0 +1,262 @@
+"""The planner's walk in a real browser, on a small invented fleet that went through the product's own commands.
+
+From the opening of the tool to the worst event in at most three clicks; a fixed date, a new plan, a finding, new
+scores. The fleet is our own scenario (twelve vans in six weeks): it shows that the parts fit together.
+"""
+
+import re
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from serving import PATIENCE_S, chromium_browser, new_page, served
+
+from fleetbrake import pipeline
+from fleetbrake.access.roles import PAGES
+from fleetbrake.core.vocabulary import INDICATORS, wheel_words
+from fleetbrake.reports import look
+from fleetbrake.simulation.fleet import write_demo
+from fleetbrake.store.database import reading
+from fleetbrake.store.entered import entries
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+
+VANS = [f"VH-V{number:02d}" for number in range(1, 13)]
+MOST_CLICKS = 3
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with recordings and a store that was ingested, scored and planned."""
+    folder = tmp_path_factory.mktemp("walk")
+    write_demo(folder, weeks=6, only=VANS)
+    pipeline.ingest([folder / "recordings"], folder / "store", registers=folder / "registers")
+    pipeline.score(folder / "store")
+    pipeline.plan(folder / "store")
+    return folder
+
+
+@dataclass
+class Walker:
+    """A person at the screen who counts clicks."""
+
+    page: Any
+    address: str
+    clicks: int = 0
+
+    def opens(self, path: str = "") -> float:
+        """Go to an address; seconds until the page has drawn itself."""
+        begun = time.monotonic()
+        self.page.goto(f"{self.address}/{path}")
+        self.page.locator('[data-testid="stHeading"]').first.wait_for()  # before it begins nothing runs either
+        self.at_rest()
+        return time.monotonic() - begun
+
+    def at_rest(self) -> None:
+        """Wait until the page's script has run to its end and nothing that it draws is old."""
+        self.page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for()
+        self.page.wait_for_function("document.querySelectorAll('[data-stale=\"true\"]').length === 0")
+
+    def click(self, locator: Any) -> None:
+        self.clicks += 1
+        locator.click()
+
+    def choose(self, box: Any, option: str) -> None:
+        """Open a list and take the option of that name."""
+        box.locator("input").first.click()
+        self.page.get_by_role("option", name=option, exact=True).click()
+
+    def row(self, rank: int) -> Any:
+        return self.page.locator(f".st-key-row_{rank}")
+
+    def run(self, command: str, answer: str) -> None:
+        """Press the button of a run and wait for its sentence: the run is a process of its own."""
+        self.click(self.page.locator(f".st-key-run_{command} button"))
+        self.page.get_by_text(answer).wait_for(timeout=2 * PATIENCE_S * 1000)
+        self.at_rest()
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator[Any]:
+    """One browser for all walks: two of them cannot be driven at a time."""
+    with chromium_browser(chromium) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def address(fleet: Path) -> Iterator[str]:
+    """The pages of the store, for walks that only look."""
+    with served(fleet / "store", fleet / "server.log") as found:
+        yield found
+
+
+@pytest.fixture
+def looking(address: str, browser: Any) -> Walker:
+    """A person of its own who only looks."""
+    return Walker(new_page(browser, 1440, 900), address)
+
+
+def ask(store: Path, sql: str, *given: object) -> list[tuple[Any, ...]]:
+    with reading(store) as con:
+        return con.execute(sql, list(given)).fetchall()
+
+
+def _standing(store: Path, vehicle: str) -> tuple[Any, ...]:
+    (found,) = ask(
+        store, "SELECT rank, priority, health_score, reason FROM vehicle_health WHERE vehicle_id = ?", vehicle
+    )
+    return found
+
+
+def _time_axis(page: Any) -> list[float]:
+    """Figures along the bottom axis of the replay."""
+    groups = page.locator('[data-testid="stVegaLiteChart"]').first.evaluate(
+        "chart => [...chart.querySelectorAll('.role-axis')].map(axis => "
+        "[...axis.querySelectorAll('.role-axis-label text')].map(label => label.textContent))"
+    )
+    longest: list[str] = max(groups, key=len)
+    return [float(label.replace("−", "-").replace(",", "")) for label in longest]
+
+
+def test_from_the_list_to_the_worst_event_and_its_reason(looking: Walker, fleet: Path) -> None:
+    """Who has never seen the tool reads the first row and follows its link: the reason stands beside it."""
+    ((vehicle, reason),) = ask(fleet / "store", "SELECT vehicle_id, reason FROM vehicle_health WHERE rank = 1")
+    looking.opens()
+    first = looking.row(1)
+    first.get_by_text(reason, exact=True).wait_for()
+    first.get_by_text(vehicle, exact=True).wait_for()
+    box = first.bounding_box()
+    assert box is not None and box["y"] + box["height"] < 900, "the worst vehicle is seen without scrolling"
+    looking.click(first.get_by_text("Look at its most telling event"))
+    looking.page.locator('[data-testid="stVegaLiteChart"]').first.wait_for()
+    looking.at_rest()
+    found = re.search(r"[?&]event=([^&]+)", looking.page.url)
+    assert found and ask(fleet / "store", "SELECT vehicle_id FROM events WHERE event_id = ?", found[1]) == [(vehicle,)]
+    print(f"clicks to the worst event: {looking.clicks}")
+    assert looking.clicks <= MOST_CLICKS
+
+
+def test_the_wheel_of_the_mouse_zooms_into_the_time(looking: Walker) -> None:
+    looking.opens()
+    looking.row(1).get_by_text("Look at its most telling event").click()
+    chart = looking.page.locator('[data-testid="stVegaLiteChart"]').first
+    chart.wait_for()
+    looking.at_rest()
+    before = _time_axis(looking.page)
+    speed = chart.get_by_text("Speed of the vehicle").bounding_box()
+    assert speed is not None
+    looking.page.mouse.move(speed["x"] + 400, speed["y"] + 120)
+    looking.page.keyboard.down("Control")  # the wheel alone moves the page
+    for _ in range(4):
+        looking.page.mouse.wheel(0, -200)
+    looking.page.keyboard.up("Control")
+    looking.page.wait_for_timeout(1000)  # the chart draws itself anew without a sign that could be waited for
+    after = _time_axis(looking.page)
+    assert max(after) - min(after) < 0.8 * (max(before) - min(before))
+
+
+def test_fix_the_date_plan_enter_a_finding_and_see_the_score_move(fleet: Path, browser: Any, tmp_path: Path) -> None:
+    store = Path(shutil.copytree(fleet / "store", tmp_path / "store"))
+    with served(store, tmp_path / "server.log") as own:
+        walker = Walker(new_page(browser, 1440, 900), own)
+        _fix_a_date_and_plan(walker, store)
+        _enter_a_finding_and_score(walker, store)
+
+
+def _fix_a_date_and_plan(walker: Walker, store: Path) -> None:
+    sql = "SELECT h.rank, h.vehicle_id, h.depot, p.planned_on FROM vehicle_health h JOIN inspection_plan p "
+    sql += "USING (vehicle_id) WHERE h.priority = 'this_week' AND p.due_on > p.planned_on + 14 ORDER BY h.rank LIMIT 1"
+    ((rank, vehicle, depot, planned),) = ask(store, sql)
+    ((day,),) = ask(
+        store,
+        "SELECT max(day) FROM plan_days WHERE depot = ? AND bay_hours >= 4 AND day < ?::DATE + 5",
+        depot,
+        planned,
+    )
+    assert isinstance(day, date) and day != planned
+    walker.opens()
+    walker.click(walker.page.locator(f".st-key-do_fix_{rank} button"))
+    panel = walker.page.locator(f".st-key-panel_{rank}")
+    panel.locator('[data-testid="stSelectbox"] input').click()
+    walker.page.get_by_role("option", name=re.compile(rf"{day:%a} {re.escape(look.day(day))}:")).click()
+    panel.get_by_role("button", name="Fix the date").click()
+    walker.page.get_by_text(f"{vehicle}: date fixed for {look.day(day)}").wait_for()
+    assert [(e.vehicle_id, e.body.on) for e in entries(store, ("date_fixed",))] == [(vehicle, day)]  # type: ignore[attr-defined]
+    walker.run("plan", "Planned:")
+    assert ask(store, "SELECT planned_on, fixed FROM inspection_plan WHERE vehicle_id = ?", vehicle) == [(day, True)]
+    walker.row(rank).get_by_text(f"planned {look.day(day)}").wait_for()
+
+
+def _enter_a_finding_and_score(walker: Walker, store: Path) -> None:
+    ((vehicle, indicator, wheel),) = ask(
+        store, "SELECT vehicle_id, leading_indicator, suspect_wheel FROM vehicle_health WHERE rank = 1"
+    )
+    before = _standing(store, vehicle)
+    walker.click(walker.page.locator(".st-key-do_findings_1 button"))
+    panel = walker.page.locator(".st-key-panel_1")
+    for key, option in (
+        ("wheel", wheel_words(wheel)),
+        ("what", INDICATORS[indicator]),
+        ("grave", "major"),
+        ("work", "caliper or actuator repaired"),
+    ):
+        walker.choose(panel.locator(f".st-key-{key}_1_0"), option)
+        walker.at_rest()
+    panel.locator(".st-key-enter_1 button").click()
+    walker.page.get_by_text(f"{vehicle}: 1 finding(s)").wait_for()
+    assert [entry.kind for entry in entries(store, vehicle_id=vehicle) if entry.kind in ("finding", "work")] == [
+        "finding",
+        "work",
+    ]
+    walker.run("score", "Scored as of")
+    after = _standing(store, vehicle)
+    print(f"{vehicle}: {before[:3]} -> {after[:3]}: {after[3]}")
+    assert after[:3] != before[:3] and after[1] != "before_next_trip"
+    ((first, reason),) = ask(store, "SELECT vehicle_id, reason FROM vehicle_health WHERE rank = 1")
+    assert first != vehicle
+    walker.row(1).get_by_text(reason, exact=True).wait_for()
+    assert vehicle not in walker.row(1).inner_text()
+
+
+def test_the_filter_is_reached_and_used_by_keyboard_alone(looking: Walker, fleet: Path) -> None:
+    sql = "SELECT DISTINCT depot FROM vehicle_health WHERE depot IS NOT NULL ORDER BY 1"
+    depots = [depot for (depot,) in ask(fleet / "store", sql)]
+    looking.opens()
+    looking.row(1).wait_for()
+    page = looking.page
+    at_filter = "!!document.activeElement.closest('.st-key-depot')"
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate(at_filter):
+            break
+    assert page.evaluate(at_filter), "Tab leads to the filter"
+    page.keyboard.press("ArrowDown")
+    page.get_by_role("option", name=depots[0]).wait_for()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile(r"[?&]depot="))
+    looking.at_rest()
+    chosen = [depot for depot in depots if depot in looking.page.url]
+    shown = page.locator('[class*="st-key-row_"]').all_inner_texts()
+    assert len(chosen) == 1 and all(chosen[0] in row for row in shown)
+
+
+def test_every_page_opens_and_how_long_it_takes(address: str, browser: Any, fleet: Path) -> None:
+    """The second opening is told: at the first one of a server libraries are loaded."""
+    sql = "SELECT h.vehicle_id, min(e.event_id) FROM vehicle_health h JOIN events e USING (vehicle_id) "
+    ((vehicle, event),) = ask(fleet / "store", sql + "WHERE rank = 1 GROUP BY ALL")
+    paths = {"inspections": "", "vehicle": f"vehicle?vehicle={vehicle}", "event": f"event?event={event}"}
+    for name in PAGES:
+        walkers = [Walker(new_page(browser, 1440, 900), address) for _ in range(2)]
+        seconds = [walker.opens(paths.get(name, name)) for walker in walkers]
+        print(f"{name}: opened in {seconds[1]:.2f} s (first time {seconds[0]:.2f} s)")
+        page = walkers[1].page
+        assert page.get_by_role("heading", name=name.capitalize(), exact=True).is_visible()
+        assert page.locator('[data-testid="stException"]').count() == 0
+        for walker in walkers:
+            walker.page.context.close()

@@ -1,0 +1,183 @@
+"""What each role sees of frames, rows and texts, and that hiding leaves the rest as it was."""
+
+import os
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from builders import PLAIN, build_store
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fleetbrake.access.roles import LOCAL_USER, Role, Viewer
+from fleetbrake.core.errors import StoreError
+from fleetbrake.reports import reads
+from fleetbrake.reports.aliases import KEY_FILE, aliases
+from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.veil import PASSING_ALIASES, veil
+from fleetbrake.store.database import rebuilding
+
+PLANNER = Viewer("p", frozenset({Role.PLANNER}))
+SAFETY = Viewer("s", frozenset({Role.SAFETY}))
+DRIVER, OTHER = PLAIN.drivers[:2]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    folder = build_store(tmp_path / "store")
+    with rebuilding(folder) as con:
+        con.execute("UPDATE events SET trip_id = 'T1', latitude_deg = 47.1, notes = 'by ' || driver_id || '; mended'")
+    return folder
+
+
+def test_who_has_the_safety_role_sees_what_is_there(store: Path) -> None:
+    events = reads.events_of(store, PLAIN.vehicles[0])
+    for viewer in (SAFETY, LOCAL_USER):
+        clear = veil(store, viewer)
+        pd.testing.assert_frame_equal(clear.frame(events), events)
+        assert clear.text(f"driver {DRIVER}") == f"driver {DRIVER}"
+        assert clear.shown_driver(DRIVER) == DRIVER and clear.driver_from(DRIVER) == DRIVER
+        assert clear.driver_from("nobody") is None
+        row = reads.event(store, str(events["event_id"].iloc[0]))
+        assert clear.row(row) == row
+
+
+def test_others_see_aliases_and_no_trips_or_places(store: Path) -> None:
+    alias, hidden = aliases(store), veil(store, PLANNER)
+    row = reads.event(store, f"{PLAIN.vehicles[0]}/modulated-0")
+    assert row is not None
+    seen = hidden.row(row)
+    assert seen is not None and row["driver_id"] == DRIVER
+    assert seen["driver_id"] == alias(DRIVER) and seen["notes"] == f"by {alias(DRIVER)}; mended"
+    assert seen["trip_id"] is None and seen["latitude_deg"] is None
+    assert seen["source_path"].count("/") == 1 and row["source_path"].endswith(seen["source_path"])
+    changed = {name for name in row if seen[name] != row[name] and not (pd.isna(seen[name]) and pd.isna(row[name]))}
+    assert changed == {"driver_id", "notes", "trip_id", "latitude_deg", "source_path"}
+    assert set(seen) == set(row) and hidden.row(None) is None
+
+
+def test_a_frame_keeps_its_columns_order_index_and_gaps(store: Path) -> None:
+    alias, hidden = aliases(store), veil(store, PLANNER)
+    events = reads.notable_events(store).iloc[::-1]
+    events.loc[events.index[0], "driver_id"] = None
+    events["longitude_deg"] = 8.0
+    seen = hidden.frame(events)
+    assert list(seen) == list(events) and seen.index.equals(events.index)
+    pairs = zip(seen["driver_id"], events["driver_id"], strict=True)
+    assert all((pd.isna(s) and pd.isna(e)) or s == alias(e) for s, e in pairs)
+    assert events["driver_id"].isna().any() and seen["longitude_deg"].isna().all()
+    same = [c for c in events if c not in ("driver_id", "notes", "longitude_deg")]
+    pd.testing.assert_frame_equal(seen[same], events[same])
+    pd.testing.assert_frame_equal(hidden.frame(seen), seen)  # twice is once
+
+
+def test_unknown_ids_are_drivers_only_where_the_row_says_so(store: Path) -> None:
+    seen = veil(store, PLANNER).frame(reads.unknown_ids(store))
+    told = dict(zip(seen["kind"], seen["id"], strict=True))
+    assert told["vehicle"] == PLAIN.vehicles[-1] + "?" and told["driver"] == aliases(store)(PLAIN.drivers[-1] + "?")
+
+
+def test_what_a_log_or_sentence_says_is_read_for_ids(store: Path) -> None:
+    alias, hidden = aliases(store), veil(store, PLANNER)
+    log = hidden.frame(reads.recordings(store))
+    assert f"event of driver {alias(DRIVER)}: time runs backwards at row 801" in set(log["reason"].dropna())
+    assert not log.astype(str).apply(lambda c: c.str.contains("D-1", regex=False)).any().any()
+    assert hidden.row({"path": f"/a/b/driver_id={OTHER}/x.parquet"}) == {"path": f"driver_id={alias(OTHER)}/x.parquet"}
+
+
+def test_aliases_lead_to_drivers_and_ids_do_not(store: Path) -> None:
+    hidden = veil(store, PLANNER)
+    assert hidden.driver_from(hidden.shown_driver(DRIVER)) == DRIVER
+    assert hidden.driver_from(DRIVER) is None and hidden.driver_from("") is None
+
+
+def test_every_kind_of_column_is_taken(store: Path) -> None:
+    hidden = veil(store, PLANNER)
+    frame = pd.DataFrame(
+        {
+            "driver_id": pd.Categorical([DRIVER, None]),
+            "note": pd.Series([f"with {OTHER}", 7], dtype=object),
+            "evidence": [[DRIVER], []],
+            "vehicle_id": [DRIVER, "V"],
+            "at": pd.to_datetime(["2026-01-01", None], utc=True),
+            "rank": pd.array([1, None], dtype="Int64"),
+            "trip": ["T1", "T2"],
+        }
+    )
+    seen = hidden.frame(frame)
+    assert seen["driver_id"].tolist()[0] == hidden.shown_driver(DRIVER) and pd.isna(seen["driver_id"].tolist()[1])
+    assert seen["note"].tolist() == [f"with {hidden.shown_driver(OTHER)}", 7]
+    assert seen["vehicle_id"].tolist() == [DRIVER, "V"] and seen["trip"].isna().all()
+    assert hidden.frame(frame.iloc[:0]).empty and list(hidden.frame(pd.DataFrame())) == []
+
+
+def test_a_new_publication_brings_new_drivers(store: Path) -> None:
+    before = veil(store, PLANNER)
+    assert veil(store, PLANNER) is before, "read once for each published file"
+    with rebuilding(store) as con:
+        con.execute("INSERT INTO drivers (driver_id) VALUES ('newly-come')")
+    after = veil(store, PLANNER)
+    assert before.text("newly-come") == "newly-come" != after.text("newly-come")
+
+
+def test_a_store_that_cannot_be_written_has_passing_aliases_and_says_so(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def _no(*_: object, **__: object) -> int:
+        raise OSError(30, "Read-only file system")
+
+    with rebuilding(store):
+        pass  # another publication: nothing remembered of it
+    monkeypatch.setattr(os, "open", _no)
+    first = veil(store, PLANNER)
+    assert first.note == PASSING_ALIASES and first.shown_driver(DRIVER) not in (DRIVER, "")
+    assert not (store / KEY_FILE).exists() and veil(store, PLANNER).shown_driver(DRIVER) == first.shown_driver(DRIVER)
+    assert veil(store, SAFETY).note == ""
+
+
+def test_a_damaged_key_is_told_and_no_other_is_taken(store: Path) -> None:
+    (store / KEY_FILE).write_bytes(b"short")
+    with pytest.raises(StoreError, match="damaged"):
+        veil(store, PLANNER)
+
+
+# --- ids inside texts ---------------------------------------------------------------------------------------------
+
+_IDS = ["D-104", "D-104-B", "7", "1234", "654321", "x", 'O\'Brien "Q"', "שרה-ש", "-2+3"]
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("driver D-104 and D-104-B", "driver <D-104> and <D-104-B>"),
+        ("D-104", "<D-104>"),
+        ("D-1045 XD-104", "D-1045 XD-104"),
+        ("bus_D-104_x.parquet", "bus_<D-104>_x.parquet"),
+        ("row 7 of 1234", "row 7 of 1234"),
+        ("driver 7, driver_id=1234, Driver: 7, driver-7/x", "driver <7>, driver_id=<1234>, Driver: <7>, driver-<7>/x"),
+        ("driver 77 and 654321.", "driver 77 and <654321>."),
+        ("x marks driver x", "x marks driver <x>"),
+        ('with O\'Brien "Q" and שרה-ש', 'with <O\'Brien "Q"> and <שרה-ש>'),
+        ("a -2+3 b", "a <-2+3> b"),
+        ("", ""),
+    ],
+)
+def test_ids_in_texts(text: str, wanted: str) -> None:
+    assert NamesInText(_IDS, lambda i: f"<{i}>")(text) == wanted
+
+
+@given(st.text("abD-104 _./", max_size=60))
+def test_a_text_without_the_id_comes_back_and_with_it_never(text: str) -> None:
+    changed = NamesInText(["D-104"], lambda _: "§")(text)
+    assert changed.replace("§", "D-104") == text
+    if "D-104" not in text:
+        assert changed == text
+    assert " D-104 " not in changed
+
+
+def test_many_ids_cost_no_more_than_few() -> None:
+    """The text's length counts: 20 000 ids, 5 000 texts; a pattern of all ids would try each at every place."""
+    inside = NamesInText((f"D-{n}" for n in range(20_000)), lambda i: "*")
+    texts = [f"event of driver D-{n}: time runs backwards at row {n}" for n in range(5_000)]
+    assert {inside(t) for t in texts[:3]} == {f"event of driver *: time runs backwards at row {n}" for n in range(3)}
+    assert all("D-" not in inside(t) for t in texts)
