@@ -10,16 +10,18 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
-from seat import Seat, measures_asked, viewer
+from kept import kept
+from seat import Seat, measures_asked, units_switch, viewer
 
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports import look, model_reads, reads
+from fleetbrake.reports.measures import METRIC, Measures
 
 STORE_VARIABLE = "FLEETBRAKE_STORE"
 
 _STYLE = """<style>
-.block-container {padding: 3.4rem 2rem 3rem 2rem; max-width: 1500px;}
+.block-container {padding: 4rem 2rem 3rem 2rem; max-width: 1500px;}
 [data-testid="stMetric"] {padding: 0.1rem 0;}
 [data-testid="stMetricValue"] {font-size: 1.3rem;}
 [data-testid="stText"] {font-family: inherit; white-space: pre-wrap; overflow-wrap: anywhere; unicode-bidi: isolate;}
@@ -29,8 +31,24 @@ _STYLE = """<style>
 [class*="st-key-head"] p {color: #5b6873; font-size: 0.85rem; margin: 0;}
 [class*="st-key-row"] {border-top: 1px solid #d8dee3; padding: 0.45rem 0 0.1rem 0;}
 [class*="st-key-row"] [data-testid="stVerticalBlock"] {gap: 0.05rem;}
+[class*="st-key-row"] button p {font-size: 0.85rem;}
+[class*="st-key-row"] button {min-height: 1.9rem; padding: 0.1rem 0.6rem;}
+[class*="st-key-row"] button[kind="tertiary"] {padding: 0.1rem 0.6rem 0.1rem 0;}
+[class*="st-key-row"] button[kind="tertiary"] p {color: #0d6471; text-decoration: underline dotted;}
+[class*="st-key-panel"] [data-testid="stVerticalBlock"] {gap: 0.6rem;}
+[class*="st-key-day"] {border-top: 2px solid #d8dee3; padding-top: 0.2rem;}
+[class*="st-key-day"] [data-testid="stVerticalBlock"], [class*="st-key-day"] {gap: 0.1rem;}
 [class*="st-key-row"] p, [class*="st-key-row"] [data-testid="stMarkdownContainer"],
 [class*="st-key-row"] [data-testid="stCaptionContainer"] {margin-bottom: 0 !important;}
+.vega-embed:has(.vega-bind) {display: flex; flex-direction: column; align-items: stretch;}
+.vega-embed .vega-bindings:has(.vega-bind) {order: -1; display: flex; flex-flow: row wrap !important;
+  align-items: center; gap: 0.2rem 1.4rem; padding: 0.3rem 0 0.4rem 0;}
+.vega-embed .vega-bind {display: flex; align-items: center; gap: 0.4rem; width: auto !important;}
+.vega-embed .vega-bind-name {min-width: 0 !important;}
+.vega-embed .vega-bind:has(input[type="range"]) {flex: 1 1 24rem;}
+.vega-embed .vega-bind label {display: flex; align-items: center; gap: 0.4rem; flex: 1;}
+.vega-embed .vega-bind input[type="range"] {flex: 1; min-width: 12rem; width: auto;
+  --vega-range-progress: 0% !important;}
 </style>"""
 
 
@@ -59,9 +77,13 @@ def friendly() -> Iterator[None]:
 
 def page(title: str, draw: Callable[[Seat], None]) -> None:
     """Draw one page: title, then ``draw(seat)``, or a sentence why there is nothing to draw."""
-    st.header(title, anchor=False)
     who = viewer()
-    if not who.may_open(title.lower()):
+    allowed = who.may_open(title.lower())
+    with st.container(horizontal=True, horizontal_alignment="distribute", vertical_alignment="center"):
+        st.header(title, anchor=False, width="content")
+        if allowed:
+            units_switch()
+    if not allowed:
         st.info("This page is not for your role. Ask whoever looks after the sign-in if it should be.")
         return
     store = store_folder()
@@ -69,7 +91,10 @@ def page(title: str, draw: Callable[[Seat], None]) -> None:
         st.info(f"No store chosen. Start the pages with `fleetbrake dashboard --store DIR`, or set {STORE_VARIABLE}.")
         return
     with friendly():
-        draw(Seat(store, who, measures_asked()))
+        seat = Seat(store, who, measures_asked())
+        draw(seat)
+        if seat.veil.note:
+            st.caption(seat.veil.note)
 
 
 def caution() -> None:
@@ -79,7 +104,7 @@ def caution() -> None:
 
 def model_line(store: Path) -> None:
     """What the health scores rest on, and why; nothing where nothing was scored."""
-    model = model_reads.model_in_use(store)
+    model = kept(model_reads.model_in_use, store)
     if model.sentence:
         st.caption(plain(model.sentence))
 
@@ -139,15 +164,16 @@ def interval_bar(low: object, value: object, high: object, priority: object) -> 
     st.image(f"data:image/svg+xml;base64,{coded}", width=146)
 
 
-def event_table(events: pd.DataFrame, key: str) -> None:
+def event_table(events: pd.DataFrame, key: str, measures: Measures = METRIC) -> None:
     """A list of events; choosing a row opens the event."""
+    speed, decel = f"From ({measures.label('speed')})", f"Peak decel. ({measures.label('decel')})"
     shown = pd.DataFrame(
         {
             "Event": events["event_id"],
             "Time (UTC)": events["started_at"],
             "Shows": look.event_shows(events),
-            "From (km/h)": events["initial_speed_mps"] * 3.6,
-            "Peak decel. (m/s²)": events["peak_decel_mps2"],
+            speed: measures.of("speed", events["initial_speed_mps"]),
+            decel: measures.of("decel", events["peak_decel_mps2"]),
             "Locked": events["wheels_locked"].fillna(""),
             "Modulated": events["wheels_modulated"].fillna(""),
             "Longest lockup (s)": events["lockup_s"],
@@ -156,8 +182,8 @@ def event_table(events: pd.DataFrame, key: str) -> None:
     )
     numbers: dict[str, Any] = {
         "Time (UTC)": st.column_config.DatetimeColumn(format="D MMM YYYY HH:mm:ss", timezone="UTC"),
-        "From (km/h)": st.column_config.NumberColumn(format="%.0f"),
-        "Peak decel. (m/s²)": st.column_config.NumberColumn(format="%.2f"),
+        speed: st.column_config.NumberColumn(format="%.0f"),
+        decel: st.column_config.NumberColumn(format=f"%.{measures.unit('decel').digits}f"),
         "Longest lockup (s)": st.column_config.NumberColumn(format="%.2f"),
     }
     chosen = st.dataframe(
@@ -172,12 +198,13 @@ def event_table(events: pd.DataFrame, key: str) -> None:
     )
     rows = chosen["selection"]["rows"] if chosen else []
     if rows and rows[0] < len(events):
-        st.switch_page("views/event.py", query_params={"event": str(events["event_id"].iloc[rows[0]])})
+        units = {"units": st.query_params["units"]} if "units" in st.query_params else {}
+        st.switch_page("views/event.py", query_params={"event": str(events["event_id"].iloc[rows[0]]), **units})
 
 
 def store_line(store: Path) -> reads.StoreFacts:
     """One quiet line: as of which day, how many vehicles, events and files."""
-    facts = reads.store_facts(store)
+    facts = kept(reads.store_facts, store)
     parts = [
         f"Evidence up to and with {look.day(facts.as_of)}" if facts.as_of else "Not scored yet",
         f"{facts.vehicles:,} vehicles with recordings",

@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import builder_drivers
+import builder_plan
 import numpy as np
 import pandas as pd
 from builder_samples import RATE_HZ, WHEELS, write_recording
 
 from fleetbrake.store.database import rebuilding, replace_table
+from fleetbrake.store.publish import sum_up
 
 SEED = 20260117
 AS_OF = date(2026, 1, 28)
@@ -73,6 +75,10 @@ def build_store(folder: Path, *, hostile: bool = False, filled: bool = True) -> 
     with rebuilding(folder) as con:
         for name, frame in rows.items():
             replace_table(con, name, frame)
+        if filled:
+            sum_up(con)
+        if filled:
+            builder_plan.raise_and_publish(con, folder, rows["inspection_plan"], AS_OF)
     return folder
 
 
@@ -80,6 +86,7 @@ def _tables(ids: Ids, recordings: Path, rng: np.random.Generator) -> dict[str, p
     vehicles = _vehicles(ids)
     events, wheels = _events(ids, vehicles, recordings, rng)
     health = _health(vehicles, events)
+    plan = builder_plan.plan(health, AS_OF)
     return {
         "vehicles": vehicles,
         "drivers": pd.DataFrame(
@@ -92,7 +99,9 @@ def _tables(ids: Ids, recordings: Path, rng: np.random.Generator) -> dict[str, p
         "driver_style": builder_drivers.style(ids.drivers, ids.depots, events, AS_OF, rng),
         "driver_coaching": builder_drivers.coaching(ids.drivers, events, AS_OF),
         "exposure_summary": builder_drivers.exposure(ids.depots, AS_OF),
-        "inspection_plan": _plan(health),
+        "inspection_plan": plan,
+        "plan_days": builder_plan.plan_days(plan, ids.depots, AS_OF, len(ids.vehicles)),
+        "plan_summary": builder_plan.plan_summary(plan, ids.depots, AS_OF),
         "model_quality": _model_quality(),
         "ingest_log": _ingest_log(events, ids),
         "observability": pd.DataFrame(
@@ -313,26 +322,6 @@ def _indicators(health: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
 _JSON = {ord('"'): '\\"', ord("\\"): "\\\\", ord("\t"): "\\t", ord("\n"): "\\n"}
 
 
-def _plan(health: pd.DataFrame) -> pd.DataFrame:
-    flagged = health[health.priority.isin(["before_next_trip", "this_week", "next_service"])].to_dict("records")
-    return pd.DataFrame(
-        [
-            {
-                "planned_on": AS_OF + timedelta(days=1 + i // 2),
-                "depot": vehicle["depot"],
-                "vehicle_id": vehicle["vehicle_id"],
-                "position": i % 2 + 1,
-                "reason": vehicle["reason"],
-                "due_on": vehicle["inspection_due_on"],
-                "bay_hours": 2.0,
-                "priority": vehicle["priority"],
-                "note": "overdue" if vehicle["inspection_due_on"] <= AS_OF else None,
-            }
-            for i, vehicle in enumerate(flagged)
-        ]
-    )
-
-
 def _model_quality() -> pd.DataFrame:
     """A learned model in use beside the priors, with a calibration curve of three bins each."""
     rows = [("learned", "in_use", None, None, 60, None, "On 60 later inspections the learned model won.")]
@@ -367,6 +356,7 @@ def _ingest_log(events: pd.DataFrame, ids: Ids) -> pd.DataFrame:
     frame["sha256"] = [f"{i:064x}" for i in range(len(frame))]
     frame["loaded_at"] = _utc(28, 3.0)
     frame["vehicles"] = 1
+    frame["channels"] = "event_id,timestamp,speed_mps,wheel_speed_1l_mps,wheel_speed_1r_mps,brake_pressure_kpa"
     loaded = frame.status == "loaded"
     frame["first_at"] = [_utc(1) if ok else pd.NaT for ok in loaded]
     frame["last_at"] = [_utc(28) if ok else pd.NaT for ok in loaded]

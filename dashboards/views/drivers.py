@@ -1,14 +1,18 @@
 """Who brakes late and hard, as counted and with vehicle, surface and exposure taken out; what to talk about."""
 
-from pathlib import Path
+from functools import partial
+from typing import Any
 
 import pandas as pd
 import streamlit as st
+from kept import kept
 from page_parts import asked_for, link_to, page, plain
 from seat import Seat
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
 from fleetbrake.reports import charts, driver_reads, look, reads
+from fleetbrake.reports.measures import Measures
+from fleetbrake.reports.measures_text import in_units
 
 _HOW = (
     "**What the number means.** The counted rate divides a driver's hard stops by the distance driven. The adjusted "
@@ -26,106 +30,179 @@ _HOW = (
 )
 
 _MOST_CHARTED = 25
+_ROW = "drivers_table_row"
 
 _KINDS = {"talk_about": "Worth talking about", "went_well": "Went well"}
 
-_NAMES = {
-    "rank": "Rank", "driver_id": "Driver", "depot": "Depot", "style_score": "Score",
-    "score_low": "from", "score_high": "to", "distance_km": "Distance (km)", "observed_km": "Observed (km)",
-    "hard_stops": "Hard stops",
-    "incidents": "Incidents", "automatic_hard_stops": "By the vehicle itself",
-    "hard_stops_per_1000km": "Counted (per 1000 km)", "adjusted_hard_stops_per_1000km": "Adjusted (per 1000 km)",
-    "adjusted_low": "low", "adjusted_high": "high",
-    "hard_stops_per_1000_applications": "Counted (per 1000 applications)",
-    "build_up_jerk_mps3": "Jerk of build-up (m/s³)", "build_up_jerk_of_usual": "Jerk, usual = 1",
-    "late_braking_share": "Last second of a stop", "brake_energy_kj_per_km": "Brake energy (kJ/km)",
-    "modulation_on_grip_per_1000km": "Modulation with grip (per 1000 km)", "note": "Why they differ",
+#: Column -> heading, quantity (its unit is put behind; None: none), digits.
+_COLUMNS: dict[str, tuple[str, str | None, int | None]] = {
+    "rank": ("Rank", None, None), "driver_id": ("Driver", None, None), "depot": ("Depot", None, None),
+    "style_score": ("Score", None, 0), "score_low": ("from", None, 0), "score_high": ("to", None, 0),
+    "distance_km": ("Distance", "distance", 0), "observed_km": ("Observed", "distance", 0),
+    "hard_stops": ("Hard stops", None, None), "incidents": ("Incidents", None, None),
+    "automatic_hard_stops": ("By the vehicle itself", None, None),
+    "hard_stops_per_1000km": ("Counted", "per_distance", 1),
+    "adjusted_hard_stops_per_1000km": ("Adjusted", "per_distance", 1),
+    "adjusted_low": ("low", None, 1), "adjusted_high": ("high", None, 1),
+    "hard_stops_per_1000_applications": ("Counted (per 1000 applications)", None, 1),
+    "build_up_jerk_mps3": ("Jerk of build-up", "jerk", 1), "build_up_jerk_of_usual": ("Jerk, usual = 1", None, 2),
+    "late_braking_share": ("Last second of a stop", None, 2),
+    "brake_energy_kj_per_km": ("Brake energy", "energy_per_distance", 1),
+    "modulation_on_grip_per_1000km": ("Modulation with grip", "per_distance", 1),
+    "note": ("Why they differ", None, None),
 }  # fmt: skip
-_DECIMALS = {
-    "%.0f": ("style_score", "score_low", "score_high", "distance_km", "observed_km"),
-    "%.1f": ("hard_stops_per_1000km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high",
-             "hard_stops_per_1000_applications", "build_up_jerk_mps3", "brake_energy_kj_per_km",
-             "modulation_on_grip_per_1000km"),
-    "%.2f": ("build_up_jerk_of_usual", "late_braking_share"),
-}  # fmt: skip
+#: Columns without a unit in their heading that are rates all the same: they stand beside one that has it.
+_BESIDE = ("adjusted_low", "adjusted_high")
 
 
 def draw(seat: Seat) -> None:
-    """Rates with intervals, every driver in numbers, then one driver's events to talk about."""
-    store = seat.store
-    drivers = reads.drivers(store)
-    if drivers.empty:
+    """Rates with intervals, every driver in numbers (a chosen row chooses the driver), then one driver's events."""
+    found = seat.veiled(kept(reads.drivers, seat.store))
+    if found.empty:
         st.info("No driver has been scored yet. Drivers come from recordings or trips; then run `fleetbrake score`.")
         return
-    st.caption(f"Evidence up to and with {look.day(drivers['as_of'].iloc[0])}. Personal data: for coaching only.")
+    st.caption(f"Evidence up to and with {look.day(found['as_of'].iloc[0])}. Personal data: for coaching only.")
     st.warning(DRIVER_CAUTION)
-    st.markdown(_HOW)
-    st.altair_chart(charts.driver_rates(drivers, _MOST_CHARTED), theme=None)
-    for told in (driver_reads.charted(len(drivers), _MOST_CHARTED), driver_reads.unobserved(drivers)):
+    with st.expander("What the numbers mean, and what they do not"):
+        st.markdown(_HOW)
+    shown = _of_depots(found)
+    st.altair_chart(charts.driver_rates(shown, _MOST_CHARTED, measures=seat.measures), theme=None)
+    for told in (driver_reads.charted(len(shown), _MOST_CHARTED), driver_reads.unobserved(shown, seat.measures)):
         if told is not None:
             st.caption(told)
-    _blind(store, drivers)
-    _table(drivers)
-    _one(store, drivers)
+    _blind(seat, shown)
+    _table(shown, seat.measures)
+    _one(seat, found, shown)
 
 
-def _blind(store: Path, drivers: pd.DataFrame) -> None:
+def _of_depots(found: pd.DataFrame) -> pd.DataFrame:
+    """The drivers of the depots that the address or the reader asks for; all where none is named."""
+    depots = sorted(set(found["depot"].dropna()))
+    chosen = st.multiselect("Depot", depots, key="depot", bind="query-params", placeholder="all depots", width=420)
+    return found[found["depot"].isin(chosen)] if chosen else found
+
+
+def _blind(seat: Seat, shown: pd.DataFrame) -> None:
     """What has no rate, and what nobody can be named for."""
-    blind = int(drivers["hard_stops_per_1000km"].isna().sum())
+    blind = int(shown["hard_stops_per_1000km"].isna().sum())
     if blind:
         st.caption(f"{blind} driver(s) without a known distance have no rate.")
-    unscored = int((drivers["style_score"].isna() & drivers["hard_stops_per_1000km"].notna()).sum())
+    unscored = int((shown["style_score"].isna() & shown["hard_stops_per_1000km"].notna()).sum())
     if unscored:
         st.caption(
             f"Of {unscored} driver(s) too little driving was observed for a score: their place in the list means "
             "nothing."
         )
-    depots = driver_reads.exposure(store)
+    depots = kept(driver_reads.exposure, seat.store)
     if len(depots):
-        st.caption(driver_reads.unattributed(depots))
+        st.caption(driver_reads.unattributed(depots, seat.measures))
 
 
-def _table(drivers: pd.DataFrame) -> None:
-    shown = {
-        _NAMES[name]: st.column_config.NumberColumn(format=form) for form, names in _DECIMALS.items() for name in names
-    }
-    st.dataframe(
-        drivers[list(_NAMES)].rename(columns=_NAMES),
+def _table(shown: pd.DataFrame, measures: Measures) -> None:
+    columns: dict[str, Any] = {}
+    formats: dict[str, Any] = {}
+    for name, (heading, quantity, digits) in _COLUMNS.items():
+        title = f"{heading} ({measures.label(quantity)})" if quantity else heading
+        values = shown[name]
+        if quantity or name in _BESIDE:
+            values = measures.of(quantity or "per_distance", values.astype(float))
+        columns[title] = values
+        if digits is not None:
+            formats[title] = st.column_config.NumberColumn(format=f"%.{digits}f")
+    columns["Why they differ"] = [driver_reads.note(row, measures) for row in shown.to_dict("records")]
+    chosen = st.dataframe(
+        pd.DataFrame(columns),
         hide_index=True,
-        column_config=shown,
+        column_config=formats,
         placeholder=look.MISSING,
+        height=_height(shown),
+        on_select="rerun",
+        selection_mode="single-row",
+        key="drivers_table",
     )
+    rows = chosen["selection"]["rows"] if chosen else []
+    place = rows[0] if rows and rows[0] < len(shown) else None
+    # only a row chosen anew moves the list below, which can be moved by itself as well
+    if place is not None and st.session_state.get(_ROW) != place:
+        st.session_state["driver"] = str(shown["driver_id"].iloc[place])
+    st.session_state[_ROW] = place
 
 
-def _one(store: Path, drivers: pd.DataFrame) -> None:
-    """One driver: why the rates differ, typical events, what went well."""
-    ids = [str(d) for d in drivers["driver_id"]]
+def _height(shown: pd.DataFrame) -> int:
+    return min(36 * len(shown) + 38, 420)
+
+
+def _one(seat: Seat, found: pd.DataFrame, shown: pd.DataFrame) -> None:
+    """One driver: figures, why the rates differ, typical events, what went well, and the sheet for the talk."""
+    known = [str(d) for d in found["driver_id"]]
     asked = asked_for("driver")
-    if asked is not None and asked not in ids:
+    if asked is not None and asked not in known:
         st.warning("There is no such driver in this store:")
         st.text(asked)
-    driver = st.selectbox("Driver", ids, index=ids.index(asked) if asked in ids else 0, width=420)
-    row = drivers[drivers["driver_id"] == driver].iloc[0]
-    if isinstance(row["note"], str):
-        st.markdown(f"**{plain(driver)}**: {plain(row['note'])}")
-    found = driver_reads.coaching(store, driver)
-    if found.empty:
+    ids = [str(d) for d in shown["driver_id"]]
+    if asked in known and asked not in ids:
+        ids = [asked, *ids]  # a link to a driver holds, whatever depots are chosen
+    name = st.selectbox("Driver", ids, key="driver", bind="query-params", width=420)
+    driver_id = None if name is None else seat.driver_from(name)
+    if name is None or driver_id is None:
+        return
+    row: dict[str, Any] = found[found["driver_id"] == name].iloc[0].to_dict()
+    items = seat.veiled(kept(driver_reads.coaching, seat.store, driver_id))
+    _figures(row, seat.measures)
+    note = driver_reads.note(row, seat.measures)
+    if note:
+        st.markdown(f"**{plain(name)}**: {plain(note)}")
+    st.download_button(
+        "Sheet for the talk (PDF)",
+        partial(_sheet, seat, row, items, driver_id),
+        file_name="talk.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+        help="One page: both rates, what went well, typical applications, room for the driver's own account. It names "
+        "no other driver and no rank.",
+    )
+    if items.empty:
         st.caption("No event of this driver is worth talking about.")
     for kind, title in _KINDS.items():
-        part = found[found["kind"] == kind]
+        part = items[items["kind"] == kind]
         if len(part):
             st.subheader(title, anchor=False)
         for item in part.to_dict("records"):
-            _item(item)
+            _item(item, seat.measures)
     st.caption(
         "The events are typical of the driver, not the worst ones, and leave out slippery roads and faulty vehicles."
     )
 
 
-def _item(item: dict[str, object]) -> None:
-    st.markdown(plain(item["sentence"]))
+def _figures(row: dict[str, Any], measures: Measures) -> None:
+    low, high = (look.number(measures.of("per_distance", row[n])) for n in ("adjusted_low", "adjusted_high"))
+    shown = (
+        ("Distance", measures.text("distance", row["distance_km"])),
+        ("Hard stops", look.whole(row["hard_stops"])),
+        ("Counted", measures.text("per_distance", row["hard_stops_per_1000km"])),
+        ("Adjusted", measures.text("per_distance", row["adjusted_hard_stops_per_1000km"])),
+        ("90 % interval", look.MISSING if low == look.MISSING else f"{low} to {high}"),
+    )
+    with st.container(horizontal=True, gap="medium"):
+        for label, value in shown:
+            st.metric(label, value, width="content")
+
+
+def _sheet(seat: Seat, row: dict[str, Any], items: pd.DataFrame, driver_id: str) -> bytes:
+    """The printed page, drawn up when somebody asks for it."""
+    from fleetbrake.reports.driver_sheet import driver_sheet  # the typesetter is loaded only when needed
+
+    span = driver_reads.recorded_span(seat.store, driver_id)
+    return driver_sheet(row, items, span, seat.measures)
+
+
+def _item(item: dict[Any, Any], measures: Measures) -> None:
+    st.markdown(plain(in_units(measures, str(item["sentence"]))))
     if isinstance(item["event_id"], str):
-        link_to("event", "Look at the event", event=item["event_id"])
+        with st.container(horizontal=True, vertical_alignment="center"):
+            link_to("event", "Look at the event", event=item["event_id"])
+            if isinstance(item["vehicle_id"], str):
+                st.text(f"{look.moment(item['started_at'])}, vehicle {item['vehicle_id']}")
 
 
 page("Drivers", draw)

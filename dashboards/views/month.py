@@ -1,51 +1,149 @@
-"""The month in figures, and how to have it written down."""
+"""The month in figures, against the months before, and its files."""
 
+import pandas as pd
 import streamlit as st
-from page_parts import caution, page
+from kept import kept
+from month_files import month_archive
+from page_parts import caution, page, plain
 from seat import Seat
 
-from fleetbrake.reports import charts, look, reads
-from fleetbrake.reports.month_data import month_events, month_figures
+from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.reports import charts, look, month_reads
+from fleetbrake.reports.month_reads import MEASURES, SPLITS, Chosen, MonthSums
+
+#: What stands in addresses is what is shown: a widget's words are its address.
+_TOGETHER = "all together"
+_FIGURES = {words: name for name, words in MEASURES.items()}
+_ACROSS = 3
+#: Parts drawn at most: more small charts than these nobody compares.
+_MOST_PARTS = 24
+_WRITTEN = "month_written"
 
 
 def draw(seat: Seat) -> None:
-    """Figures of one month in UTC."""
-    store = seat.store
-    months = reads.months(store)
+    """Figures of one month in UTC, the trend up to it, its days, its files."""
+    months = kept(month_reads.months, seat.store)
     if not months:
-        st.info("No brake application is in the store yet, so there is no month to show.")
+        st.info(
+            "There is no month to show: no brake application is in the store, or its months were not summed up yet; "
+            "the next `fleetbrake ingest` does that."
+        )
         return
-    month = st.selectbox("Month (UTC)", months, width=200)
-    figures = month_figures(store, month)
-    cells = st.columns(6)
-    for cell, (name, value) in zip(
-        cells,
-        (
-            ("Brake applications", figures.events),
-            ("Hard stops", figures.hard_stops),
-            ("With modulation", figures.modulation),
-            ("With a locked wheel", figures.lockup),
-            ("… above the cut-off", figures.lockup_above_cutoff),
-            ("Vehicles", figures.vehicles),
-        ),
-        strict=True,
-    ):
-        cell.metric(name, look.whole(value))
-    st.caption(
-        f"Could not be observed: hard stop in {figures.hard_stop_unknown:,}, modulation in "
-        f"{figures.modulation_unknown:,}, lockup in {figures.lockup_unknown:,} of these events."
+    month, chosen = _asked(seat, months)
+    told = kept(month_reads.sums, seat.store, month, chosen)
+    _figures(seat, told)
+    _trends(seat, month, chosen)
+    st.subheader("Day by day", anchor=False)
+    st.altair_chart(charts.notable_days(kept(month_reads.days, seat.store, month, chosen), month), theme=None)
+    _files(seat, month)
+    caution()
+
+
+def _asked(seat: Seat, months: list[str]) -> tuple[str, Chosen]:
+    """Month and part of the fleet, from the address or the widgets."""
+    depots, categories = kept(month_reads.parts, seat.store)
+    cells = st.columns([1, 2, 2])
+    month = cells[0].selectbox("Month (UTC)", months, key="month", bind="query-params")
+    named = cells[1].multiselect("Depot", depots, key="depot", bind="query-params", placeholder="all depots")
+    kinds = cells[2].multiselect(
+        "Category", categories, key="category", bind="query-params", placeholder="all categories"
     )
-    st.altair_chart(charts.events_by_day(month_events(store, month), month), theme=None)
-    st.subheader("Have it written down", anchor=False)
-    st.code(f"fleetbrake report --store DIR --month {month} --out DIR", language=None)
+    return month or months[0], Chosen(tuple(named), tuple(kinds))
+
+
+def _figures(seat: Seat, told: MonthSums) -> None:
+    shown = (
+        ("Brake applications", look.whole(told.events - told.not_braking)),
+        ("Hard stops", look.whole(told.hard_stops)),
+        ("With modulation", look.whole(told.modulation)),
+        ("With a locked wheel", look.whole(told.lockups)),
+        ("… above the cut-off", look.whole(told.lockups_above_cutoff)),
+        ("Vehicles", look.whole(told.vehicles)),
+        ("Distance", seat.measures.text("distance", told.distance_km)),
+    )
+    with st.container(horizontal=True, gap="medium"):
+        for label, value in shown:
+            st.metric(label, value, width="content")
+    st.caption(month_reads.unobserved(told))
+
+
+def _trends(seat: Seat, month: str, chosen: Chosen) -> None:
+    """The three figures side by side for the whole, or one of them for each part."""
+    st.subheader("Against the months before", anchor=False)
+    cells = st.columns([2, 2])
+    split = cells[0].segmented_control(
+        "Split by", [_TOGETHER, *SPLITS], default=_TOGETHER, required=True, key="split", bind="query-params"
+    )
+    if split in SPLITS:
+        words = cells[1].selectbox("Figure", list(_FIGURES), key="figure", bind="query-params")
+        figure = _FIGURES.get(words, next(iter(MEASURES)))
+        rows = kept(month_reads.trend, seat.store, month, figure, split, chosen)
+        panels = [(str(part), of_part) for part, of_part in rows.groupby("part", sort=False)]
+        highest = float(rows["high"].max()) if rows["high"].notna().any() else None
+    else:
+        rows, highest = pd.DataFrame(), None
+        panels = [
+            (words.capitalize(), kept(month_reads.trend, seat.store, month, name, None, chosen))
+            for words, name in _FIGURES.items()
+        ]
+    _grid(seat, panels[:_MOST_PARTS], highest)
+    if len(panels) > _MOST_PARTS:
+        st.caption(f"The first {_MOST_PARTS} of {len(panels)} parts; choose depots above to see others.")
+    per = seat.measures.label("per_distance")
+    st.caption(
+        f"Filled: the month looked at. {per[:1].upper()}{per[1:]}, as far as the recordings could tell: the distance "
+        "of vehicles that recorded, less the share of applications of which it could not be observed; where no "
+        "distance is known, events as counted. Bars: 90 % intervals of chance alone (exact Poisson limits); hard stops "
+        "that bring each other about scatter more. A gap: nothing could be observed."
+    )
+
+
+def _grid(seat: Seat, panels: list[tuple[str, pd.DataFrame]], highest: float | None) -> None:
+    for start in range(0, len(panels), _ACROSS):
+        for cell, (title, rows) in zip(st.columns(_ACROSS), panels[start : start + _ACROSS], strict=False):
+            with cell:
+                st.text(title)  # a depot's name is foreign text
+                if rows.empty or rows["value"].isna().all():
+                    st.caption("Nothing could be observed in these months.")
+                    continue
+                counted = not bool(rows["per_distance"].any())
+                own = highest is None or counted
+                st.altair_chart(
+                    charts.month_trend(rows, highest=None if own else highest, measures=seat.measures), theme=None
+                )
+
+
+def _files(seat: Seat, month: str) -> None:
+    """The month's files: written when asked for, then to be saved."""
+    st.subheader("The month's files", anchor=False)
     st.markdown(
         f"- `brakes-{month}.pdf`: summary, vehicles in order with reasons, drivers, rejected recordings, method, "
         "limits\n"
         f"- `brakes-{month}.xlsx`: every table as a sheet with filters, and a sheet that explains every column\n"
         "- `csv/` and `parquet/`: the same tables for other programs\n\n"
-        "Drivers appear under stable aliases unless the run has the safety role."
+        "All in metric units, of the whole fleet. "
+        + ("With drivers' ids: personal data." if seat.viewer.sees_drivers else "Drivers appear under stable aliases.")
+        + f" The same from a shell: `fleetbrake report --store DIR --month {month} --out DIR`."
     )
-    caution()
+    if st.button("Write the month's files", key="write_month"):
+        st.session_state[_WRITTEN] = month
+    if st.session_state.get(_WRITTEN) != month:
+        return
+    try:
+        with st.spinner("Writing the month's files ..."):
+            archive = month_archive(seat, month)
+    except FleetbrakeError as error:
+        st.session_state.pop(_WRITTEN, None)
+        st.warning(plain(str(error)))
+        return
+    st.download_button(
+        f"Save brakes-{month}.zip ({len(archive) / 1e6:.1f} MB)",
+        archive,
+        file_name=f"brakes-{month}.zip",
+        mime="application/zip",
+        on_click="ignore",
+        type="primary",
+    )
 
 
 page("Month", draw)

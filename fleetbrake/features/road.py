@@ -84,9 +84,12 @@ def road(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts
 class FrictionView:
     """One event's pairs ``(P,)`` and the curve that was chosen ``(M,)``, empty where no surface was named.
 
-    The curve holds what rolls against the vehicle besides the tyres' grip, as the pairs do.
+    ``start_s`` and ``stop_s`` are the times of each pair's first and last sample. The curve holds what rolls against
+    the vehicle besides the tyres' grip, as the pairs do.
     """
 
+    start_s: Floats
+    stop_s: Floats
     slip: Floats
     rate: Floats
     curve_slip: Floats
@@ -104,6 +107,8 @@ def friction_view(
     a, c2, b = found.curve[0] if batch.events else (np.nan, np.nan, np.nan)
     grid = np.linspace(0.0, 1.0, 201) if np.isfinite(a) else np.zeros(0)
     return FrictionView(
+        start_s=batch.time_s[pairs.first],
+        stop_s=batch.time_s[pairs.last],
         slip=pairs.slip,
         rate=pairs.rate,
         curve_slip=grid,

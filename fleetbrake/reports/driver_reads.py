@@ -1,9 +1,14 @@
 """Typed reads of what is known of drivers beside their rates: what to talk about, and what nobody can be named for."""
 
+import re
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from fleetbrake.reports import look
+from fleetbrake.reports.measures import METRIC, Measures
+from fleetbrake.reports.measures_text import in_units
 from fleetbrake.reports.source import SCORED_DAYS, frame
 
 _NEWEST = f"(SELECT max(as_of) FROM ({SCORED_DAYS}) AS scored)"  # noqa: S608 - own constants
@@ -13,14 +18,45 @@ def coaching(store: Path, driver_id: str) -> pd.DataFrame:
     """What to talk about with a driver on the newest day scored, in order.
 
     Columns: position, kind (talk_about or went_well), subject, event_id (NULL: a figure of all applications), sentence,
-    value, usual.
+    value, usual, and of that event started_at and vehicle_id.
     """
     return frame(
         store,
-        "SELECT position, kind, subject, event_id, sentence, value, usual FROM driver_coaching "  # noqa: S608 - own constants
-        f"WHERE driver_id = ? AND as_of = {_NEWEST} ORDER BY position",
+        "SELECT c.position, c.kind, c.subject, c.event_id, c.sentence, c.value, c.usual, e.started_at, e.vehicle_id "  # noqa: S608 - own constants
+        f"FROM (SELECT * FROM driver_coaching WHERE driver_id = ? AND as_of = {_NEWEST}) AS c "
+        "LEFT JOIN events AS e ON e.event_id = c.event_id ORDER BY c.position",
         [driver_id],
     )
+
+
+def recorded_span(store: Path, driver_id: str) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+    """First and last application of the driver up to and with the newest day scored; None without any."""
+    row = frame(
+        store,
+        "SELECT min(started_at) AS first, max(started_at) AS last FROM events WHERE driver_id = ? "  # noqa: S608 - own constants
+        f"AND CAST(started_at AS DATE) <= coalesce({_NEWEST}, DATE '9999-12-31')",
+        [driver_id],
+    ).iloc[0]
+    return None if pd.isna(row["first"]) else (row["first"], row["last"])
+
+
+_COUNTED = re.compile(r"^Counted \S+ a 1000 \w+, adjusted \S+ \(\S+ to \S+?\)")
+
+
+def note(row: dict[str, Any], measures: Measures) -> str:
+    """Why a driver's rates differ, in the units of ``measures``; empty without a note.
+
+    The rates of its first sentence come from the row's own figures, so that they are rounded once.
+    """
+    said = row.get("note")
+    if not isinstance(said, str):
+        return ""
+    names = ("hard_stops_per_1000km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high")
+    if any(pd.isna(row[name]) for name in names):
+        return in_units(measures, said)
+    raw, adjusted, low, high = (look.number(measures.of("per_distance", row[name])) for name in names)
+    first = f"Counted {raw} {measures.label('per_distance').replace('per', 'a')}, adjusted {adjusted} ({low} to {high})"
+    return _COUNTED.sub(lambda _: first, in_units(measures, said))
 
 
 def exposure(store: Path) -> pd.DataFrame:
@@ -35,13 +71,16 @@ def exposure(store: Path) -> pd.DataFrame:
     )
 
 
-def unattributed(depots: pd.DataFrame) -> str:
+def unattributed(depots: pd.DataFrame, measures: Measures = METRIC) -> str:
     """The shares without a known driver over all depots, in a sentence; from :func:`exposure`."""
     km, open_km = depots["distance_km"].sum(), depots["unattributed_km"].sum()
     stops, open_stops = depots["hard_stops"].sum(), depots["unattributed_hard_stops"].sum()
     if not km > 0:
         return "No usable distance in any trip: no driver has a rate."
-    told = f"No driver is known for {100 * open_km / km:.0f} % of the distance ({open_km:,.0f} of {km:,.0f} km)"
+    parts = (
+        f"{measures.of('distance', open_km):,.0f} of {measures.of('distance', km):,.0f} {measures.label('distance')}"
+    )
+    told = f"No driver is known for {100 * open_km / km:.0f} % of the distance ({parts})"
     if not stops > 0:
         return told + "."
     return f"{told} and {100 * open_stops / stops:.0f} % of the hard stops ({open_stops:,.0f} of {stops:,.0f})."
@@ -52,12 +91,13 @@ def charted(drivers: int, most: int) -> str | None:
     return f"The chart shows the first {most} of {drivers} drivers; the table shows all." if drivers > most else None
 
 
-def unobserved(drivers: pd.DataFrame) -> str | None:
+def unobserved(drivers: pd.DataFrame, measures: Measures = METRIC) -> str | None:
     """Distance on which no hard stop would have been recorded, in a sentence; None without any (under a kilometre)."""
     unseen = float((drivers["distance_km"] - drivers["observed_km"]).sum())
     if not unseen >= 1.0:
         return None
+    whole = measures.of("distance", float(drivers["distance_km"].sum()))
     return (
-        f"On {unseen:,.0f} of {drivers['distance_km'].sum():,.0f} km no hard stop would have been recorded: they are "
-        "in the counted rates, not in the adjusted ones."
+        f"On {measures.of('distance', unseen):,.0f} of {whole:,.0f} {measures.label('distance')} no hard stop would "
+        "have been recorded: they are in the counted rates, not in the adjusted ones."
     )

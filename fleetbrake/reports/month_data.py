@@ -7,7 +7,9 @@ What "of the month" means for each table:
 - ``inspection_plan`` by the planned day, ``inspection_evidence`` by the day of the inspection;
 - ``model_quality``, ``driver_coaching``, ``exposure_summary``: as ``vehicle_health``;
 - ``ingest_log`` by the recorded time, for a file without one (rejected) by when it was read;
-- ``unknown_ids`` by the time in which they were seen; ``observability`` has no time and is whole.
+- ``unknown_ids`` by the time in which they were seen; ``month_figures`` by its month;
+- ``plan_days`` by the day, ``plan_summary`` where the plan reaches into the month, ``flags`` that stood in it;
+- ``recording_facts`` and ``recording_channels`` tell of the present; ``observability`` has no time: all are whole.
 """
 
 import re
@@ -38,6 +40,9 @@ _WHERE: Final = {
     "driver_coaching": _NEWEST,
     "exposure_summary": _NEWEST,
     "inspection_plan": "planned_on >= $first_day AND planned_on < $next_day",
+    "plan_days": "day >= $first_day AND day < $next_day",
+    "plan_summary": "begins_on < $next_day AND ends_on >= $first_day",
+    "flags": "raised_on < $next_day AND (closed_on IS NULL OR closed_on >= $first_day)",
     "inspection_evidence": "inspected_on >= $first_day AND inspected_on < $next_day",
     "model_quality": _NEWEST,
     "events": "started_at >= $start AND started_at < $stop",
@@ -45,6 +50,9 @@ _WHERE: Final = {
     "ingest_log": f"({_OVERLAP}) OR (first_at IS NULL AND loaded_at >= $start AND loaded_at < $stop)",
     "observability": "true",
     "unknown_ids": _OVERLAP,
+    "month_figures": "month = $month",
+    "recording_facts": "true",
+    "recording_channels": "true",
 }
 _ORDER: Final = {
     "vehicle_health": "rank",
@@ -54,6 +62,9 @@ _ORDER: Final = {
     "driver_coaching": "driver_id, position",
     "exposure_summary": "depot",
     "inspection_plan": "planned_on, depot, position",
+    "plan_days": "depot, day",
+    "plan_summary": "depot NULLS LAST",
+    "flags": "raised_on, vehicle_id, indicator, wheel NULLS FIRST, flag_id",
     "inspection_evidence": "inspected_on, vehicle_id",
     "model_quality": "model, figure",
     "events": "started_at, event_id",
@@ -61,6 +72,9 @@ _ORDER: Final = {
     "ingest_log": "path",
     "observability": "subject",
     "unknown_ids": "kind, id",
+    "month_figures": "depot NULLS LAST, category NULLS LAST",
+    "recording_facts": "vehicle_id",
+    "recording_channels": "vehicle_id, channel",
 }
 
 
@@ -132,6 +146,7 @@ def _query(name: str, columns: str = "*") -> tuple[str, list[str]]:
 def _values(of: Period, names: list[str]) -> list[object]:
     first_day, next_day = of.days
     known: dict[str, object] = {"start": of.start, "stop": of.stop, "first_day": first_day, "next_day": next_day}
+    known["month"] = of.month
     return [known[name] for name in names]
 
 

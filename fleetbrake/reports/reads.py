@@ -25,11 +25,12 @@ SELECT h.rank, h.vehicle_id, h.priority, h.reason, h.health_score, h.score_low, 
        h.trips_used, h.score_model, h.days_since_firm_braking, h.roller_tested_on, h.km_since_roller_test,
        h.leading_indicator, h.suspect_wheel, coalesce(h.depot, v.depot) AS depot,
        coalesce(h.category, v.category) AS category,
-       coalesce(h.inspection_due_on, p.due_on, v.inspection_due_on) AS inspection_due_on,
+       least(coalesce(v.inspection_due_on, h.inspection_due_on), d.due_on) AS inspection_due_on,
        p.planned_on, p.note AS plan_note, h.open_report, h.last_event_at, h.as_of
 FROM vehicle_health AS h
 LEFT JOIN vehicles AS v USING (vehicle_id)
 LEFT JOIN inspection_plan AS p USING (vehicle_id)
+LEFT JOIN (SELECT vehicle_id, min(due_on) AS due_on FROM due_dates GROUP BY vehicle_id) AS d USING (vehicle_id)
 WHERE h.as_of = coalesce(CAST(? AS DATE), {_NEWEST})
 ORDER BY h.rank
 """  # noqa: S608 - own constants
@@ -134,7 +135,7 @@ def indicators_of(store: Path, vehicle_id: str) -> pd.DataFrame:
         """,  # noqa: S608 - own constants
         [vehicle_id],
     )
-    found["evidence"] = pd.Series([_ids(text) for text in found["evidence"]], index=found.index, dtype=object)
+    found["evidence"] = pd.Series([event_ids(text) for text in found["evidence"]], index=found.index, dtype=object)
     return found
 
 
@@ -156,7 +157,8 @@ def observability(store: Path) -> pd.DataFrame:
     return frame(store, "SELECT * FROM observability ORDER BY subject")
 
 
-def _ids(text: object) -> list[str]:
+def event_ids(text: object) -> list[str]:
+    """Ids of a JSON list as the tables hold it; none where there is no list."""
     if not isinstance(text, str) or not text:
         return []
     try:

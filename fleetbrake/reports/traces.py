@@ -11,12 +11,14 @@ from fleetbrake.core.errors import FleetbrakeError, InputError
 from fleetbrake.features.view import EventView, event_view
 from fleetbrake.kinematics.vehicle_known import Told
 from fleetbrake.recordings.batch import EventBatch
-from fleetbrake.recordings.reader import open_recording
+from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.reports import reads
 from fleetbrake.store.log import read_log
 from fleetbrake.store.mappings import kept_mapping
 
 _SPAN_COLUMNS = ("wheel", "start_s", "stop_s", "kind", "slip", "cycles", "hz")
+_FRICTION_COLUMNS = ("slip", "rate", "part", "start_s", "stop_s")
+_PLACE_COLUMNS = ("time_s", "latitude_deg", "longitude_deg")
 _VEHICLE_COLUMNS = ("time_s", "speed_mps", "low_mps", "high_mps")
 _DEMAND = {
     "brake_pedal_pct": ("pedal position", "%"),
@@ -51,7 +53,10 @@ class Traces:
     decel : time_s, decel_mps2 (rate of change of the reference speed)
     spans : wheel, start_s, stop_s, kind (as in ``features.view.Span``), slip (deepest of a near miss), cycles, hz (of
         modulation, as the tables have them)
-    friction : slip, rate (of g), part (``pair`` or ``curve``: the tyre curve of the surface, if one was named)
+    friction : slip, rate (of g), part (``pair`` or ``curve``: the tyre curve of the surface, if one was named), start_s
+        and stop_s of a pair
+    place : time_s, latitude_deg, longitude_deg at the rows that recorded both; where a vehicle was is for those only
+        who may see it
     problem : why there are no samples, in a sentence; empty if there are some.
     """
 
@@ -63,7 +68,8 @@ class Traces:
     demand: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "signal", "value", "unit"]))
     decel: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["time_s", "decel_mps2"]))
     spans: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_SPAN_COLUMNS)))
-    friction: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["slip", "rate", "part"]))
+    friction: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_FRICTION_COLUMNS)))
+    place: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_PLACE_COLUMNS)))
     reference: Reference | None = None
     problem: str = ""
 
@@ -84,7 +90,7 @@ def event_traces(store: Path, event_id: str) -> Traces | None:
         drive = bool(row["event_id"] != batch.event_id[0])
         view = event_view(batch, continuous=drive, told=_told(row, wheels, batch))
         return _assemble(event_id, batch, view, wheels)
-    except _Unreadable as error:
+    except Unreadable as error:
         spans = spans_from_tables(row, wheels)
         return Traces(event_id, spans=spans, problem=str(error))
 
@@ -106,7 +112,7 @@ def _told(row: dict[str, Any], wheels: pd.DataFrame, batch: EventBatch) -> Told 
     )
 
 
-class _Unreadable(Exception):
+class Unreadable(FleetbrakeError):
     """Why the samples cannot be shown, in a sentence."""
 
 
@@ -117,42 +123,47 @@ def _locate(store: Path, row: dict[str, Any]) -> Path:
     """The recording file: as logged, else under the store's folder."""
     logged = row.get("source_path")
     if not logged or row.get("row_start") is None or row.get("row_stop") is None:
-        raise _Unreadable("The tables do not say from which rows of which recording this event came.")
+        raise Unreadable("The tables do not say from which rows of which recording this event came.")
     for path in (Path(str(logged)), Path(store) / str(logged)):
         try:
             if path.is_file():
                 return path
         except (OSError, ValueError):
             continue
-    raise _Unreadable("The recording of this event is no longer where it was read from, so its traces cannot be drawn.")
+    raise Unreadable("The recording of this event is no longer where it was read from, so its traces cannot be drawn.")
 
 
 def load_event(store: Path, row: dict[str, Any]) -> EventBatch:
     """The event's samples as a batch of one, read through the mapping that it was ingested with.
 
-    The single place that knows how a recording is opened again.
+    Raises :class:`Unreadable` where the recording is gone, damaged, or no longer holds this event.
     """
-    path = _locate(store, row)
     try:
-        entry = read_log(store).get(str(row["source_path"]))
-        mapping = kept_mapping(store, entry.settings) if entry is not None else None
-        batch = open_recording(path, mapping).rows(int(row["row_start"]), int(row["row_stop"]))
+        batch = opened(store, row).rows(int(row["row_start"]), int(row["row_stop"]))
     except (InputError, OSError) as error:
-        raise _Unreadable("The recording of this event cannot be read any more, or has changed.") from error
+        raise Unreadable("The recording of this event cannot be read any more, or has changed.") from error
     except FleetbrakeError as error:
-        raise _Unreadable(str(error)) from error
+        raise Unreadable(str(error)) from error
     _hold_against(batch, row)
     return batch
+
+
+def opened(store: Path, row: dict[str, Any]) -> Recording:
+    """The event's recording with the mapping it was ingested with: the one place that knows how to open it again."""
+    path = _locate(store, row)
+    entry = read_log(store).get(str(row["source_path"]))
+    mapping = kept_mapping(store, entry.settings) if entry is not None else None
+    return open_recording(path, mapping, fingerprint=False)
 
 
 def _hold_against(batch: EventBatch, row: dict[str, Any]) -> None:
     """Raise if the rows are not those of the event: another id, or another time of the first sample."""
     cut = batch.event_id[0] is not None
     if batch.events != 1 or (cut and batch.event_id[0] != row["event_id"]):
-        raise _Unreadable(_CHANGED)
+        raise Unreadable(_CHANGED)
     first = pd.Timestamp(int(batch.start_us[0]), unit="us", tz="UTC")
     if row.get("started_at") is not None and abs((first - row["started_at"]).total_seconds()) > 1e-3:
-        raise _Unreadable(_CHANGED)
+        raise Unreadable(_CHANGED)
 
 
 def _assemble(event_id: str, batch: EventBatch, view: EventView, table: pd.DataFrame) -> Traces:
@@ -170,6 +181,7 @@ def _assemble(event_id: str, batch: EventBatch, view: EventView, table: pd.DataF
         decel=pd.DataFrame({"time_s": time, "decel_mps2": view.decel_mps2}),
         spans=_counted(pd.DataFrame([vars(span) for span in view.spans], columns=list(_SPAN_COLUMNS)), table),
         friction=_friction(view),
+        place=_place(batch),
     )
 
 
@@ -206,14 +218,23 @@ def _friction(view: EventView) -> pd.DataFrame:
     """Pairs of slip and braking rate, then the curve, in long form."""
     seen = view.friction
     if seen is None:
-        return pd.DataFrame(columns=["slip", "rate", "part"])
+        return pd.DataFrame(columns=list(_FRICTION_COLUMNS))
+    no_time = np.full(len(seen.curve_slip), np.nan)
     return pd.DataFrame(
         {
             "slip": np.concatenate([seen.slip, seen.curve_slip]),
             "rate": np.concatenate([seen.rate, seen.curve_rate]),
             "part": ["pair"] * len(seen.slip) + ["curve"] * len(seen.curve_slip),
+            "start_s": np.concatenate([seen.start_s, no_time]),
+            "stop_s": np.concatenate([seen.stop_s, no_time]),
         }
     )
+
+
+def _place(batch: EventBatch) -> pd.DataFrame:
+    """Recorded positions; rows that miss one of both are left out."""
+    values = (batch.time_s, batch.channel("latitude_deg"), batch.channel("longitude_deg"))
+    return pd.DataFrame(dict(zip(_PLACE_COLUMNS, values, strict=True))).dropna(ignore_index=True)
 
 
 def _recorded(values: np.ndarray) -> bool:

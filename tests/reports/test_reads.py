@@ -17,7 +17,7 @@ def test_ranked_gives_every_vehicle_once_in_order(store: Path) -> None:
     assert ranked["rank"].tolist() == list(range(1, 13))
     assert ranked["vehicle_id"].tolist() == list(PLAIN.vehicles)
     assert ranked["as_of"].unique().tolist() == [AS_OF]
-    assert ranked["planned_on"].notna().sum() == 4
+    assert ranked["planned_on"].notna().sum() == 3
 
 
 def test_ranked_shows_only_the_newest_day(tmp_path: Path) -> None:
@@ -69,7 +69,7 @@ def test_evidence_is_a_list_of_ids_whatever_they_hold(hostile_store: Path) -> No
     for vehicle in HOSTILE.vehicles[:-1]:
         listed = reads.indicators_of(hostile_store, vehicle)["evidence"].iloc[0]
         assert listed and all(reads.event(hostile_store, event) is not None for event in listed)
-    assert reads._ids("no list") == [] and reads._ids('{"a": 1}') == [] and reads._ids(None) == []
+    assert reads.event_ids("no list") == [] and reads.event_ids('{"a": 1}') == [] and reads.event_ids(None) == []
 
 
 def test_facts_count_and_tell_what_was_assumed(store: Path, empty_store: Path) -> None:

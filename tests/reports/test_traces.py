@@ -66,6 +66,28 @@ def test_spans_are_the_tools_own_judgement(store: Path) -> None:
         assert spans["slip"].max() == pytest.approx(table.loc[wheel, "near_lockup_slip"])
 
 
+def test_friction_pairs_know_their_time(store: Path) -> None:
+    found = traces.event_traces(store, f"{PLAIN.vehicles[0]}/plain-0")
+    assert found is not None
+    pairs = found.friction[found.friction["part"] == "pair"]
+    # built: braked from 2.0 s to 5.1 s; a pair is the mean of a tenth of a second, a sample of play
+    assert len(pairs) > 10 and pairs["start_s"].min() >= 1.9 and pairs["stop_s"].max() <= 5.2
+    assert (pairs["stop_s"] - pairs["start_s"]).between(0.08, 0.15).all()
+    assert found.place.empty, "no position was recorded"
+
+
+def test_positions_are_read_where_both_were_recorded(tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    path = store / "recordings" / "day-0.parquet"
+    rows = pq.read_table(path).to_pandas()
+    rows["latitude_deg"], rows["longitude_deg"] = 47.0, 8.0
+    rows.loc[rows.index % 100 != 0, "longitude_deg"] = None
+    rows.to_parquet(path, row_group_size=500)
+    found = traces.event_traces(store, LOCKED)
+    assert found is not None and not found.problem
+    assert len(found.place) == 7 and set(found.place["longitude_deg"]) == {8.0}
+
+
 def test_rows_across_row_groups_read_right(store: Path) -> None:
     path = store / "recordings" / "day-0.parquet"
     whole = pq.read_table(path).to_pandas()

@@ -1,4 +1,9 @@
-"""One event's traces, stacked over one time axis that zooms together."""
+"""One event's replay: its traces under each other over one time axis, with a cursor through all of them.
+
+One Vega-Lite view holds everything, each panel on its own stretch of px: so the whole follows the page's width, zooms
+together, and the cursor is one signal. The signals come in through ``config``, since the language has no word of its
+own for a clock; that is why the chart is a plain specification.
+"""
 
 from typing import Any
 
@@ -6,320 +11,189 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from fleetbrake.core.vocabulary import WHEELS
 from fleetbrake.reports import look
-from fleetbrake.reports.charts.style import styled, values
+from fleetbrake.reports.charts import replay
+from fleetbrake.reports.charts.friction import friction_layers
+from fleetbrake.reports.charts.layers import Spec, records, words
+from fleetbrake.reports.charts.panels import Line, Panel, drawn, panels, points_a_line
+from fleetbrake.reports.charts.spans import span_layers
+from fleetbrake.reports.charts.style import styled
+from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.reports.traces import Traces
 
-#: Samples of one line that are drawn at most; a longer line keeps each bucket's least and greatest value.
-MOST_POINTS = 1500
-
-#: Every panel keeps the same room for its left axis, so that titles and plots line up (px).
-_SAME_WIDTH: dict[str, Any] = {"minExtent": 44, "maxExtent": 44}
-
-#: Unit -> the least that a panel shows from bottom to top.
-_LEAST_SPAN = {"m/s": 1.0, "m/s²": 1.0, "%": 10.0, "kPa": 50.0, "on/off": 1.0}
-
-#: Height of a wheel's row of spans (px): what happened to the wheel above, its modulation below.
-_ROW, _HALF = 26, 6
-
-#: Width of a letter of the words beside a span, px (cautious).
-_LETTER = 6.5
+#: Room above a panel for its title, and below it (px).
+_TITLE, _GAP = 24, 14
+#: Width that the narrowest page leaves to the panels (px): what does not fit side by side goes under each other.
+_NARROWEST = 540
 
 
-def thinned(frame: pd.DataFrame, value: str, key: str | None = None, most: int = MOST_POINTS) -> pd.DataFrame:
-    """The frame with at most about ``most`` rows a line, extremes kept, so that a short lockup never vanishes."""
-    if key is not None:
-        parts = [thinned(part, value, None, most) for _, part in frame.groupby(key, sort=False)]
-        return pd.concat(parts, ignore_index=True) if parts else frame
-    if len(frame) <= most:
-        return frame
-    known = frame[frame[value].notna()].reset_index(drop=True)
-    bucket = np.arange(len(known)) * (most // 2) // max(len(known), 1)
-    groups = known.groupby(bucket)[value]
-    keep = np.unique(np.concatenate([groups.idxmin().to_numpy(), groups.idxmax().to_numpy()]))
-    return known.iloc[keep]
+def event_chart(traces: Traces, measures: Measures = METRIC, stretch: tuple[float, float] | None = None) -> Spec:
+    """The replay as a Vega-Lite specification; ``stretch`` (s from the first sample) is the time shown, default all.
 
-
-def event_chart(traces: Traces, width: int = 985) -> Any:
-    """Wheel and vehicle speed, slip, demand, deceleration and the marked spans of one event, top to bottom.
-
-    Panels of what was not recorded are left out. The time axis is shared: drag to move, wheel to zoom.
+    Panels of what was not recorded are left out. The time axis is shared: drag to move, Ctrl and wheel to zoom,
+    double-click to see all. An event without samples shows the spans that are known.
     """
-    length = float(traces.vehicle["time_s"].max()) if len(traces.vehicle) else _last(traces.spans)
-    # the domain stands still whatever a panel holds, so that all panels line up
-    x_scale = alt.Scale(domain=[0.0, max(length, 0.1)], nice=False)
-    panels = [
-        _speeds(traces, x_scale),
-        _spans(traces.spans, x_scale, width),
-        _slip(traces.slip, x_scale),
-        *_demand(traces.demand, x_scale),
-        _decel(traces.decel, x_scale),
-    ]
-    drawn = [p.properties(width=width) for p in panels if p is not None]
-    if not drawn:
-        return styled(alt.Chart(values(pd.DataFrame({"time_s": [], "stop_s": []}))).mark_point().properties(height=40))
-    views = []
-    for position, panel in enumerate(drawn):
-        unit = panel.layer[0] if hasattr(panel, "layer") else panel
-        unit.name = f"panel_{position}"
-        views.append(unit.name)
-    stacked = alt.vconcat(*drawn, spacing=8).resolve_scale(x="shared", color="independent", strokeDash="independent")
-    # one selection for all panels: the library's own way would make one a panel and merge them with a warning
-    stacked.params = [
-        alt.TopLevelParameter(name="time", select={"type": "interval", "encodings": ["x"]}, bind="scales", views=views)
-    ]
-    return styled(stacked)
+    begin, end = stretch or (0.0, _length(traces))
+    end = max(end, begin + 0.1)
+    shown = [_within(panel, begin, end) for panel in panels(traces, measures)]
+    x = _time_axis(begin, end)
+    rows = replay.cursor_rows(traces.vehicle["time_s"].to_numpy(dtype=float), begin, end)
+    head, rows, top = _head(traces, rows)
+    body: list[Spec] = []
+    placed = []
+    bottom = y = top
+    for position, panel in enumerate(shown):
+        y += _TITLE
+        placed.append((panel, y))
+        body += _panel(panel, x, y, points_a_line(shown))
+        bottom = y + panel.height
+        y = bottom + _GAP
+        if position == 0:
+            spans, y, bottom = _spans(traces, x, y, bottom)
+            body += spans
+    if not shown:
+        spans, y, bottom = _spans(traces, x, y, bottom)
+        body += spans
+    readouts, rows = replay.readout_layers(placed, rows)
+    layers = [_base(x, begin, end, bottom), *replay.margin_layer(), *head, *body, *readouts]
+    bound: list[Spec] = []
+    if len(rows):
+        layers += [replay.rule_layer(top + _TITLE, bottom), replay.clock_layer(14)]
+        ends = (round(begin, 3), round(end, 3))
+        bound = replay.signals(ends, replay.telling_time(traces, ends), _step(rows), (top, bottom))
+    return _whole(layers, bottom, rows, bound)
 
 
-def _y_domain(series: pd.Series, least: float) -> list[float] | None:
-    """Domain of a panel whose values hardly move: at least ``least`` wide, so that noise is not drawn as a curve.
-
-    None where the values move more than that: the library then chooses.
-    """
-    known = series[np.isfinite(series.astype(float))]
-    if known.empty or float(known.max() - known.min()) >= least:
-        return None
-    low, high = float(known.min()), float(known.max())
-    if low >= 0.0 and high <= least:
-        return [0.0, least]
-    middle = round((low + high) / 2 / least, 1) * least
-    return [middle - least, middle + least]
+def _length(traces: Traces) -> float:
+    """Where the time axis ends: at the last sample, else at the last span."""
+    if len(traces.vehicle):
+        return float(traces.vehicle["time_s"].max())
+    return float(traces.spans["stop_s"].max()) if len(traces.spans) else 0.0
 
 
-def _y_scale(series: pd.Series, unit: str) -> alt.Scale:
-    domain = _y_domain(series, _LEAST_SPAN[unit])
-    return alt.Scale(zero=True) if domain is None else alt.Scale(domain=domain, nice=False)
+def _step(rows: pd.DataFrame) -> float:
+    """The slider's step: the time between two stops of the cursor."""
+    gaps = np.diff(rows["time_s"].to_numpy(dtype=float))
+    return max(round(float(np.median(gaps)), 3), 0.001) if gaps.size else 0.01
 
 
-def _last(spans: pd.DataFrame) -> float:
-    return float(spans["stop_s"].max()) if len(spans) else 0.0
+def _within(panel: Panel, begin: float, end: float) -> Panel:
+    """The panel with the samples of the stretch alone, so that a short one is drawn in full."""
+
+    def cut(line: Line) -> Line:
+        inside = (line.time_s >= begin - 1e-9) & (line.time_s <= end + 1e-9)
+        return Line(**{**vars(line), "time_s": line.time_s[inside], "value": line.value[inside]})
+
+    def part(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame[frame["time_s"].astype(float).between(begin - 1e-9, end + 1e-9)]
+
+    lines = tuple(cut(line) for line in panel.lines)
+    return Panel(**{**vars(panel), "lines": lines, "band": part(panel.band), "rings": part(panel.rings)})
 
 
-def _x(scale: alt.Scale, last: bool = False) -> alt.X:
-    return alt.X("time_s:Q", scale=scale, title="time from the first sample (s)" if last else None)
-
-
-def _wheel_encodings(wheels: list[str], legend: bool) -> dict[str, Any]:
-    """One hue an axle, solid left, dashed right."""
-    colours = [look.AXLE_COLOURS[int(w[0]) - 1] for w in wheels]
-    dashes = [[1, 0] if w.endswith("L") else [5, 3] for w in wheels]
-    box = alt.Legend(title="wheel", orient="right", symbolSize=300) if legend else None
+def _time_axis(begin: float, end: float) -> Spec:
     return {
-        "color": alt.Color("wheel:N", scale=alt.Scale(domain=wheels, range=colours), legend=box),
-        "strokeDash": alt.StrokeDash("wheel:N", scale=alt.Scale(domain=wheels, range=dashes), legend=box),
+        "field": "time_s",
+        "type": "quantitative",
+        "scale": {"domain": [begin, end], "nice": False, "zero": False},
+        "axis": {"title": "time from the first sample (s)", "grid": False},
     }
 
 
-def _present(frame: pd.DataFrame) -> list[str]:
-    found = set(frame["wheel"]) if len(frame) else set()
-    return [w for w in WHEELS if w in found]
+def _base(x: Spec, begin: float, end: float, bottom: int) -> Spec:
+    """The invisible layer that carries the time axis and the selection by which it moves and zooms."""
+    zoom = {"type": "interval", "encodings": ["x"], "zoom": "wheel![event.ctrlKey]"}
+    return {
+        "data": {"values": [{"time_s": begin}, {"time_s": end}]},
+        "params": [{"name": "time", "select": zoom, "bind": "scales"}],
+        "mark": {"type": "point", "opacity": 0, "y": bottom},
+        "encoding": {"x": x},
+    }
 
 
-def _speeds(traces: Traces, scale: alt.Scale) -> Any:
-    wheels = _present(traces.wheels)
-    y = alt.Y("speed_mps:Q", title="m/s", scale=_speed_scale(traces), axis=alt.Axis(**_SAME_WIDTH))
-    layers = _reference(traces.vehicle, scale, y)
-    said = ["reference (thick dark line) in its band (grey)"] if layers else []
-    if wheels:
-        lines = alt.Chart(values(thinned(traces.wheels, "speed_mps", "wheel"))).mark_line(strokeWidth=1.4)
-        layers.append(lines.encode(x=_x(scale), y=y, **_wheel_encodings(wheels, legend=True)))
-        said.append("wheels (left solid, right dashed)")
-    recorded = _recorded_channel(traces.channel, scale, y)
-    if recorded:
-        layers += recorded
-        said.append("speed channel as recorded (dotted)")
-    if not layers:
-        return None
-    return alt.layer(*layers).properties(height=210, title=f"Speed: {', '.join(said)}")
+def _head(traces: Traces, rows: pd.DataFrame) -> tuple[list[Spec], pd.DataFrame, int]:
+    """The vehicle from above and the friction curve, side by side where there is room; the rows, the px below them."""
+    if rows.empty:
+        return [], rows, 0
+    picture, rows, width = replay.picture_layers(traces, rows)
+    beside = friction_layers(traces.friction, width + 24 if width else 0, 0, replay.NOW)
+    if not width or width + 24 + beside[1] <= _NARROWEST:
+        tall = max(replay.PICTURE_HEIGHT if width else 0, beside[2], 24)
+        return picture + beside[0], rows, tall
+    below = friction_layers(traces.friction, 0, replay.PICTURE_HEIGHT + 8, replay.NOW)
+    return picture + below[0], rows, replay.PICTURE_HEIGHT + 8 + below[2]
 
 
-def _reference(vehicle: pd.DataFrame, scale: alt.Scale, y: alt.Y) -> list[Any]:
-    """Band and line of the reference speed, broken where nothing carries it."""
-    known = vehicle["speed_mps"].notna()
-    if not known.any():
-        return []
-    # each stretch is a line of its own, so that thinning never bridges what is not known
-    stretches = vehicle.assign(stretch=(known != known.shift()).cumsum())[known]
-    drawn = values(thinned(stretches, "speed_mps", "stretch"))
-    line = alt.Chart(drawn).mark_line(color=look.VEHICLE_COLOUR, strokeWidth=3.2, opacity=0.75)
-    layers = [line.encode(x=_x(scale), y=y, detail="stretch:N")]
-    if "low_mps" in drawn and drawn["low_mps"].notna().any():
-        band = alt.Chart(drawn[drawn["low_mps"].notna()]).mark_area(
-            color=look.PLAIN_COLOUR, opacity=0.38, line={"color": look.PLAIN_COLOUR, "strokeWidth": 0.6}
-        )
-        low = y.copy()
-        low.shorthand = "low_mps:Q"
-        layers.insert(0, band.encode(x=_x(scale), y=low, y2="high_mps:Q", detail="stretch:N"))
+def _spans(traces: Traces, x: Spec, y: int, bottom: int) -> tuple[list[Spec], int, int]:
+    """The judged spans under their title; where nothing was judged, nothing and the same places again."""
+    layers, tall = span_layers(traces.spans, x, y + _TITLE)
+    if not tall:
+        return [], y, bottom
+    bottom = y + _TITLE + tall
+    return [_title("What was judged, by wheel", y + _TITLE), *layers], bottom + _GAP, bottom
+
+
+def _title(text: str, top: int) -> Spec:
+    return words([{"text": text}], "datum.text", "0", str(top - 10), fontWeight=600, fontSize=13)
+
+
+def _panel(panel: Panel, x: Spec, top: int, most: int) -> list[Spec]:
+    """Title, axis, band and lines of one panel."""
+    low, high = panel.domain
+    scale = {"domain": [low, high], "range": [top + panel.height, top], "nice": False, "zero": False}
+    axis = {"orient": "left", "offset": 0, "title": panel.unit, "tickCount": panel.ticks, "grid": True,
+            "minExtent": 44, "maxExtent": 44}  # fmt: skip
+    if panel.unit == "on/off":
+        axis |= {"values": [0, 1], "labelExpr": "datum.value ? 'on' : 'off'", "title": None}
+    y: Spec = {"field": "value", "type": "quantitative", "scale": scale}
+    # an empty layer carries the axis, so that a panel keeps it whatever its lines hold
+    frame: Spec = {
+        "data": {"values": [{"time_s": x["scale"]["domain"][0], "value": low}]},
+        "mark": {"type": "point", "opacity": 0},
+        "encoding": {"x": x, "y": y | {"axis": axis}},
+    }
+    bare = y | {"axis": None}
+    layers = [_title(panel.title, top), frame]
+    if len(panel.band):
+        layers.append(_band(panel, x, bare))
+    layers += [_line(line, x, bare, most) for line in panel.lines]
+    if len(panel.rings):
+        mark = {"type": "point", "color": look.INK, "size": 16, "strokeWidth": 0.9, "clip": True}
+        layers.append({"data": {"values": records(panel.rings)}, "mark": mark, "encoding": {"x": x, "y": bare}})
     return layers
 
 
-def _recorded_channel(channel: pd.DataFrame, scale: alt.Scale, y: alt.Y) -> list[Any]:
-    """The speed channel dotted, with a ring at each new reading where it is slower than the rows."""
-    if channel.empty:
-        return []
-    fresh = channel[channel["fresh"].astype(bool)]
-    moving = channel[channel["speed_mps"].astype(float) > 0.5]
-    slow = len(moving) > 0 and moving["fresh"].astype(bool).mean() < 0.6
-    line = alt.Chart(values(thinned(channel, "speed_mps"))).mark_line(
-        color=look.INK, strokeWidth=1.1, strokeDash=[1, 2.5], interpolate="step-after" if slow else "linear"
-    )
-    layers = [line.encode(x=_x(scale), y=y)]
-    if slow and len(fresh) <= MOST_POINTS:
-        rings = alt.Chart(values(fresh)).mark_point(color=look.INK, size=16, strokeWidth=0.9)
-        layers.append(rings.encode(x=_x(scale), y=y))
-    return layers
+def _line(line: Line, x: Spec, y: Spec, most: int) -> Spec:
+    mark = {
+        "type": "line", "clip": True, "color": line.colour, "strokeWidth": line.width, "strokeDash": list(line.dash),
+        "interpolate": "step-after" if line.steps else "linear", "opacity": 0.75 if line.width > 3 else 1,
+    }  # fmt: skip
+    encoding = {"x": x, "y": y, "detail": {"field": "stretch", "type": "nominal"}}
+    return {"data": {"values": records(drawn(line, most))}, "mark": mark, "encoding": encoding}
 
 
-def _speed_scale(traces: Traces) -> alt.Scale:
-    """From zero up: noise of a standing vehicle asks for no room below it."""
-    domain = _y_domain(_all_speeds(traces), _LEAST_SPAN["m/s"])
-    return alt.Scale(domainMin=0.0) if domain is None else alt.Scale(domain=domain, nice=False)
+def _band(panel: Panel, x: Spec, y: Spec) -> Spec:
+    mark = {"type": "area", "clip": True, "color": look.PLAIN_COLOUR, "opacity": 0.38}
+    encoding = {
+        "x": x,
+        "y": y | {"field": "low"},
+        "y2": {"field": "high"},
+        "detail": {"field": "stretch", "type": "nominal"},
+    }
+    return {"data": {"values": records(panel.band)}, "mark": mark, "encoding": encoding}
 
 
-def _all_speeds(traces: Traces) -> pd.Series:
-    """Every speed of the panel; with the zero that the axis begins with."""
-    parts = [traces.vehicle["speed_mps"], traces.channel["speed_mps"], traces.wheels["speed_mps"], pd.Series([0.0])]
-    return pd.concat([part.astype(float) for part in parts])
-
-
-def span_words(spans: pd.DataFrame) -> list[str]:
-    """What each span says beside its bar, in words with its figures."""
-    words = []
-    for span in spans.itertuples(index=False):
-        length = float(span.stop_s) - float(span.start_s)
-        cycles, hz, slip = (getattr(span, name, np.nan) for name in ("cycles", "hz", "slip"))
-        if span.kind == "lockup":
-            words.append(f"locked {length:.2f} s")
-        elif span.kind == "modulation":
-            counted = f"{cycles:.0f} cycles" if pd.notna(cycles) else "modulated"
-            words.append(f"{counted}, {hz:.1f} Hz" if pd.notna(hz) else counted)
-        elif span.kind == "near_miss":
-            words.append(f"slip {slip:.2f}" if pd.notna(slip) else "caught")
-        elif span.kind == "lost":
-            words.append(f"no signal {length:.2f} s")
-        else:
-            words.append(f"not known {length:.2f} s")
-    return words
-
-
-def _spans(spans: pd.DataFrame, scale: alt.Scale, width: int) -> Any:
-    """The judged spans, a row a wheel: lock, near miss and lost signal in its upper half, modulation in its lower."""
-    shown = spans[spans["kind"].isin(look.SPAN_LOOKS)]
-    if shown.empty:
-        return None
-    per_px = (float(scale["domain"][1]) - float(scale["domain"][0])) / width
-    shown = shown.assign(
-        what=[look.SPAN_LOOKS[kind][0] for kind in shown["kind"]],
-        label=span_words(shown),
-        time_s=shown["start_s"].astype(float),
-        stop_s=shown["stop_s"].astype(float),
-    )
-    shown["place"] = _places(shown, per_px, float(scale["domain"][1]))
-    order = [w for w in (*WHEELS, "vehicle") if w in set(shown["wheel"])]
-    layers = [layer for kind in look.SPAN_LOOKS for layer in _kind(shown, kind, order, scale)]
-    return alt.layer(*layers).properties(height=max(40, _ROW * len(order)), title="What was judged, by wheel")
-
-
-def _places(shown: pd.DataFrame, per_px: float, last: float) -> pd.Series:
-    """Where the words of each span have room: ``in`` its bar, ``after`` it, or nowhere (the tooltip has them)."""
-    places = pd.Series("none", index=shown.index, dtype=object)
-    lower = shown["kind"] == "modulation"
-    for _, spans in shown.groupby([shown["wheel"], lower], sort=False):
-        row = spans.sort_values("time_s")
-        room = row["time_s"].shift(-1, fill_value=last) - row["stop_s"]
-        need = (row["label"].str.len() * _LETTER + 8.0) * per_px
-        places[row.index[room >= need]] = "after"
-        places[row.index[(row["stop_s"] - row["time_s"]) >= need]] = "in"
-    return places
-
-
-def _kind(shown: pd.DataFrame, kind: str, order: list[str], scale: alt.Scale) -> list[Any]:
-    """Bars and words of one kind of span."""
-    part = shown[shown["kind"] == kind]
-    if part.empty:
-        return []
-    present = [k for k in look.SPAN_LOOKS if (shown["kind"] == k).any()]
-    _, _, outline, dash = look.SPAN_LOOKS[kind]
-    offset = _HALF if kind == "modulation" else -_HALF
-    y = alt.Y(
-        "wheel:N", sort=order, scale=alt.Scale(domain=order), title="wheel", axis=alt.Axis(grid=False, **_SAME_WIDTH)
-    )
-    colours = alt.Scale(domain=[look.SPAN_LOOKS[k][0] for k in present], range=[look.SPAN_LOOKS[k][1] for k in present])
-    box = alt.Legend(title=None, orient="right", symbolType="square", symbolSize=130, symbolStrokeColor=look.INK)
-    bars = alt.Chart(values(part)).mark_bar(
-        clip=True, size=11, yOffset=offset, stroke=outline, strokeWidth=1.3, strokeDash=list(dash)
-    )
-    bars = bars.encode(
-        x=_x(scale),
-        x2="stop_s:Q",
-        y=y,
-        color=alt.Color("what:N", scale=colours, legend=box),
-        tooltip=[
-            alt.Tooltip("wheel:N"),
-            alt.Tooltip("what:N", title="judged"),
-            alt.Tooltip("label:N", title="span"),
-            alt.Tooltip("start_s:Q", format=".2f", title="from (s)"),
-            alt.Tooltip("stop_s:Q", format=".2f", title="to (s)"),
-        ],
-    )
-    drawn = [bars]
-    for place, at in (("in", "time_s"), ("after", "stop_s")):
-        words = part[part["place"] == place]
-        if len(words):
-            ink = "white" if place == "in" and kind == "lockup" else look.INK
-            text = alt.Chart(values(words)).mark_text(
-                align="left", dx=4, fontSize=10.5, yOffset=offset, color=ink, clip=True
-            )
-            drawn.append(text.encode(x=alt.X(f"{at}:Q", scale=scale, title=None), y=y, text="label:N"))
-    return drawn
-
-
-def _slip(slip: pd.DataFrame, scale: alt.Scale) -> Any:
-    wheels = _present(slip)
-    if not wheels or not slip["slip"].notna().any():
-        return None
-    y = alt.Y("slip:Q", title="slip", scale=alt.Scale(domain=[0, 1]), axis=alt.Axis(tickCount=3, **_SAME_WIDTH))
-    lines = alt.Chart(values(thinned(slip, "slip", "wheel"))).mark_line(strokeWidth=1.5)
-    lines = lines.encode(x=_x(scale), y=y, **_wheel_encodings(wheels, legend=False))
-    return lines.properties(height=95, title="Brake slip (0 rolling, 1 locked)")
-
-
-def _demand(demand: pd.DataFrame, scale: alt.Scale) -> list[Any]:
-    """One panel a unit: the pedal in per cent and pressures in kPa never share an axis."""
-    panels = []
-    for unit, part in demand.groupby("unit", sort=False):
-        names = list(dict.fromkeys(part["signal"]))
-        colours = ["#0d4a57", "#c8641b", "#3f8f5f", "#8a5aa8", "#9a8118", "#56707f"]
-        lines = alt.Chart(values(thinned(part, "value", "signal"))).mark_line(strokeWidth=1.6)
-        lines = lines.encode(
-            x=_x(scale),
-            y=alt.Y(
-                "value:Q",
-                title=str(unit),
-                scale=_y_scale(part["value"], str(unit)),
-                axis=alt.Axis(tickCount=1 if unit == "on/off" else 3, **_SAME_WIDTH),
-            ),
-            color=alt.Color(
-                "signal:N",
-                scale=alt.Scale(domain=names, range=(colours * 3)[: len(names)]),
-                legend=alt.Legend(title=None, orient="right") if len(names) > 1 else None,
-            ),
-        )
-        panels.append(lines.properties(height=75, title=f"Demand: {', '.join(names)}"))
-    return panels
-
-
-def _decel(decel: pd.DataFrame, scale: alt.Scale) -> Any:
-    if not decel["decel_mps2"].notna().any():
-        return None
-    lines = alt.Chart(values(thinned(decel, "decel_mps2"))).mark_line(color=look.VEHICLE_COLOUR, strokeWidth=1.4)
-    y = alt.Y(
-        "decel_mps2:Q",
-        title="m/s²",
-        scale=_y_scale(decel["decel_mps2"], "m/s²"),
-        axis=alt.Axis(tickCount=4, **_SAME_WIDTH),
-    )
-    return lines.encode(x=_x(scale, last=True), y=y).properties(
-        height=95, title="Deceleration of the vehicle (rate of change of the reference speed)"
-    )
+def _whole(layers: list[Spec], height: int, rows: pd.DataFrame, bound: list[Spec]) -> Spec:
+    config: dict[str, Any] = styled(alt.Chart(pd.DataFrame({"x": [0]})).mark_point()).to_dict()["config"]
+    return {
+        "$schema": alt.SCHEMA_URL,
+        "description": "Replay of one brake application over time",
+        "width": "container",
+        "height": max(height, 40),
+        "autosize": {"type": "fit-x", "contains": "padding"},
+        "padding": {"left": 2, "right": 2, "top": 6, "bottom": 6},
+        "datasets": {"cursor": records(rows)},
+        "layer": [{"encoding": {}} | layer for layer in layers],
+        "resolve": {"scale": {"y": "independent", "color": "independent"}},
+        "config": config | {"signals": bound, "aria": False},
+    }

@@ -58,15 +58,15 @@ def _lines(finding: dict[Any, Any]) -> Any:
     rules = base.mark_rule(color=look.QUIET).encode(
         strokeDash=alt.StrokeDash("line:N", legend=None, scale=alt.Scale(range=[[6, 4], [1, 0]])),
     )
-    words = base.mark_text(align="left", dx=4, dy=-6, color=look.QUIET, fontSize=12).encode(
-        x=alt.value(0), text="line:N"
+    words = base.mark_text(align="right", dx=-4, dy=-6, color=look.QUIET, fontSize=12).encode(
+        x=alt.value("width"), text="line:N"
     )
     return rules + words
 
 
 def _began(finding: dict[Any, Any], x: alt.X) -> Any:
     day = finding.get("first_seen_on")
-    rows = [{"on_day": pd.Timestamp(day), "says": "began"}] if pd.notna(day) else []
+    rows = [{"on_day": pd.Timestamp(day), "says": f"began {look.day(day)}"}] if pd.notna(day) else []
     frame = pd.DataFrame(rows, columns=["on_day", "says"])
     base = alt.Chart(values(frame)).encode(x=x)
     words = base.mark_text(align="left", dx=4, color="#3b1c54", fontSize=12, fontWeight="bold")

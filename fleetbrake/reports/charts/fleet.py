@@ -7,6 +7,7 @@ import pandas as pd
 
 from fleetbrake.reports import look
 from fleetbrake.reports.charts.style import styled, values
+from fleetbrake.reports.measures import METRIC, Measures
 
 
 def ranked_scores(ranked: pd.DataFrame, most: int = 25, width: int | str = "container") -> Any:
@@ -51,27 +52,50 @@ def ranked_scores(ranked: pd.DataFrame, most: int = 25, width: int | str = "cont
     return styled((bars + points + words).properties(width=width, height=max(40, 22 * len(top))))
 
 
-def driver_rates(drivers: pd.DataFrame, most: int = 25, width: int | str = "container") -> Any:
-    """Hard stops per 1000 km by driver: as counted (open), adjusted (filled) with its 90 % interval.
+def driver_rates(
+    drivers: pd.DataFrame, most: int = 25, width: int | str = "container", measures: Measures = METRIC
+) -> Any:
+    """Hard stops over distance by driver: as counted (open circle), adjusted (filled diamond) with its 90 % interval.
 
-    ``drivers`` as :func:`fleetbrake.reports.reads.drivers` gives it.
+    ``drivers`` as :func:`fleetbrake.reports.reads.drivers` gives it; the first ``most`` by rank are drawn.
     """
     top = drivers.sort_values("rank").head(most)
     top = top.assign(label=[f"{r}. {d}" for r, d in zip(top["rank"], top["driver_id"], strict=True)])
-    order = top["label"].tolist()
-    kept = ["label", "driver_id", "adjusted_low", "adjusted_high"]
-    long = top[[*kept, "hard_stops_per_1000km", "adjusted_hard_stops_per_1000km"]].melt(
-        id_vars=kept, var_name="which", value_name="rate"
-    )
+    y = alt.Y("label:N", sort=top["label"].tolist(), title=None)
+    return styled(_rates(top, y, measures).properties(width=width, height=max(40, 24 * len(top))))
+
+
+def one_driver_rates(driver: pd.DataFrame, fleet: float | None, width: int = 520, measures: Measures = METRIC) -> Any:
+    """The two rates of one driver, without a name, and a line for the fleet as a whole (per 1000 km; None: not known).
+
+    ``driver`` is one row as :func:`fleetbrake.reports.reads.drivers` gives it.
+    """
+    y = alt.Y("label:N", title=None, axis=None)
+    drawn = _rates(driver.assign(label=""), y, measures)
+    if fleet is not None:
+        line = pd.DataFrame({"rate": [measures.of("per_distance", fleet)], "says": ["all drivers"]})
+        rule = alt.Chart(values(line)).mark_rule(strokeDash=[4, 3], color=look.QUIET, strokeWidth=1.4)
+        word = alt.Chart(values(line)).mark_text(align="left", dx=4, dy=-16, fontSize=11, color=look.QUIET)
+        drawn = drawn + rule.encode(x="rate:Q") + word.encode(x="rate:Q", text="says:N")
+    return styled(drawn.properties(width=width, height=46))
+
+
+def _rates(top: pd.DataFrame, y: alt.Y, measures: Measures) -> alt.LayerChart:
+    """Both rates of each row of ``top`` (which has a label) over one axis in the units of ``measures``."""
     names = {"hard_stops_per_1000km": "as counted", "adjusted_hard_stops_per_1000km": "adjusted, with 90 % interval"}
+    rates = ["adjusted_low", "adjusted_high", *names]
+    shown = top.assign(**{name: measures.of("per_distance", top[name].astype(float)) for name in rates})
+    kept = ["label", "driver_id", "adjusted_low", "adjusted_high"]
+    long = shown[[*kept, *names]].melt(id_vars=kept, var_name="which", value_name="rate")
     long["which"] = long["which"].map(names)
-    y = alt.Y("label:N", sort=order, title=None)
-    title = "hard stops per 1000 km"
+    unit = measures.label("per_distance")
+    title = f"hard stops {unit}"
     rules = (
-        alt.Chart(values(top[kept]))
+        alt.Chart(values(shown[kept]))
         .mark_rule(strokeWidth=7, color="#b9cdd3", strokeCap="round")
         .encode(y=y, x=alt.X("adjusted_low:Q", title=title), x2="adjusted_high:Q")
     )
+    box = alt.Legend(title=None, orient="top")
     points = (
         alt.Chart(values(long))
         .mark_point(size=75, strokeWidth=2, color="#0d4a57", opacity=1)
@@ -79,35 +103,28 @@ def driver_rates(drivers: pd.DataFrame, most: int = 25, width: int | str = "cont
             y=y,
             x=alt.X("rate:Q", title=title, scale=alt.Scale(zero=True)),
             fill=alt.Fill(
-                "which:N",
-                scale=alt.Scale(domain=list(names.values()), range=["white", "#0d4a57"]),
-                legend=alt.Legend(title=None, orient="top"),
+                "which:N", scale=alt.Scale(domain=list(names.values()), range=["white", "#0d4a57"]), legend=box
             ),
             shape=alt.Shape(
-                "which:N",
-                scale=alt.Scale(domain=list(names.values()), range=["circle", "diamond"]),
-                legend=alt.Legend(title=None, orient="top"),
+                "which:N", scale=alt.Scale(domain=list(names.values()), range=["circle", "diamond"]), legend=box
             ),
             tooltip=[
                 alt.Tooltip("driver_id:N", title="driver"),
                 alt.Tooltip("which:N", title="rate"),
-                alt.Tooltip("rate:Q", title="per 1000 km", format=".2f"),
+                alt.Tooltip("rate:Q", title=unit, format=".2f"),
                 alt.Tooltip("adjusted_low:Q", title="adjusted from", format=".2f"),
                 alt.Tooltip("adjusted_high:Q", title="adjusted to", format=".2f"),
             ],
         )
     )
-    return styled((rules + points).properties(width=width, height=max(40, 24 * len(top))))
+    return rules + points
 
 
 def events_by_day(events: pd.DataFrame, month: str, width: int | str = "container", height: int = 180) -> Any:
-    """Notable events of each day of ``month`` (YYYY-MM, UTC), stacked by what they show.
+    """Notable events of each day of ``month`` (YYYY-MM, UTC), stacked by what they show; see :func:`notable_days`.
 
     ``events`` has started_at and the three classes.
-
-    Ordinary events are left out, so that the rest can be seen; the caller gives their number in words.
     """
-    shown = [(word, colour) for word, _, colour in look.EVENT_SHOWS[:3]]
     counted = pd.DataFrame({"day": pd.Series(dtype=str), "shows": pd.Series(dtype=str), "events": pd.Series(dtype=int)})
     if len(events):
         shows = look.event_shows(events)
@@ -115,7 +132,17 @@ def events_by_day(events: pd.DataFrame, month: str, width: int | str = "containe
         counted = (
             pd.DataFrame({"day": days, "shows": shows}).groupby(["day", "shows"]).size().reset_index(name="events")
         )
-        counted = counted[counted["shows"].isin([word for word, _ in shown])]
+        counted = counted[counted["shows"].isin([word for word, _, _ in look.EVENT_SHOWS[:3]])]
+    return notable_days(counted, month, width, height)
+
+
+def notable_days(counted: pd.DataFrame, month: str, width: int | str = "container", height: int = 180) -> Any:
+    """As :func:`events_by_day`, from counts: day (01 to 31), shows, events.
+
+    Ordinary events are left out, so that the rest can be seen; the caller gives their number in words.
+    """
+    shown = [(word, colour) for word, _, colour in look.EVENT_SHOWS[:3]]
+    counted = counted.copy()
     counted["order"] = counted["shows"].map({word: i for i, (word, _) in enumerate(shown)})
     chart = (
         alt.Chart(values(counted))

@@ -1,0 +1,128 @@
+"""Planning and scoring started from a page: a child process of the command, never a write by the page itself."""
+
+import json
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import IO, Any
+
+import streamlit as st
+from page_parts import plain
+from seat import Seat
+
+from fleetbrake.store.lock import holder
+
+#: How often a page looks whether its run has ended (s).
+_LOOK_EVERY_S = 2.0
+_WORDS = {"plan": ("Plan again", "Planning"), "score": ("Score again", "Scoring")}
+
+
+@dataclass
+class Job:
+    """A run of the command for one store, shared by everybody who looks at it."""
+
+    command: str
+    started_by: str
+    process: subprocess.Popen[bytes]
+    said: IO[bytes]
+    started_at: datetime = field(default_factory=lambda: datetime.now(UTC))
+
+    @property
+    def running(self) -> bool:
+        """Whether the child still works."""
+        return self.process.poll() is None
+
+
+@st.cache_resource
+def _jobs() -> dict[str, Job]:
+    """The newest run of each store."""
+    return {}
+
+
+def run_plan(seat: Seat) -> str | None:
+    """Plan in a child process; the sentence why it was not started, or None."""
+    return _start(seat, "plan")
+
+
+def run_score(seat: Seat) -> str | None:
+    """Score in a child process; the sentence why it was not started, or None."""
+    return _start(seat, "score")
+
+
+def _start(seat: Seat, command: str) -> str | None:
+    if not seat.may_act_now:
+        return "Your role may look at the plan, not change it."
+    store = str(seat.store.resolve())
+    job = _jobs().get(store)
+    if job is not None and job.running:
+        return f"{_WORDS[job.command][1]} is still running, started by {job.started_by}."
+    said = tempfile.TemporaryFile()  # noqa: SIM115 - kept as long as the job is looked at
+    process = subprocess.Popen(  # noqa: S603 - our own interpreter and words, no shell
+        [sys.executable, "-m", "fleetbrake.cli", command, f"--store={store}", "--json"],
+        stdin=subprocess.DEVNULL,
+        stdout=said,
+        stderr=subprocess.DEVNULL,
+    )
+    _jobs()[store] = Job(command, seat.viewer.name, process, said)
+    return None
+
+
+def outcome(job: Job) -> tuple[bool, str]:
+    """Whether a run that has ended did its work, and what it said, in a sentence."""
+    job.said.seek(0)
+    lines = job.said.read().decode("utf-8", "replace").strip().splitlines()
+    try:
+        facts: dict[str, Any] = json.loads(lines[-1]) if lines else {}
+    except json.JSONDecodeError:
+        facts = {}
+    done = job.process.returncode == 0
+    if isinstance(facts.get("error"), str):
+        return False, facts["error"]
+    if not done:
+        return False, f"{_WORDS[job.command][1]} ended without a result (exit status {job.process.returncode})."
+    if job.command == "plan":
+        return True, f"Planned: {facts.get('visits', 0)} visits."
+    return (
+        True,
+        f"Scored as of {facts.get('as_of', '?')}: {facts.get('vehicles', 0)} vehicles. Plan again to take it in.",
+    )
+
+
+def job_buttons(seat: Seat) -> None:
+    """The buttons that start a run, who holds the store, and how the newest run ended; nothing for who may not act."""
+    if not seat.viewer.may_act:
+        return
+    job = _jobs().get(str(seat.store.resolve()))
+    if job is not None and job.running:
+        _watch(seat)
+        return
+    other = holder(seat.store)
+    with st.container(horizontal=True, vertical_alignment="center"):
+        for command, start in (("plan", run_plan), ("score", run_score)):
+            if st.button(_WORDS[command][0], key=f"run_{command}", disabled=other is not None):
+                refused = start(seat)
+                if refused:
+                    st.warning(plain(refused))
+                else:
+                    st.rerun()
+        if other is not None:
+            st.caption(plain(f"The store is being written by '{other.command}' since {other.since}."))
+        elif job is not None:
+            done, sentence = outcome(job)
+            (st.caption if done else st.warning)(plain(sentence))
+
+
+@st.fragment(run_every=_LOOK_EVERY_S)
+def _watch(seat: Seat) -> None:
+    """What runs now; draws the whole page anew once it has ended."""
+    job = _jobs().get(str(seat.store.resolve()))
+    if job is None or not job.running:
+        st.rerun()
+        return
+    with st.container(horizontal=True, vertical_alignment="center"):
+        for command, (label, _) in _WORDS.items():
+            st.button(label, key=f"waiting_{command}", disabled=True)
+        seconds = (datetime.now(UTC) - job.started_at).total_seconds()
+        st.caption(plain(f"{_WORDS[job.command][1]} since {seconds:.0f} s, started by {job.started_by} ..."))

@@ -1,0 +1,198 @@
+"""Parts of a vehicle's page: where it stands, its wheels from above, what speaks against it, what was done to it."""
+
+import re
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+from inspections_parts import workshop_words
+from kept import kept
+from page_actions import wished
+from page_parts import link_to, plain
+from seat import Seat
+
+from fleetbrake.core.vocabulary import MAX_AXLES, VEHICLE_CAUTION, wheel_words
+from fleetbrake.planning.flags import Step, flag_history, flags
+from fleetbrake.reports import charts, findings, history_reads, look, plan_reads, reads
+
+#: Findings that are drawn at once; the rest can be chosen.
+_DRAWN_AT_ONCE = 4
+#: From so many standard errors on a finding is drawn at once even where it does not rank yet.
+_STANDS_OUT = 3.0
+
+
+def draw_standing(seat: Seat, row: dict[Any, Any] | None, register: dict[str, Any]) -> None:
+    """Reason, rank, score, day in the workshop, and what the registers know."""
+    if row is None:
+        st.info("This vehicle has no score yet.")
+    else:
+        st.text(row["reason"])
+        with st.container(horizontal=True, vertical_alignment="center"):
+            if isinstance(row["suspect_wheel"], str):
+                st.markdown(
+                    f"Position to look at first: **{plain(wheel_words(row['suspect_wheel']))}**", width="content"
+                )
+            if isinstance(row["telling_event"], str):
+                link_to("event", "Look at its most telling event", event=row["telling_event"])
+        a, b, c, d, e = st.columns([0.7, 1.5, 1.6, 1, 2])
+        a.metric("Rank", look.whole(row["rank"]))
+        b.metric("How soon", look.priority_text(row["priority"]))
+        c.metric("Health score", look.score(row["health_score"], row["score_low"], row["score_high"]))
+        d.metric("Events looked at", look.whole(row["events_used"]))
+        e.caption("Workshop")
+        e.markdown("  \n".join(workshop_words(seat, row, wished(seat))))
+        if row["priority"] == plan_reads.OUTSIDE:
+            st.warning("Before the next trip: outside the plan, and it cannot be deferred.")
+        if isinstance(row["open_report"], str):
+            st.warning(f"Open report: {plain(row['open_report'])}")
+        st.warning(VEHICLE_CAUTION)
+    st.caption(_register_line(seat, register))
+
+
+def _register_line(seat: Seat, register: dict[str, Any]) -> str:
+    if not register:
+        return "Not in the vehicle register: category and due date are unknown."
+    parts = [plain(register.get("category")), plain(register.get("actuation")), plain(register.get("depot"))]
+    parts.append(f"largest mass {seat.measures.text('mass', register.get('max_mass_kg'))}")
+    parts.append(f"odometer {seat.measures.text('distance', register.get('odometer_km'))}")
+    parts.append(f"last inspection {look.day(register.get('last_inspection_on'))}")
+    return " · ".join(parts)
+
+
+def draw_wheels(indicators: pd.DataFrame, register: dict[str, Any]) -> None:
+    """The vehicle from above and every indicator beside it."""
+    if indicators.empty:
+        st.info("No indicator has been computed for this vehicle yet.")
+        return
+    left, right = st.columns([1.4, 2])
+    with left:
+        st.subheader("Wheels from above", anchor=False)
+        trailer = str(register.get("category")).startswith("O")
+        plan = charts.wheel_plan(
+            indicators,
+            _axles(register),
+            lifted=_numbers(register.get("lift_axles")),
+            twins=_numbers(register.get("twin_tyres")),
+            front="coupling" if trailer else "front",
+        )
+        st.altair_chart(plan, theme=None, width="content")
+        st.caption("Greatest deviation of each wheel, in standard errors; below 2 is within the noise.")
+    with right:
+        st.subheader("Indicators", anchor=False)
+        st.altair_chart(charts.indicator_deviations(indicators), theme=None)
+    with st.expander("Indicators in numbers"):
+        st.dataframe(
+            indicators.drop(columns="evidence").assign(
+                means=[look.indicator_text(c) for c in indicators["indicator"]],
+                wheel=[wheel_words(wheel) or None for wheel in indicators["wheel"]],
+            ),
+            hide_index=True,
+            placeholder=look.MISSING,
+            column_config={"deviation": st.column_config.NumberColumn("deviation (standard errors)", format="%+.2f")},
+        )
+
+
+def _axles(register: dict[str, Any]) -> int:
+    known = register.get("axles")
+    return 2 if known is None or pd.isna(known) else min(max(int(known), 1), MAX_AXLES)
+
+
+def _numbers(text: object) -> set[int]:
+    """Axles that a register's text names: ``3``, ``2+3``."""
+    return {int(number) for number in re.findall(r"[1-9]", text)} if isinstance(text, str) else set()
+
+
+def _standing_out(indicators: pd.DataFrame, leading: object) -> pd.DataFrame:
+    """Findings to draw at once: the leading indicator first, then what ranks, then what deviates much.
+
+    Of an indicator that names a wheel the row of the whole vehicle says the same again and is left to the rest.
+    """
+    ranks = indicators["ranks"].astype("boolean").fillna(False).astype(bool)
+    rows = indicators.assign(first=ranks, leads=indicators["indicator"] == leading)
+    out = rows[rows["first"] | (rows["deviation"] >= _STANDS_OUT)]
+    out = out.sort_values(["leads", "first", "deviation"], ascending=False, kind="stable")
+    named = set(out.loc[out["wheel"].notna(), "indicator"])
+    return out[out["wheel"].notna() | ~out["indicator"].isin(named)].head(_DRAWN_AT_ONCE)
+
+
+def draw_findings(seat: Seat, vehicle: str, indicators: pd.DataFrame, leading: object) -> None:
+    """What stands out, each over time with the day it began and its events; the rest can be chosen."""
+    if indicators.empty:
+        return
+    out = _standing_out(indicators, leading)
+    rest = indicators.drop(out.index)
+    st.subheader("What it rests on", anchor=False)
+    if out.empty:
+        st.text("No indicator stands out.")
+    for row in out.to_dict("records"):
+        st.markdown(f"**{plain(_name(row))}**")
+        _finding(seat, vehicle, row)
+    if len(rest):
+        with st.expander(f"The other {len(rest)} findings", expanded=False):
+            names = [_name(row) for row in rest.to_dict("records")]
+            place = st.selectbox("Finding", range(len(names)), format_func=lambda i: names[i], key=f"finding_{vehicle}")
+            _finding(seat, vehicle, rest.iloc[place].to_dict())
+
+
+def _name(row: dict[Any, Any]) -> str:
+    wheel = f", {wheel_words(row['wheel'])}" if isinstance(row["wheel"], str) else ""
+    text = look.indicator_text(row["indicator"]) + wheel
+    return text[:1].upper() + text[1:]
+
+
+def _finding(seat: Seat, vehicle: str, row: dict[Any, Any]) -> None:
+    """One finding followed down: what each trip shows, and the events that weigh most."""
+    st.text(findings.finding_text(row))
+    wheel = row["wheel"] if isinstance(row["wheel"], str) else None
+    trips = seat.veiled(kept(reads.indicator_trips, seat.store, vehicle, row["indicator"], wheel))
+    if len(trips):
+        st.altair_chart(charts.finding_over_time(trips, row), theme=None)
+    else:
+        st.caption("Within its noise: the trips are not kept one by one.")
+    if row["evidence"]:
+        with st.container(horizontal=True):
+            st.caption("Events that weigh most:", width="content")
+            for event_id in row["evidence"]:
+                link_to("event", event_id, event=event_id)
+
+
+def draw_history(seat: Seat, vehicle: str) -> None:
+    """Scores by day, flags with who decided what, inspections, work, tests and reports."""
+    st.subheader("History", anchor=False)
+    scores = kept(history_reads.scores_of, seat.store, vehicle)
+    if scores["health_score"].notna().sum() > 1:
+        st.altair_chart(charts.score_over_time(scores), theme=None)
+    _flag_history(seat, vehicle)
+    done = seat.veiled(kept(history_reads.history, seat.store, vehicle))
+    if done.empty:
+        st.text("No inspection, repair, brake test or report is on file.")
+        return
+    names = {"on_day": "Day", "kind": "What", "where": "Position", "what": "Result", "severity": "Severity",
+             "note": "Note", "known_before": "Told by recordings before", "entered_by": "Entered by"}  # fmt: skip
+    shown = done.assign(where=[wheel_words(wheel) or None for wheel in done["wheel"]])
+    st.dataframe(shown[list(names)].rename(columns=names), hide_index=True, placeholder=look.MISSING)
+
+
+def _flag_history(seat: Seat, vehicle: str) -> None:
+    """Every step of the vehicle's flags and of its place in the plan, newest first."""
+    steps = kept(flag_history, seat.store, vehicle)
+    known = kept(flags, seat.store, vehicle)
+    if not steps:
+        return
+    open_now = sum(flag.closed_on is None for flag in known)
+    st.markdown(f"**Flags: {open_now} open, {len(known) - open_now} closed**")
+    rows = [(s.made_at, s.made_by, s.told, _about(s), s.reason and seat.veiled_text(s.reason)) for s in reversed(steps)]
+    frame = pd.DataFrame(rows, columns=["When (UTC)", "Who", "Step", "About", "Reason"])
+    st.dataframe(
+        frame,
+        hide_index=True,
+        placeholder=look.MISSING,
+        column_config={"When (UTC)": st.column_config.DatetimeColumn(format="D MMM YYYY HH:mm", timezone="UTC")},
+    )
+
+
+def _about(step: Step) -> str | None:
+    """The flag that a step is about, in words; None for what concerns the day of the visit."""
+    if step.indicator is None:
+        return None
+    return _name({"indicator": step.indicator, "wheel": step.wheel}).replace("_", " ")

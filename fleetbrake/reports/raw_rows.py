@@ -1,0 +1,51 @@
+"""The rows of one event as they stand in its recording: read by row range, nothing is copied or kept."""
+
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from fleetbrake.core.errors import InputError
+from fleetbrake.core.spreadsheet import protected
+from fleetbrake.reports.traces import Unreadable, opened
+
+#: Columns of the contract that tell who drove, and where.
+_WHO: Final = frozenset({"driver_id"})
+_WHERE: Final = frozenset({"latitude_deg", "longitude_deg"})
+
+
+def raw_rows(store: Path, row: dict[str, Any], *, drivers: bool = False, places: bool = False) -> pd.DataFrame:
+    """The event's rows with the recording's own names and units; ``row`` as of ``reads.event``.
+
+    Columns that the mapping does not name are left out: nobody knows whom they name. What tells the driver or the place
+    comes only where asked for.
+
+    Raises
+    ------
+    Unreadable
+        If the recording is gone or has changed.
+    """
+    try:
+        recording = opened(store, row)
+        hidden = _sources(
+            recording.layout.filled, (frozenset() if drivers else _WHO) | (frozenset() if places else _WHERE)
+        )
+        names = [name for name in recording.layout.source_columns() if name not in hidden]
+        return recording.table(int(row["row_start"]), int(row["row_stop"]), names).to_pandas()
+    except (InputError, OSError) as error:
+        raise Unreadable("The recording of this event cannot be read any more, or has changed.") from error
+
+
+def _sources(filled: dict[str, Any], columns: frozenset[str]) -> set[str]:
+    """The recording's columns that fill any of ``columns``."""
+    return {source for name in columns if name in filled for source in filled[name].sources}
+
+
+def raw_csv(rows: pd.DataFrame) -> bytes:
+    """The rows as CSV (UTF-8); text that a spreadsheet would take for a formula is marked as text."""
+    plain = rows.copy()
+    for column in plain:
+        if not (pd.api.types.is_numeric_dtype(plain[column]) or str(plain[column].dtype).startswith("datetime64")):
+            plain[column] = [protected(value) if isinstance(value, str) else value for value in plain[column]]
+    plain.columns = pd.Index([protected(str(name)) for name in plain])
+    return plain.to_csv(index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ").encode()

@@ -1,0 +1,94 @@
+"""What came in: reasons by kind, silent vehicles, lost channels, bounded lists, filters in the address."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pandas as pd
+from builders import HOSTILE, PLAIN, build_store
+from streamlit.testing.v1 import AppTest
+
+from fleetbrake.reports import reads
+from fleetbrake.store.database import rebuilding, replace_table
+from fleetbrake.store.publish import sum_up
+
+OpenPage = Callable[..., AppTest]
+
+
+def _text(app: AppTest) -> str:
+    kinds = (app.header, app.subheader, app.markdown, app.caption, app.text, app.info, app.warning, app.metric)
+    return "\n".join(str(item.value) for kind in kinds for item in kind).replace("\\", "")
+
+
+def _table(app: AppTest, column: str) -> pd.DataFrame:
+    """The first table with such a column."""
+    return next(frame.value for frame in app.dataframe if column in frame.value)
+
+
+def test_counts_reasons_and_vehicles(open_page: OpenPage) -> None:
+    app = open_page("recordings", "filled")
+    shown = {metric.label: metric.value for metric in app.metric}
+    assert shown["Rejected"] == "1" and shown["Partly loaded"] == "1" and shown["Files loaded"] == "3"
+    assert _table(app, "Why")["Why"].str.contains("time runs backwards at row …").any()
+    rates = _table(app, "Wheels (Hz)").set_index("Vehicle")
+    assert set(rates.index) == set(PLAIN.vehicles) and rates.loc[PLAIN.vehicles[0], "Speed (Hz)"] == 10.0
+    assert "In the register and never recorded (1):" in _text(app)
+    assert PLAIN.vehicles[-1] in [text.value for text in app.text]
+
+
+def test_filters_come_from_the_address(open_page: OpenPage) -> None:
+    app = open_page("recordings", "filled", vehicle=PLAIN.vehicles[0], status=["partly loaded"])
+    app.multiselect(key="depot").set_value([PLAIN.depots[0]]).run()
+    assert set(_table(app, "Wheels (Hz)")["Depot"]) == {PLAIN.depots[0]}
+    assert "wheel_speed_1l_mps" in set(_table(app, "Channel")["Channel"])
+    assert _table(app, "File")["File"].tolist() == ["recordings/half.parquet"]
+
+
+def test_a_hostile_vehicle_is_chosen_by_its_address(open_page: OpenPage) -> None:
+    for vehicle in HOSTILE.vehicles[:3]:
+        app = open_page("recordings", "hostile", vehicle=vehicle)
+        assert not app.exception and app.selectbox[0].value == vehicle
+
+
+def test_silent_vehicles_and_lost_channels_are_told(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    begin = datetime(2026, 1, 1, 8, tzinfo=UTC)
+    events = [
+        {"event_id": f"{vehicle}-{day}", "vehicle_id": vehicle, "started_at": begin + timedelta(days=day),
+         "source_path": f"{vehicle}/{day}"}
+        for vehicle, last in (("BUS-011", 27), ("BUS-014", 12)) for day in range(last)
+    ]  # fmt: skip
+    full = "timestamp,speed_mps,wheel_speed_1l_mps"
+    log = [
+        {"path": e["source_path"], "status": "loaded", "last_at": e["started_at"], "events": 1,
+         "loaded_at": begin + timedelta(days=40),
+         "channels": full if e["started_at"] < begin + timedelta(days=20) else "timestamp,speed_mps"}
+        for e in events
+    ]  # fmt: skip
+    with rebuilding(store) as con:
+        replace_table(con, "events", pd.DataFrame(events))
+        replace_table(con, "ingest_log", pd.DataFrame(log))
+        sum_up(con)
+    app = open_page("recordings", store)
+    silent = _table(app, "Days silent")
+    assert silent["Vehicle"].tolist() == ["BUS-014"] and silent["Days silent"].tolist() == [15]
+    lost = _table(app, "Channels")
+    assert lost[["Vehicle", "Channels"]].to_numpy().tolist() == [["BUS-011", "wheel_speed_1l_mps"]]
+    assert "Every file was loaded whole." in _text(app)
+
+
+def test_a_store_replaced_under_the_page_is_shown_anew(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    app = open_page("recordings", store)
+    with rebuilding(store) as con:
+        replace_table(con, "ingest_log", reads.recordings(store).query("status == 'loaded'"))
+    app.run()
+    assert not app.exception and {m.label: m.value for m in app.metric}["Rejected"] == "0"
+
+
+def test_a_digit_less_drivers_id_is_not_told_to_whom_ids_are_hidden(open_page: OpenPage, tmp_path: Path) -> None:
+    """The kind of a problem is called after the veil: "event of driver D-…" would lead back to D-104."""
+    from fleetbrake.reports import recording_reads
+
+    found = recording_reads.reasons(build_store(tmp_path))
+    assert set(found) == {"files", "rejected", "path", "example", "loaded_at"}, "no text with the digits taken out"
