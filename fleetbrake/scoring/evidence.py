@@ -13,14 +13,16 @@ from fleetbrake.scoring.priors import Priors
 FACTORS = ("week", "condition", "stood", "area", "driver")
 
 
-def evaluate(con: duckdb.DuckDBPyConnection, day: date, priors: Priors) -> None:
+def evaluate(con: duckdb.DuckDBPyConnection, day: date, priors: Priors, known_on: date | None = None) -> None:
     """Build the temporary tables up to ``int_vehicle_scores`` from what was known at the end of ``day`` (UTC).
+
+    With a later ``known_on`` inspections, tests, repairs and reports up to that day count as well.
 
     Leaves the parameter tables and models in the connection's temporary schema, in place of those of an earlier day.
     Raises ``StoreError`` if a model fails.
     """
     models.drop_temporary(con)
-    models.load_parameters(con, day, priors)
+    models.load_parameters(con, day, priors, known_on)
     models.build(con, models.OBSERVED)
     _take_out(con)
     models.build(con, models.FINDINGS)

@@ -8,7 +8,8 @@ import duckdb
 import pandas as pd
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.scoring.priors import ANSWERS, EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
+from fleetbrake.core.vocabulary import ANSWERS
+from fleetbrake.scoring.priors import EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER, REPAIR_SCOPE, Priors
 
 STAGING = (
     "stg_vehicles",
@@ -185,15 +186,19 @@ def drop(con: duckdb.DuckDBPyConnection, names: tuple[str, ...]) -> None:
         con.execute(f"drop table if exists temp.{name}")
 
 
-def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors) -> None:
-    """Make the parameter tables and macros that the models import."""
-    # the first and the last days of the calendar have no day before or after them
-    until = datetime.combine(min(as_of, date.max - timedelta(days=1)) + timedelta(days=1), time())
+def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors, known_on: date | None = None) -> None:
+    """Make the parameter tables and macros that the models import.
+
+    ``as_of`` is the last day whose recordings count, ``known_on`` (at least ``as_of``, its default) that of what people
+    wrote: inspections, tests, repairs, reports.
+    """
+    until = _end_of(as_of)
+    known = max(as_of, known_on or as_of)
     back = min(timedelta(days=priors.lookback_days), until - datetime.min)
     con.execute(
         "create temp table run as select ?::date as as_of, ?::timestamp at time zone 'UTC' as since, "
-        "?::timestamp at time zone 'UTC' as until",
-        [as_of, until - back, until],
+        "?::timestamp at time zone 'UTC' as until, ?::date as known_on, ?::timestamp at time zone 'UTC' as known_until",
+        [as_of, until - back, until, known, _end_of(known)],
     )
     _frame(con, "priors", pd.DataFrame([asdict(priors)]).astype(float))
     _frame(con, "indicator_priors", pd.DataFrame([asdict(row) for row in INDICATOR_PRIORS]))
@@ -205,6 +210,11 @@ def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors)
     _frame(con, "explains", pd.DataFrame(EXPLAINS, columns=["cause", "effect"]))
     for macro in MACROS:
         con.execute(f"create temp macro {macro}")
+
+
+def _end_of(day: date) -> datetime:
+    """The first moment after a day; the last day of the calendar has none after it."""
+    return datetime.combine(min(day, date.max - timedelta(days=1)) + timedelta(days=1), time())
 
 
 def build(con: duckdb.DuckDBPyConnection, models: tuple[str, ...]) -> None:

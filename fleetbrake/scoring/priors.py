@@ -1,7 +1,7 @@
 """Every number that scoring takes from outside the recordings, with unit and reason.
 
 Scoring reads these as DuckDB tables: ``priors`` (one row, one column a value), ``indicator_priors`` (a row an
-indicator), ``priority_order``, ``repair_scope`` and ``answers``. Status words of the sources as in ``core.criteria``.
+indicator), ``priority_order`` and ``repair_scope``. Status words of the sources as in ``core.criteria``.
 
 How a probability comes about
 -----------------------------
@@ -284,20 +284,6 @@ REPAIR_SCOPE: dict[str, tuple[str, ...]] = {
     "sensor": ("wheel_speed_dropout", "modulation_on_light_braking", "lockup_without_modulation"),
     "tyre": ("side_imbalance", "brake_drag", "modulation_on_light_braking"),
     "other": _ALL_INDICATORS,
-}
-
-#: Which work puts a finding of an inspection or test right (own choice). Narrower than what starts a baseline anew: a
-#: tyre answers no finding about a brake; "other" (valves, hoses, wiring, rings) only what has no work of its own.
-ANSWERS: dict[str, tuple[str, ...]] = {
-    "low_brake_effectiveness": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
-    "side_imbalance": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
-    "brake_drag": ("caliper_or_actuator", "adjustment"),
-    "slow_response": ("caliper_or_actuator", "adjustment", "other"),
-    "brake_fade": ("lining", "disc_or_drum"),
-    "lockup_without_modulation": ("sensor", "other"),
-    "modulation_on_light_braking": ("sensor", "other"),
-    "wheel_speed_dropout": ("sensor", "other"),
-    "other": ("other",),
 }
 
 DEFAULT = Priors()

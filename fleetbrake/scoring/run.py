@@ -36,7 +36,8 @@ def score(
 ) -> date:
     """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the rows of that day.
 
-    Rows of other days stay: the three tables hold one set of rows for each day scored. Readers who want the present
+    On the day of the newest event inspections, tests, repairs and reports up to ``today`` count as well. Rows of other
+    days stay: the three tables hold one set of rows for each day scored. Readers who want the present
     state take the newest ``as_of``.
 
     Parameters
@@ -52,10 +53,13 @@ def score(
     -------
     The day scored. Raises ``StoreError`` if a model or a check fails; the tables then stand as they were.
     """
-    day = as_of or _newest_day(con, today or datetime.now(UTC).date())
+    now = today or datetime.now(UTC).date()
+    newest = _newest_day(con, now)
+    day = as_of or newest
     try:
         learned = learn_from_inspections(con, day, priors, learning, all_weeks=all_weeks)
-        evaluate(con, day, priors)
+        # recordings lag: what people found or reported since the newest of them must not wait for the next one
+        evaluate(con, day, priors, known_on=now if day == newest else day)
         give_scores(con, learned)
         models.build(con, models.VERDICTS)
         models.build(con, models.DRIVERS)

@@ -1,7 +1,7 @@
 """What a clean inspection looked into and did not find asks for nothing until new trips show it again."""
 
 import random
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import duckdb
@@ -64,13 +64,43 @@ def test_three_new_trips_bring_it_back_with_all_evidence(trips: int, back: bool)
         {"finding": "brake_drag", "severity": 2},  # something was found
         {"wheel": "1L"},  # one wheel of it only
         {"vehicle_id": "peer0"},
-        {"inspected_on": LATE},  # after the day scored
+        {"inspected_on": LATE + timedelta(days=1)},  # a day to come
     ],
 )
 def test_other_inspections_answer_nothing(inspection: dict[str, Any]) -> None:
-    found, _ = verdict(fleet_with(0, **{"finding": "none"} | inspection), DAY + timedelta(days=DAYS - 1))
+    found, _ = verdict(fleet_with(0, **{"finding": "none"} | inspection))
     assert found["priority"] in ("before_next_trip", "this_week")
     assert "did not find" not in found["reason"]
+
+
+def test_an_inspection_since_the_newest_recording_counts_at_once_but_not_for_an_older_day() -> None:
+    later = {"finding": "none", "inspected_on": DAY + timedelta(days=DAYS + 40)}
+    now, _ = verdict(fleet_with(0, **later))
+    assert now["priority"] == "no_sign" and now["as_of"] == DAY + timedelta(days=DAYS - 1)
+    before, _ = verdict(fleet_with(0, **later), DAY + timedelta(days=DAYS - 2))
+    assert before["priority"] in ("before_next_trip", "this_week")
+
+
+@pytest.mark.parametrize("source", ["inspections", "defect_reports"])
+def test_what_must_not_be_driven_is_known_before_the_next_recording(source: str) -> None:
+    fleet = fleet_with(0)
+    day = DAY + timedelta(days=DAYS + 3)
+    if source == "inspections":
+        fleet.add(source, inspection_id="i", vehicle_id="peer0", inspected_on=day, finding="other", severity=3)
+    else:
+        moment = datetime(day.year, day.month, day.day, 9, tzinfo=UTC)
+        fleet.add(source, vehicle_id="peer0", reported_at=moment, text="no brakes", severity=3)
+    _, con = verdict(fleet)
+    assert only(con, "select priority from vehicle_health where vehicle_id = 'peer0'")["priority"] == "before_next_trip"
+    assert only(con, "select priority from vehicle_health where vehicle_id = 'peer1'")["priority"] == "no_sign"
+
+
+def test_work_since_the_newest_recording_ends_a_flag_but_is_no_good_sign() -> None:
+    fleet = fleet_with(0)
+    fleet.add("repairs", vehicle_id="weak", repaired_on=DAY + timedelta(days=DAYS + 3), wheel=None, work="lining")
+    found, _ = verdict(fleet)
+    assert found["priority"] == "too_little_evidence" and found["health_score"] is None
+    assert "running in" in found["reason"]
 
 
 def test_lockups_are_answered_and_new_ones_count() -> None:

@@ -8,9 +8,9 @@ import pytest
 from observed import trip
 from scoring_fleet import DAY, Fleet, only
 
-from fleetbrake.core.vocabulary import FINDINGS, REPAIR_WORK
+from fleetbrake.core.vocabulary import ANSWERS, FINDINGS, REPAIR_WORK
 from fleetbrake.scoring import models
-from fleetbrake.scoring.priors import ANSWERS, DEFAULT
+from fleetbrake.scoring.priors import DEFAULT
 from fleetbrake.scoring.run import score
 from fleetbrake.simulation import registers as demo
 from fleetbrake.simulation.proving import registers as proving
@@ -222,11 +222,11 @@ def braking(fleet: Fleet, vehicle: str, days: int = 20) -> None:
 
 
 def test_a_vehicle_known_by_what_was_found_on_it_alone_is_ranked() -> None:
-    """Given dangerous findings on vehicles of no register and no recording, expect them first; later ones unknown."""
+    """Given dangerous findings on vehicles of no register and no recording, expect them first; those to come unknown."""
     fleet = truck()
     braking(fleet, "truck")
     inspected(fleet, "side_imbalance", DAY, vehicle_id="inspected")
-    inspected(fleet, "side_imbalance", DAY + timedelta(days=99), vehicle_id="some day")
+    inspected(fleet, "side_imbalance", LATE + timedelta(days=1), vehicle_id="some day")
     inspected(fleet, "side_imbalance", DAY, vehicle_id=None)
     fleet.add("defect_reports", vehicle_id="reported", reported_at=datetime(2026, 3, 3, tzinfo=UTC), severity=3)
     con = scored(fleet)
@@ -242,8 +242,8 @@ def test_a_vehicle_known_by_what_was_found_on_it_alone_is_ranked() -> None:
         (None, 6, 6),  # the register says nothing
         (2, 6, 6),
         (9, 6, 9),
-        (300, 6, 6),  # a day to come is no test
-        (300, None, None),
+        (306, 6, 6),  # a day to come is no test
+        (306, None, None),
     ],
 )
 def test_the_newest_roller_test_of_register_and_tests_is_shown(

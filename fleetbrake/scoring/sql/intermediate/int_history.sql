@@ -10,11 +10,11 @@ hard as (
 rollers as (
     select
         v.vehicle_id,
-        greatest(case when v.roller_tested_on <= run.as_of then v.roller_tested_on end, max(b.tested_on)) as roller_on
+        greatest(case when v.roller_tested_on <= run.known_on then v.roller_tested_on end, max(b.tested_on)) as roller_on
     from stg_vehicles as v
     cross join run
-    left join brake_tests as b on b.vehicle_id = v.vehicle_id and b.method = 'roller' and b.tested_on <= run.as_of
-    group by v.vehicle_id, v.roller_tested_on, run.as_of
+    left join brake_tests as b on b.vehicle_id = v.vehicle_id and b.method = 'roller' and b.tested_on <= run.known_on
+    group by v.vehicle_id, v.roller_tested_on, run.known_on
 ),
 driven as (
     select t.vehicle_id, sum(t.distance_km order by t.started_at, t.trip_id) as km

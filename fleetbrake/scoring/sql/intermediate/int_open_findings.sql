@@ -25,7 +25,7 @@ found as (
 repaired as (
     select r.vehicle_id, a.finding, coalesce(r.wheel, '') as wheel, r.repaired_on
     from repairs as r join answers as a on a.work = r.work cross join run
-    where r.repaired_on <= run.as_of
+    where r.repaired_on <= run.known_on
 ),
 clean as (select vehicle_id, wheel, max(inspected_on) as clean_on from stg_inspections where clean group by all),
 passed as (

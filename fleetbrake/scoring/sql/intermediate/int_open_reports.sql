@@ -6,7 +6,7 @@ open_ones as (
     select
         r.vehicle_id, coalesce(r.severity, 1) as severity, r.reported_at, coalesce(r.text, 'no text given') as text
     from defect_reports as r, run
-    where r.reported_at < run.until and (r.cleared_at is null or r.cleared_at >= run.until)
+    where r.reported_at < run.known_until and (r.cleared_at is null or r.cleared_at >= run.known_until)
 ),
 reports as (
     select * from open_ones

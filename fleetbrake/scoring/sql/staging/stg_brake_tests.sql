@@ -12,7 +12,7 @@ tests_in as (
         min(finite(b.max_force_n)) as force_n, max(finite(b.axle_load_kg)) as load_kg,
         max(finite(b.residual_drag_n)) as drag_n, bool_and(coalesce(b.locked, false)) as locked
     from brake_tests as b, run
-    where b.vehicle_id is not null and b.tested_on <= run.as_of
+    where b.vehicle_id is not null and b.tested_on <= run.known_on
     group by all
 ),
 vehicles_in as (select * from stg_vehicles),

@@ -1,10 +1,10 @@
--- Grain: one row a finding of an inspection up to the end of the day; a visit may have several.
+-- Grain: one row a finding of an inspection that is known (run.known_on); a visit may have several.
 -- finding: an indicator, other (also where nothing was named), or none. severity: as entered; a finding without one needs
 -- repair (2) until somebody says else. clean: nothing was found, and by no other row of that day either. Rows that name
 -- neither a finding nor a severity say nothing and are left out. wheel: '' where the whole vehicle is meant.
 with
 inspections_in as (
-    select i.* from inspections as i, run where i.vehicle_id is not null and i.inspected_on <= run.as_of
+    select i.* from inspections as i, run where i.vehicle_id is not null and i.inspected_on <= run.known_on
 ),
 codes as (select distinct indicator from indicator_priors),
 named as (

@@ -4,7 +4,7 @@
 -- something of severity 2 or more restarts it on the day of the first later inspection of the vehicle without a finding.
 -- A passed brake test restarts what it measured, unless another failed it on the same day. reason: repair, running_in, inspection or brake_test.
 with
-repairs_in as (select r.* from repairs as r, run where r.repaired_on <= run.as_of),
+repairs_in as (select r.* from repairs as r, run where r.repaired_on <= run.known_on),
 inspections_in as (select * from stg_inspections),
 tests_in as (select * from stg_brake_tests),
 scope as (select * from repair_scope),

@@ -15,9 +15,9 @@ events_seen as (
 known as (
     select vehicle_id from register
     union select vehicle_id from events_seen
-    union select vehicle_id from inspections, run where inspected_on <= run.as_of
-    union select vehicle_id from brake_tests, run where tested_on <= run.as_of
-    union select vehicle_id from defect_reports, run where reported_at < run.until
+    union select vehicle_id from inspections, run where inspected_on <= run.known_on
+    union select vehicle_id from brake_tests, run where tested_on <= run.known_on
+    union select vehicle_id from defect_reports, run where reported_at < run.known_until
 )
 
 select
