@@ -30,14 +30,16 @@ if _found.viewer.roles:
         st.Page(
             f"views/{name}.py",
             title=name.capitalize(),
-            url_path="list" if name == "inspections" else name,
+            url_path="first" if name == "inspections" else name,
             default=name == "inspections",
             visibility="visible" if _found.viewer.may_open(name) else "hidden",
         )
         for name in PAGES
     ]
-    # The first page has the bare address, and its path is not answered; its name is made to lead there, too.
-    _pages.append(st.Page(_first, title="Inspections", url_path="inspections", visibility="hidden"))
+    # The first page has the bare address, and its path is not answered; its names are made to lead there, too.
+    _pages += [
+        st.Page(_first, title="Inspections", url_path=name, visibility="hidden") for name in ("inspections", "list")
+    ]
     _chosen = st.navigation(_pages, position="top")
     signed_in_line(_found, plain(_found.viewer.name))
 else:

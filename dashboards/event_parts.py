@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from page_parts import link_to, plain
@@ -126,7 +127,7 @@ def raw_rows_part(seat: Seat, row: dict[str, Any], traces: Traces | None) -> Non
     if traces is None or traces.problem:
         return
     st.subheader("Raw rows", anchor=False)
-    if not st.toggle("Show the rows of the recording", key="raw", bind="query-params"):
+    if not address.switch("Show the rows of the recording", "raw"):
         return
     try:
         rows = raw_rows(

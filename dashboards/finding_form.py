@@ -1,7 +1,7 @@
-"""The form for what an inspection found: several findings at once, with the work done and the reports it answers."""
+"""The form for what an inspection found: several findings at once, the work done, the reports and dates it answers."""
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pandas as pd
@@ -12,8 +12,8 @@ from seat import Seat
 from fleetbrake.core.vocabulary import INDICATORS, REPAIR_WORK_TEXT, SEVERITY_TEXT, WHEELS, wheel_words
 from fleetbrake.recordings.register_rows import Inspection, Repair
 from fleetbrake.reports import history_reads, look, reads
-from fleetbrake.store import findings
-from fleetbrake.store.entered_rows import ReportAnswered
+from fleetbrake.store import dates_met, findings
+from fleetbrake.store.entered_rows import DateMet, ReportAnswered
 
 _FOUND = {"none": "nothing found", **INDICATORS, "other": "something else"}
 _MOST_FINDINGS = 8
@@ -31,16 +31,21 @@ def finding_form(seat: Seat, row: dict[Any, Any], act: Act) -> None:
     on = left.date_input("Inspected on", value=_usual_day(row), max_value=datetime.now(UTC).date(), key=f"on_{rank}")
     count = right.number_input("Number of findings", 1, _MOST_FINDINGS, key=f"findings_{rank}", width=180)
     answers = _answers(seat, vehicle, rank)
+    statutory = _statutory(seat, vehicle, rank, on)
     filled = [_finding(rank, number, wheels) for number in range(int(count))]
     if not st.button("Enter findings", key=f"enter_{rank}", type="primary"):
         return
-    said = f"{vehicle}: {len(filled)} finding(s) of {look.day(on)} entered. Score again to take them in"
-    if isinstance(row["as_of"], date) and on > row["as_of"]:
-        said += f"; they count from the first scores of {look.day(on)} or later"
-    act(seat, said + ".", _enter, seat.viewer.name, vehicle, on, filled, answers)
+    if statutory is not None and statutory[1] is None:
+        st.error("When is the next statutory inspection due?")
+        return
+    said = f"{vehicle}: {len(filled)} finding(s) of {look.day(on)} entered. Score again to take them in."
+    act(seat, said, _enter, seat.viewer.name, vehicle, on, filled, answers, statutory)
 
 
-def _enter(store: Any, by: str, vehicle: str, on: date, filled: list[dict[str, Any]], answers: Any) -> None:
+def _enter(
+    store: Any, by: str, vehicle: str, on: date, filled: list[dict[str, Any]], answers: Any, statutory: Any
+) -> None:
+    met = None if statutory is None else DateMet(kind=statutory[0], done_on=on, next_due_on=statutory[1])
     rows = [_inspection(vehicle, on, one) for one in filled]
     work = [
         Repair(vehicle_id=vehicle, repaired_on=on, wheel=one["wheel"], work=one["work"], note=one["note"] or None)
@@ -52,7 +57,7 @@ def _enter(store: Any, by: str, vehicle: str, on: date, filled: list[dict[str, A
         cleared = datetime.combine(on, time(12), UTC)
         reported = pd.Timestamp(answers["reported_at"]).to_pydatetime()
         answered = ReportAnswered(reported_at=reported, text=answers["text"], cleared_at=max(cleared, reported))
-    findings.enter_finding(store, by, rows, work, answered)
+    findings.enter_finding(store, by, rows, work, answered, met=met)
 
 
 def _inspection(vehicle: str, on: date, one: dict[str, Any]) -> Inspection:
@@ -100,6 +105,22 @@ def _answers(seat: Seat, vehicle: str, rank: int) -> dict[str, Any] | None:
     )
     raw = kept(history_reads.open_reports, seat.store, vehicle).to_dict("records")
     return {str(k): v for k, v in raw[chosen - 1].items()} if chosen else None
+
+
+def _statutory(seat: Seat, vehicle: str, rank: int, on: date) -> tuple[str, date | None] | None:
+    """Kind of the statutory inspection that the visit was and the next due date; None if it was none."""
+    if not st.checkbox("This was a statutory inspection, and it was passed", key=f"statutory_{rank}"):
+        return None
+    what, when = st.columns([2.2, 2])
+    kind = what.selectbox("Kind", kept(dates_met.kinds_of, seat.store, vehicle), key=f"statutory_kind_{rank}")
+    following = when.date_input(
+        "Next one due on",
+        value=None,
+        min_value=on + timedelta(days=1),
+        max_value=on + timedelta(days=dates_met.MOST_AHEAD),
+        key=f"statutory_next_{rank}",
+    )
+    return kind, following
 
 
 def _usual_day(row: dict[Any, Any]) -> date:

@@ -15,6 +15,8 @@ from fleetbrake.reports.measures import Measures
 
 #: Widths of the list's columns.
 _WIDTHS = (0.7, 1.4, 1.5, 4.3, 1.65, 1.7)
+#: Letters of a reason in the list: our own sentences are told whole, only foreign ids in them can be longer.
+_MOST_REASON = 300
 _HEADS = ("Rank", "Vehicle", "How soon", "Why", "Health score (interval)", "Workshop")
 
 
@@ -31,12 +33,12 @@ def listed_row(seat: Seat, row: dict[Any, Any], wishes: Wishes, flags: int) -> N
     rank.markdown(f"**{row['rank']}**")
     with vehicle:
         link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
-        st.caption(plain(f"{look.text(row['depot'])} · {look.text(row['category'])}"))
+        st.caption(plain(f"{look.clipped(row['depot'])} · {look.clipped(row['category'])}"))
     with soon:
         st.markdown(look.priority_text(row["priority"]))
         st.caption(look.SOON_DOTS.get(str(row["priority"]), ""))
         for sentence in flag_states(row, wishes):
-            st.caption(plain(sentence))
+            st.caption(plain(look.clipped(sentence)))
     with why:
         _why(row)
         action_buttons(seat, row, flags, quiet=True)
@@ -50,7 +52,7 @@ def listed_row(seat: Seat, row: dict[Any, Any], wishes: Wishes, flags: int) -> N
 
 
 def _why(row: dict[Any, Any]) -> None:
-    st.text(row["reason"])
+    st.text(look.clipped(row["reason"], _MOST_REASON))
     with st.container(horizontal=True, gap="xsmall"):
         evidence = evidence_words(row)
         if evidence:
@@ -58,7 +60,7 @@ def _why(row: dict[Any, Any]) -> None:
         if isinstance(row["telling_event"], str):
             link_to("event", "Look at its most telling event", event=row["telling_event"])
     if isinstance(row["open_report"], str):
-        st.markdown(f"**Open report:** {plain(row['open_report'])}")
+        st.markdown(f"**Open report:** {plain(look.clipped(row['open_report']))}")
 
 
 def evidence_words(row: dict[Any, Any]) -> str:
@@ -83,7 +85,9 @@ def workshop_words(seat: Seat, row: dict[Any, Any], wishes: Wishes) -> list[str]
         taken_in = _known(row["planned_on"]) and pd.Timestamp(row["planned_on"]) == pd.Timestamp(fixed)
         said.append(f"date fixed: {look.day(fixed)}" + ("" if taken_in else " (plan again to take it in)"))
     if deferred is not None:
-        said.append(f"deferred until {look.day(deferred.until)}: {plain(seat.veiled_text(deferred.reason))}")
+        said.append(
+            f"deferred until {look.day(deferred.until)}: {plain(look.clipped(seat.veiled_text(deferred.reason)))}"
+        )
     if plan_reads.is_true(row["drawn"]):
         said.append("drawn by lot, without a sign")
     said.append(_due(row))

@@ -4,7 +4,9 @@ Buttons and forms are drawn only where the viewer may act; every action asks aga
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -12,14 +14,17 @@ import streamlit as st
 from finding_form import finding_form
 from kept import kept
 from page_parts import plain
+from refusals import refusal
 from seat import Seat
 
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import INDICATORS, wheel_words
 from fleetbrake.planning import wishes as asked
+from fleetbrake.planning.flags import SCORES
 from fleetbrake.planning.wish_types import Flag, Wishes
 from fleetbrake.reports import look, plan_reads
 from fleetbrake.reports.plan_data import PlanTold, plan_told
+from fleetbrake.store.entered import Entry, entries
 
 #: What can be done: key -> words on the button.
 _DOING = {"fix": "Fix the date", "defer": "Defer (reason)", "findings": "Enter findings", "flags": "Flags"}
@@ -27,6 +32,8 @@ _DOING = {"fix": "Fix the date", "defer": "Defer (reason)", "findings": "Enter f
 _OUTSIDE_DOING = ("findings", "flags")
 _OPEN = "acting_on"
 _TOLD = "told_once"
+#: What the open form showed when it was drawn last: vehicle, what is done, number of the vehicle's newest entry.
+_SHOWN = "form_showed"
 
 _DECISIONS = {
     "inspect_now": "inspect now",
@@ -45,19 +52,52 @@ def told() -> None:
         st.success(plain(sentence))
 
 
-def act(seat: Seat, sentence: str, do: Callable[..., object], *given: object) -> None:
-    """Do something that writes and draw the page anew; a refusal is shown as a sentence, and nothing was written."""
+Act = Callable[..., None]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What a form rests on: the newest entry about its vehicle when it was drawn (0: none)."""
+
+    vehicle_id: str
+    newest: int
+
+
+def act(seat: Seat, sentence: str, do: Callable[..., object], *given: object, drawn: Drawn | None = None) -> None:
+    """Do something that writes and draw the page anew; a refusal is shown as a sentence, and nothing was written.
+
+    Refused as well where somebody entered something about the vehicle since the form was ``drawn``.
+    """
     if not seat.may_act_now:
         st.error("Your role may look, not change anything.")
         return
     try:
+        meanwhile = None if drawn is None else _newest(seat, drawn.vehicle_id)
+        if drawn is not None and meanwhile is not None and meanwhile.entry_id != drawn.newest:
+            st.error(plain(meanwhile_words(meanwhile)))
+            return
         do(seat.store, *given)
     except FleetbrakeError as error:
-        st.error(plain(str(error)))
+        st.error(plain(refusal(error, seat.viewer, seat.store)))
         return
     st.session_state[_TOLD] = sentence
     st.session_state[_OPEN] = None
     st.rerun()
+
+
+def _newest(seat: Seat, vehicle: str) -> Entry | None:
+    """The newest entry about the vehicle, whoever made it."""
+    made = entries(seat.store, vehicle_id=vehicle)
+    return made[-1] if made else None
+
+
+def meanwhile_words(entry: Entry) -> str:
+    """Why a form is refused that was drawn before ``entry`` was made."""
+    by = "new scores" if entry.made_by == SCORES else entry.made_by
+    return (
+        f"{entry.vehicle_id}: changed meanwhile by {by} at {look.moment(entry.made_at)}. Nothing was entered: look "
+        "again, and send the form anew if it still holds."
+    )
 
 
 def wished(seat: Seat) -> Wishes:
@@ -87,6 +127,7 @@ def action_buttons(seat: Seat, row: dict[Any, Any], flags: int, *, quiet: bool =
 
 
 def _turn(vehicle: str, what: str) -> None:
+    st.session_state.pop(_SHOWN, None)
     st.session_state[_OPEN] = None if st.session_state.get(_OPEN) == (vehicle, what) else (vehicle, what)
 
 
@@ -101,17 +142,24 @@ def action_panel(seat: Seat, row: dict[Any, Any]) -> None:
 
 @st.fragment
 def _panel(seat: Seat, row: dict[Any, Any], what: str) -> None:
+    """The form; what is sent with it rests on what its last drawing showed, not on what is newest by now."""
+    vehicle = str(row["vehicle_id"])
+    newest = _newest(seat, vehicle)
+    now = Drawn(vehicle, newest.entry_id if newest else 0)
+    before = st.session_state.get(_SHOWN)
+    sent = partial(act, drawn=before[1] if before is not None and before[0] == (vehicle, what) else now)
+    st.session_state[_SHOWN] = ((vehicle, what), now)
     if what == "findings":
-        finding_form(seat, row, act)
+        finding_form(seat, row, sent)
     elif what == "flags":
-        _flags(seat, row)
+        _flags(seat, row, sent)
     elif what == "fix":
-        _fix(seat, row)
+        _fix(seat, row, sent)
     else:
-        _defer(seat, row)
+        _defer(seat, row, sent)
 
 
-def _fix(seat: Seat, row: dict[Any, Any]) -> None:
+def _fix(seat: Seat, row: dict[Any, Any], act: Act) -> None:
     vehicle, who = str(row["vehicle_id"]), seat.viewer.name
     told_plan = kept(plan_told, seat.store)
     free = _free_days(told_plan, row["depot"])
@@ -146,11 +194,14 @@ def _used(row: dict[Any, Any]) -> str:
     return f"{used:g} of {row['bay_hours']:g} h taken"
 
 
-def _defer(seat: Seat, row: dict[Any, Any]) -> None:
+def _defer(seat: Seat, row: dict[Any, Any], act: Act) -> None:
     vehicle, who = str(row["vehicle_id"]), seat.viewer.name
     standing = wished(seat).deferred.get(vehicle)
     if standing is not None:
-        st.text(f"Deferred until {look.day(standing.until)} by {standing.by}: {seat.veiled_text(standing.reason)}")
+        st.text(
+            f"Deferred until {look.day(standing.until)} by {standing.by}: "
+            + look.clipped(seat.veiled_text(standing.reason))
+        )
         if st.button("End the deferral"):
             act(seat, f"{vehicle}: no longer deferred. Plan again to take it in.", asked.end_deferral, vehicle, who)
     first = (row["as_of"] if isinstance(row["as_of"], date) else datetime.now(UTC).date()) + timedelta(days=2)
@@ -162,7 +213,7 @@ def _defer(seat: Seat, row: dict[Any, Any]) -> None:
             act(seat, said, asked.defer, vehicle, until, reason, who)
 
 
-def _flags(seat: Seat, row: dict[Any, Any]) -> None:
+def _flags(seat: Seat, row: dict[Any, Any], act: Act) -> None:
     vehicle = str(row["vehicle_id"])
     standing = [flag for flag in wished(seat).flags if flag.vehicle_id == vehicle]
     if not standing:
@@ -170,10 +221,10 @@ def _flags(seat: Seat, row: dict[Any, Any]) -> None:
     for number, flag in enumerate(standing):
         if number:
             st.divider()
-        _one_flag(seat, row, flag, number)
+        _one_flag(seat, row, flag, number, act)
 
 
-def _one_flag(seat: Seat, row: dict[Any, Any], flag: Flag, number: int) -> None:
+def _one_flag(seat: Seat, row: dict[Any, Any], flag: Flag, number: int, act: Act) -> None:
     who, key = seat.viewer.name, f"{row['rank']}_{number}"
     possible = ["inspect_now"] if row["priority"] == plan_reads.OUTSIDE else list(_DECISIONS)
     st.text(flag_words(flag))

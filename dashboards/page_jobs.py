@@ -10,6 +10,7 @@ from typing import IO, Any
 
 import streamlit as st
 from page_parts import plain
+from refusals import without_paths
 from seat import Seat
 
 from fleetbrake.store.lock import holder
@@ -111,7 +112,7 @@ def job_buttons(seat: Seat) -> None:
             st.caption(plain(f"The store is being written by '{other.command}' since {other.since}."))
         elif job is not None:
             done, sentence = outcome(job)
-            (st.caption if done else st.warning)(plain(sentence))
+            (st.caption if done else st.warning)(plain(without_paths(sentence, seat.viewer, seat.store)))
 
 
 @st.fragment(run_every=_LOOK_EVERY_S)

@@ -10,9 +10,12 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from address import tell_address
 from kept import kept
+from refusals import refusal
 from seat import Seat, measures_asked, units_switch, viewer
 
+from fleetbrake.access.roles import Viewer
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports import look, model_reads, reads
@@ -64,12 +67,12 @@ def store_folder() -> Path | None:
 
 
 @contextmanager
-def friendly() -> Iterator[None]:
+def friendly(who: Viewer, store: Path) -> Iterator[None]:
     """Show a sentence instead of a traceback when the store has nothing to read."""
     try:
         yield
     except FleetbrakeError as error:
-        st.info(plain(str(error)))
+        st.info(plain(refusal(error, who, store)))
         st.caption("This page shows the store again as soon as something has been published in it.")
     except OSError:
         st.info("The store folder cannot be read just now. Is the disk there, and may this user read it?")
@@ -90,8 +93,9 @@ def page(title: str, draw: Callable[[Seat], None]) -> None:
     if store is None:
         st.info(f"No store chosen. Start the pages with `fleetbrake dashboard --store DIR`, or set {STORE_VARIABLE}.")
         return
-    with friendly():
+    with friendly(who, store):
         seat = Seat(store, who, measures_asked())
+        tell_address(title)
         draw(seat)
         if seat.veil.note:
             st.caption(seat.veil.note)
@@ -139,7 +143,7 @@ def link_to(view: str, label: object, **parameters: str) -> None:
     """Link to another page with parameters, in the units of this one; the label may be foreign text."""
     if "units" in st.query_params:
         parameters.setdefault("units", st.query_params["units"])
-    st.page_link(f"views/{view}.py", label=plain(label), query_params=parameters)
+    st.page_link(f"views/{view}.py", label=plain(look.clipped(label)), query_params=parameters)
 
 
 def asked_for(name: str) -> str | None:

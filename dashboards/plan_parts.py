@@ -1,13 +1,16 @@
 """The plan of the coming two weeks: what cannot be kept, the board of days, files to take along and to bring back."""
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from kept import kept
 from page_jobs import job_buttons
 from page_parts import link_to, plain
+from refusals import refusal
 from seat import Seat
 
 from fleetbrake.core.errors import FleetbrakeError
@@ -35,8 +38,9 @@ def draw_plan(seat: Seat, depots: list[str]) -> None:
     _cannot_be_kept(seat, plan)
     if len(plan.days):
         _board(seat, plan, depots)
-        with st.expander("How full every depot is", expanded=False):
-            st.altair_chart(charts.plan_load(plan.days), theme=None)
+        full = st.expander("How full every depot is", key="how_full", on_change="rerun")
+        if full.open:  # a chart is drawn only for who wants to see it
+            full.altair_chart(charts.plan_load(plan.days), theme=None)
     _files(seat)
     _bring_back(seat)
 
@@ -45,8 +49,9 @@ def _sentences(plan: PlanTold) -> None:
     """When the plan runs, what it rests on and how good it is."""
     days = plan.days["day"] if len(plan.days) else plan.visits["planned_on"].dropna()
     if len(days):
-        st.text(f"{look.day(days.min())} to {look.day(days.max())}, from the scores of {look.day(plan.as_of)}. "
-                f"{len(plan.planned):,} visits.")  # fmt: skip
+        st.text(f"{look.day(days.min())} to {look.day(days.max())}: {len(plan.planned):,} visits.")
+    for sentence in plan.rests_on(datetime.now(UTC).date()):
+        st.text(sentence)
     finds = early_finds(plan.summary)
     if finds:
         st.text(finds)
@@ -70,8 +75,9 @@ def _cannot_be_kept(seat: Seat, plan: PlanTold) -> None:
         for row in rows.head(_MOST_TOLD).to_dict("records"):
             with st.container(horizontal=True, vertical_alignment="top"):
                 link_to("vehicle", row["vehicle_id"], vehicle=str(row["vehicle_id"]))
-                due = f"due {look.day(row['due_on'])}: " if pd.notna(row["due_on"]) else ""
-                st.text(due + look.text(row["note"]))
+                date_ = row["date_lost"] if pd.notna(row["date_lost"]) else row["due_on"]
+                due = f"due {look.day(date_)}: " if pd.notna(date_) else ""
+                st.text(due + look.clipped(row["note"], 300))
         if len(rows) > _MOST_TOLD:
             st.caption(f"and {len(rows) - _MOST_TOLD:,} more, in the workbook below")
 
@@ -80,7 +86,7 @@ def _board(seat: Seat, plan: PlanTold, wanted: list[str]) -> None:
     """Days of one depot beside each other, with the visits of each and the hours they take."""
     there = [_NO_DEPOT if pd.isna(name) else str(name) for name in plan.days["depot"].drop_duplicates()]
     depots = [name for name in there if name in wanted] or there
-    chosen = st.selectbox("Depot of the board", depots, key="board", bind="query-params", width=320)
+    chosen = address.one(st, "Depot of the board", depots, "board", depots[0], width=320)
     depot = None if chosen == _NO_DEPOT and plan.days["depot"].isna().any() else chosen
     days = _of(plan.days, depot).to_dict("records")
     visits = seat.veiled(_of(plan.visits, depot)).to_dict("records")
@@ -110,7 +116,7 @@ def _day(day: dict[Any, Any], visits: list[dict[Any, Any]], held: list[dict[Any,
             st.caption(sentence)
     for visit in visits:
         link_to("vehicle", visit["vehicle_id"], vehicle=str(visit["vehicle_id"]))
-        st.caption(plain(plan_reads.visit_words(visit)))
+        st.caption(plain(look.clipped(plan_reads.visit_words(visit))))
     for visit in held:
         link_to("vehicle", visit["vehicle_id"], vehicle=str(visit["vehicle_id"]))
         st.caption(plain(f"{_hours(visit['bay_hours'])} h kept free: before the next trip"))
@@ -166,14 +172,17 @@ def _take_in(seat: Seat, content: bytes) -> None:
         st.error("Your role may look, not change anything.")
         return
     try:
-        count, problems = findings.import_findings(seat.store, content, seat.viewer.name)
+        taken = findings.import_findings(seat.store, content, seat.viewer.name)
     except FleetbrakeError as error:
-        st.error(plain(str(error)))
+        st.error(plain(refusal(error, seat.viewer, seat.store)))
         return
-    st.success(f"{count:,} finding(s) taken in. Score again to take them into the scores.")
+    known = f", {taken.known:,} known already" if taken.known else ""
+    then = " Score again to take them into the scores." if taken.new else ""
+    st.success(f"{taken.new:,} finding(s) taken in{known}.{then}")
+    problems = taken.problems
     if problems:
         st.markdown(f"**{len(problems):,} row(s) were not taken in**")
         for problem in problems[:_MOST_TOLD]:
-            st.text(problem)
+            st.text(look.clipped(problem, 300))
         if len(problems) > _MOST_TOLD:
             st.caption(f"and {len(problems) - _MOST_TOLD:,} more")

@@ -14,11 +14,15 @@ from seat import Seat
 from fleetbrake.core.vocabulary import MAX_AXLES, VEHICLE_CAUTION, wheel_words
 from fleetbrake.planning.flags import Step, flag_history, flags
 from fleetbrake.reports import charts, findings, history_reads, look, plan_reads, reads
+from fleetbrake.reports.measures_text import in_units
 
 #: Findings that are drawn at once; the rest can be chosen.
 _DRAWN_AT_ONCE = 4
 #: From so many standard errors on a finding is drawn at once even where it does not rank yet.
 _STANDS_OUT = 3.0
+#: From so many letters on a text scrolls in a box of so many px: some six lines. Own choice.
+_LONG, _BOX_PX = 600, 180
+_FIGURES = ("Value", "Expected", "Smallest departure seen", "Change in 30 days")
 
 
 def draw_standing(seat: Seat, row: dict[Any, Any] | None, register: dict[str, Any]) -> None:
@@ -26,7 +30,7 @@ def draw_standing(seat: Seat, row: dict[Any, Any] | None, register: dict[str, An
     if row is None:
         st.info("This vehicle has no score yet.")
     else:
-        st.text(row["reason"])
+        in_full(row["reason"])
         with st.container(horizontal=True, vertical_alignment="center"):
             if isinstance(row["suspect_wheel"], str):
                 st.markdown(
@@ -44,15 +48,25 @@ def draw_standing(seat: Seat, row: dict[Any, Any] | None, register: dict[str, An
         if row["priority"] == plan_reads.OUTSIDE:
             st.warning("Before the next trip: outside the plan, and it cannot be deferred.")
         if isinstance(row["open_report"], str):
-            st.warning(f"Open report: {plain(row['open_report'])}")
+            st.warning("An open report:")
+            in_full(row["open_report"])
         st.warning(VEHICLE_CAUTION)
     st.caption(_register_line(seat, register))
+
+
+def in_full(text: str) -> None:
+    """A foreign text to its last letter; a very long one in a box of limited height that scrolls."""
+    if len(text) <= _LONG:
+        st.text(text)
+    else:
+        with st.container(height=_BOX_PX):
+            st.text(text)
 
 
 def _register_line(seat: Seat, register: dict[str, Any]) -> str:
     if not register:
         return "Not in the vehicle register: category and due date are unknown."
-    parts = [plain(register.get("category")), plain(register.get("actuation")), plain(register.get("depot"))]
+    parts = [plain(look.clipped(register.get(name))) for name in ("category", "actuation", "depot")]
     parts.append(f"largest mass {seat.measures.text('mass', register.get('max_mass_kg'))}")
     parts.append(f"odometer {seat.measures.text('distance', register.get('odometer_km'))}")
     parts.append(f"last inspection {look.day(register.get('last_inspection_on'))}")
@@ -82,13 +96,14 @@ def draw_wheels(indicators: pd.DataFrame, register: dict[str, Any]) -> None:
         st.altair_chart(charts.indicator_deviations(indicators), theme=None)
     with st.expander("Indicators in numbers"):
         st.dataframe(
-            indicators.drop(columns="evidence").assign(
-                means=[look.indicator_text(c) for c in indicators["indicator"]],
-                wheel=[wheel_words(wheel) or None for wheel in indicators["wheel"]],
-            ),
+            findings.numbers(indicators),
             hide_index=True,
             placeholder=look.MISSING,
-            column_config={"deviation": st.column_config.NumberColumn("deviation (standard errors)", format="%+.2f")},
+            column_config={
+                "Deviation (standard errors)": st.column_config.NumberColumn(format="%+.2f"),
+                "Probability of a defect": st.column_config.NumberColumn(format="percent"),
+                **{name: st.column_config.NumberColumn(format="%.4g") for name in _FIGURES},
+            },
         )
 
 
@@ -146,6 +161,7 @@ def _finding(seat: Seat, vehicle: str, row: dict[Any, Any]) -> None:
     wheel = row["wheel"] if isinstance(row["wheel"], str) else None
     trips = seat.veiled(kept(reads.indicator_trips, seat.store, vehicle, row["indicator"], wheel))
     if len(trips):
+        trips = findings.trips_in_units(trips, row["quantity"], seat.measures)
         st.altair_chart(charts.finding_over_time(trips, row), theme=None)
     else:
         st.caption("Within its noise: the trips are not kept one by one.")
@@ -169,8 +185,18 @@ def draw_history(seat: Seat, vehicle: str) -> None:
         return
     names = {"on_day": "Day", "kind": "What", "where": "Position", "what": "Result", "severity": "Severity",
              "note": "Note", "known_before": "Told by recordings before", "entered_by": "Entered by"}  # fmt: skip
-    shown = done.assign(where=[wheel_words(wheel) or None for wheel in done["wheel"]])
+    # only what a brake test measured is told by us; other notes are foreign text and stay as they are
+    tests = done["kind"] == "brake test"
+    shown = done.assign(
+        where=[wheel_words(wheel) or None for wheel in done["wheel"]],
+        note=[measured(seat, n) if t else n for n, t in zip(done["note"], tests, strict=True)],
+    )
     st.dataframe(shown[list(names)].rename(columns=names), hide_index=True, placeholder=look.MISSING)
+
+
+def measured(seat: Seat, note: object) -> object:
+    """What a brake test measured, in the reader's units."""
+    return in_units(seat.measures, note) if isinstance(note, str) else note
 
 
 def _flag_history(seat: Seat, vehicle: str) -> None:

@@ -66,8 +66,11 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Print the vers
 
 @app.command(epilog=_example("fleetbrake ingest recordings/ --store store --registers registers/"))
 def ingest(
-    events: Annotated[list[Path], typer.Argument(metavar="EVENTS...", help="Recordings: Parquet files or folders.")],
     store: StoreOption,
+    events: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[EVENTS...]", help="Recordings: Parquet files or folders; none for registers alone."),
+    ] = None,
     registers: Annotated[
         Path | None, typer.Option("--registers", metavar="DIR", help="Folder with vehicles.csv, trips.csv ...")
     ] = None,
@@ -77,14 +80,16 @@ def ingest(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Read recordings into the store and publish the events. Reading again changes nothing."""
+    """Read recordings or registers into the store and publish the events. Reading again changes nothing."""
     from fleetbrake import pipeline
 
     with _sentences(as_json), _progress() as progress:
-        done = pipeline.ingest(events, store, registers=registers, mapping=mapping, progress=progress)
+        done = pipeline.ingest(events or [], store, registers=registers, mapping=mapping, progress=progress)
     _list("Not taken in:", done.problems)
     _list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
     _list("Not in the register of drivers (kept):", done.unknown_drivers)
+    if done.registers:
+        _out.print(f"Registers read: {', '.join(done.registers)}.")
     _out.print(
         f"{done.files} files: {done.loaded} loaded, {done.unchanged} unchanged, {done.partly_loaded} partly loaded, "
         f"{done.rejected} rejected; {done.events} events from {done.rows} rows."
@@ -157,11 +162,13 @@ def findings(
     from fleetbrake.store.findings import import_findings
 
     with _sentences(as_json):
-        count, problems = import_findings(store, file, by)
-    _list("Not taken in:", problems)
-    _out.print(f"{count} findings taken in, {len(problems)} problems. They count from the next `fleetbrake score` on.")
-    status = OK if not problems else SOME_REJECTED if count else NOTHING_DONE
-    _finish(as_json, {"command": "findings", "findings": count, "problems": problems}, status)
+        taken = import_findings(store, file, by)
+    _list("Not taken in:", taken.problems)
+    said = f"{taken.new} findings taken in, {taken.known} known already, {len(taken.problems)} problems."
+    _out.print(said + (" They count from the next `fleetbrake score` on." if taken.new else ""))
+    status = OK if not taken.problems else SOME_REJECTED if taken.new or taken.known else NOTHING_DONE
+    facts = {"findings": taken.new, "known": taken.known, "problems": taken.problems}
+    _finish(as_json, {"command": "findings", **facts}, status)
 
 
 @app.command(epilog=_example("fleetbrake report --store store --month 2026-02 --out reports/"))

@@ -1,7 +1,7 @@
 """What the command prints of scores and plan: lists for a terminal, in which outside text cannot steer it."""
 
 from collections.abc import Iterable, Iterator
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -51,8 +51,10 @@ def print_plan(out: Console, store: Path) -> dict[str, int]:
     from fleetbrake.reports.plan_data import early_finds, plan_told
 
     told = plan_told(store)
-    late = [row for row in told.without_day if row["due_on"]]
-    others = [row for row in told.without_day if not row["due_on"]]
+    for sentence in told.rests_on(datetime.now(UTC).date()):
+        out.print(Text(visible(sentence)))
+    late = told.dates_lost
+    others = [row for row in told.without_day if not row["date_lost"]]
     _section(out, "Before the next trip: outside the days of the plan", map(_urgent, told.before_next_trip))
     _section(out, "Dates that cannot be kept", map(_visit, late))
     _section(out, "No day found", map(_visit, others))

@@ -59,6 +59,7 @@ class IngestSummary:
     problems: list[str] = field(default_factory=list)
     unknown_vehicles: list[str] = field(default_factory=list)
     unknown_drivers: list[str] = field(default_factory=list)
+    registers: list[str] = field(default_factory=list)
 
     @property
     def some_rejected(self) -> bool:
@@ -88,21 +89,20 @@ def ingest(
 ) -> IngestSummary:
     """Read recordings and registers into the store and publish ``events``, ``event_wheels`` and ``ingest_log``.
 
-    Reading a file again changes nothing; a changed file replaces its rows; a bad one is told and the others are in.
+    Without paths the ``registers`` alone are read. Reading a file again changes nothing; a changed file replaces its
+    rows; a bad one is told and the others are in.
 
     Raises
     ------
     InputError
-        There is no recording at all, or the mapping or register folder cannot be used.
+        There is no recording in what was named, nothing was named at all, or the mapping or register folder cannot be
+        used.
     StoreError
         The store cannot be written, or another run holds it.
     """
     rules = load_mapping(mapping) if mapping else None
-    files = find_recordings(paths)
-    if not files:
-        raise InputError("There are no recordings (*.parquet) in what was named.")
-    register_tables, register_problems = _registers(registers)
-    summary = IngestSummary(files=len(files), problems=register_problems)
+    files, register_tables, register_problems = _inputs(list(paths), registers)
+    summary = IngestSummary(files=len(files), problems=register_problems, registers=list(register_tables))
     store.mkdir(parents=True, exist_ok=True)
     with writer_lock(store, "ingest"):
         if register_tables:
@@ -126,6 +126,19 @@ def ingest(
 def settings_fingerprint(mapping: Mapping | None, criteria: Criteria) -> str:
     """All that a file's rows depend on besides its bytes."""
     return f"{__version__}:{criteria.fingerprint()}:{mapping.fingerprint() if mapping else 'contract'}"
+
+
+def _inputs(paths: list[Path], registers: Path | None) -> tuple[list[Path], dict[str, pa.Table], list[str]]:
+    """Recordings and registers of what was named; InputError where there is nothing to take in."""
+    if not paths and registers is None:
+        raise InputError("Nothing was named: give recordings, a folder of registers (--registers), or both.")
+    files = find_recordings(paths)
+    if paths and not files:
+        raise InputError("There are no recordings (*.parquet) in what was named.")
+    tables, problems = _registers(registers)
+    if not files and not tables:
+        raise InputError("No register can be used: " + "; ".join(problems) + ".")
+    return files, tables, problems
 
 
 def _registers(folder: Path | None) -> tuple[dict[str, pa.Table], list[str]]:
@@ -258,10 +271,11 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
 def plan(store: Path) -> int:
     """Plan the inspections of the coming two weeks and publish them with the flags; returns the number of visits.
 
-    What planners asked for since the last run counts.
+    What planners asked for since the last run counts, and so does what was entered of findings and work.
     """
     _must_exist(store)
     with writer_lock(store, "plan"), rebuilding(store) as con:
+        merged_registers(con, store)
         visits = plan_visits(con, wishes=wishes_of(con, store))
         _show_flags(con, store)
         return visits

@@ -46,6 +46,7 @@ def _visit(number: int, vehicle: str, **values: Any) -> dict[str, Any]:
         "wheel": "1L",
         "evidence": '["e1", "e2"]',
         "statutory": None,
+        "date_lost": None,
         "held_on": None,
         "fixed": False,
         "drawn": False,
@@ -63,7 +64,15 @@ def visits(ids: Sequence[str] = ODD_IDS) -> list[dict[str, Any]]:
     held = {"priority": "before_next_trip", "held_on": BEGINS + timedelta(days=1)}
     rows[0] |= nowhere | held | {"note": "must not go on the road before a qualified inspector decides"}
     late = {"due_on": BEGINS + timedelta(days=4), "statutory": "main", "priority": "no_sign", "indicator": None}
-    rows[1] |= nowhere | late | {"wheel": None, "note": "date cannot be kept: closed every day up to it"}
+    rows[1] |= (
+        nowhere
+        | late
+        | {
+            "wheel": None,
+            "date_lost": BEGINS + timedelta(days=4),
+            "note": "date cannot be kept: closed every day up to it",
+        }
+    )
     rows[2] |= {"statutory": "main+roller", "due_on": BEGINS + timedelta(days=9), "indicator": None, "wheel": None}
     rows[3] |= {"fixed": True, "note": "fixed by a planner"}
     return rows

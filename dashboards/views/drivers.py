@@ -3,6 +3,7 @@
 from functools import partial
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from kept import kept
@@ -78,7 +79,7 @@ def draw(seat: Seat) -> None:
 def _of_depots(found: pd.DataFrame) -> pd.DataFrame:
     """The drivers of the depots that the address or the reader asks for; all where none is named."""
     depots = sorted(set(found["depot"].dropna()))
-    chosen = st.multiselect("Depot", depots, key="depot", bind="query-params", placeholder="all depots", width=420)
+    chosen = address.many(st, "Depot", depots, "depot", placeholder="all depots", width=420)
     return found[found["depot"].isin(chosen)] if chosen else found
 
 
@@ -124,7 +125,7 @@ def _table(shown: pd.DataFrame, measures: Measures) -> None:
     place = rows[0] if rows and rows[0] < len(shown) else None
     # only a row chosen anew moves the list below, which can be moved by itself as well
     if place is not None and st.session_state.get(_ROW) != place:
-        st.session_state["driver"] = str(shown["driver_id"].iloc[place])
+        st.query_params["driver"] = str(shown["driver_id"].iloc[place])
     st.session_state[_ROW] = place
 
 
@@ -134,15 +135,11 @@ def _height(shown: pd.DataFrame) -> int:
 
 def _one(seat: Seat, found: pd.DataFrame, shown: pd.DataFrame) -> None:
     """One driver: figures, why the rates differ, typical events, what went well, and the sheet for the talk."""
-    known = [str(d) for d in found["driver_id"]]
-    asked = asked_for("driver")
-    if asked is not None and asked not in known:
-        st.warning("There is no such driver in this store:")
-        st.text(asked)
     ids = [str(d) for d in shown["driver_id"]]
-    if asked in known and asked not in ids:
+    asked = asked_for("driver")
+    if asked not in ids and asked in [str(d) for d in found["driver_id"]]:
         ids = [asked, *ids]  # a link to a driver holds, whatever depots are chosen
-    name = st.selectbox("Driver", ids, key="driver", bind="query-params", width=420)
+    name = address.known("driver", ids, "driver", look.clipped)
     driver_id = None if name is None else seat.driver_from(name)
     if name is None or driver_id is None:
         return

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from event_parts import facts_tables, neighbour_links, place_sketch, raw_rows_part, wheels_table
@@ -127,10 +128,7 @@ def _stretch(row: dict[str, Any], traces: Traces) -> tuple[float, float] | None:
         elif len(spans):
             named[kind] = (float(spans["start_s"].min()), float(spans["stop_s"].max()))
     options = [_WHOLE, *named]
-    chosen = st.segmented_control(
-        "Time shown", options, format_func=_STRETCH_WORDS.__getitem__, default=_WHOLE, key="show", required=True,
-        bind="query-params",
-    )  # fmt: skip
+    chosen = address.beside(st, "Time shown", options, "show", _WHOLE, format_func=_STRETCH_WORDS.__getitem__)
     if chosen not in named:
         return None
     begin, end = named[chosen]

@@ -4,6 +4,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from inspections_parts import listed_head, listed_row, scores_table
@@ -53,8 +54,9 @@ def draw(seat: Seat) -> None:
     everything = _fitting(listed, depots, kinds, soon)
     with st.expander(f"All {len(everything):,} as a table, to sort and download", expanded=False):
         scores_table(everything, seat.measures)
-    with st.expander("Scores compared", expanded=False):
-        st.altair_chart(charts.ranked_scores(everything), theme=None)
+    compared = st.expander("Scores compared", key="compared", on_change="rerun")
+    if compared.open:  # a chart is drawn only for who wants to see it
+        compared.altair_chart(charts.ranked_scores(everything), theme=None)
     _model(seat.store)
     if facts.assumptions:
         with st.expander("What had to be assumed", expanded=False):
@@ -65,16 +67,12 @@ def draw(seat: Seat) -> None:
 def _filters(listed: pd.DataFrame) -> tuple[list[str], list[str], list[str]]:
     """Depots, categories and priorities chosen; all of it stands in the address, so that the view can be sent on."""
     left, middle, right, far = st.columns([2, 2, 3, 1.2])
-    depots = left.multiselect(
-        "Depot", _present(listed["depot"]), placeholder="all depots", key="depot", bind="query-params"
-    )
-    kinds = middle.multiselect(
-        "Category", _present(listed["category"]), placeholder="all categories", key="category", bind="query-params"
-    )
+    depots = address.many(left, "Depot", _present(listed["depot"]), "depot", placeholder="all depots")
+    kinds = address.many(middle, "Category", _present(listed["category"]), "category", placeholder="all categories")
     words = [PRIORITY_TEXT[code] for code in PRIORITIES if code in set(listed["priority"]) - {plan_reads.OUTSIDE}]
-    soon = right.multiselect("How soon", words, placeholder="all", key="soon", bind="query-params")
-    far.selectbox("List", list(_LENGTHS), key="list", help=_FLAGGED_MEANS, bind="query-params")
-    return list(depots), list(kinds), [_CODES[word] for word in soon]
+    soon = address.many(right, "How soon", words, "soon", placeholder="all")
+    address.one(far, "List", list(_LENGTHS), "list", next(iter(_LENGTHS)), help=_FLAGGED_MEANS)
+    return depots, kinds, [_CODES[word] for word in soon]
 
 
 def _present(column: pd.Series) -> list[str]:

@@ -1,10 +1,12 @@
 """The month in figures, against the months before, and its files."""
 
+import address
 import pandas as pd
 import streamlit as st
 from kept import kept
 from month_files import month_archive
 from page_parts import caution, page, plain
+from refusals import refusal
 from seat import Seat
 
 from fleetbrake.core.errors import FleetbrakeError
@@ -43,11 +45,9 @@ def _asked(seat: Seat, months: list[str]) -> tuple[str, Chosen]:
     """Month and part of the fleet, from the address or the widgets."""
     depots, categories = kept(month_reads.parts, seat.store)
     cells = st.columns([1, 2, 2])
-    month = cells[0].selectbox("Month (UTC)", months, key="month", bind="query-params")
-    named = cells[1].multiselect("Depot", depots, key="depot", bind="query-params", placeholder="all depots")
-    kinds = cells[2].multiselect(
-        "Category", categories, key="category", bind="query-params", placeholder="all categories"
-    )
+    month = address.one(cells[0], "Month (UTC)", months, "month", months[0])
+    named = address.many(cells[1], "Depot", depots, "depot", placeholder="all depots")
+    kinds = address.many(cells[2], "Category", categories, "category", placeholder="all categories")
     return month or months[0], Chosen(tuple(named), tuple(kinds))
 
 
@@ -71,12 +71,10 @@ def _trends(seat: Seat, month: str, chosen: Chosen) -> None:
     """The three figures side by side for the whole, or one of them for each part."""
     st.subheader("Against the months before", anchor=False)
     cells = st.columns([2, 2])
-    split = cells[0].segmented_control(
-        "Split by", [_TOGETHER, *SPLITS], default=_TOGETHER, required=True, key="split", bind="query-params"
-    )
+    split = address.beside(cells[0], "Split by", [_TOGETHER, *SPLITS], "split", _TOGETHER)
     if split in SPLITS:
-        words = cells[1].selectbox("Figure", list(_FIGURES), key="figure", bind="query-params")
-        figure = _FIGURES.get(words, next(iter(MEASURES)))
+        words = address.one(cells[1], "Figure", list(_FIGURES), "figure", next(iter(_FIGURES)))
+        figure = _FIGURES.get(str(words), next(iter(MEASURES)))
         rows = kept(month_reads.trend, seat.store, month, figure, split, chosen)
         panels = [(str(part), of_part) for part, of_part in rows.groupby("part", sort=False)]
         highest = float(rows["high"].max()) if rows["high"].notna().any() else None
@@ -122,7 +120,11 @@ def _files(seat: Seat, month: str) -> None:
         f"- `brakes-{month}.xlsx`: every table as a sheet with filters, and a sheet that explains every column\n"
         "- `csv/` and `parquet/`: the same tables for other programs\n\n"
         "All in metric units, of the whole fleet. "
-        + ("With drivers' ids: personal data." if seat.viewer.sees_drivers else "Drivers appear under stable aliases.")
+        + (
+            "With drivers' ids and places: personal data."
+            if seat.viewer.sees_drivers
+            else "Drivers appear under stable aliases; no trip and no place is named."
+        )
         + f" The same from a shell: `fleetbrake report --store DIR --month {month} --out DIR`."
     )
     if st.button("Write the month's files", key="write_month"):
@@ -134,7 +136,7 @@ def _files(seat: Seat, month: str) -> None:
             archive = month_archive(seat, month)
     except FleetbrakeError as error:
         st.session_state.pop(_WRITTEN, None)
-        st.warning(plain(str(error)))
+        st.warning(plain(refusal(error, seat.viewer, seat.store)))
         return
     st.download_button(
         f"Save brakes-{month}.zip ({len(archive) / 1e6:.1f} MB)",

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from kept import kept
@@ -48,7 +49,7 @@ def draw(seat: Seat) -> None:
 
 def _depots(facts: pd.DataFrame) -> tuple[str, ...]:
     known = sorted(set(facts["depot"].dropna()))
-    return tuple(st.multiselect("Depot", known, key="depot", bind="query-params", placeholder="all depots", width=420))
+    return tuple(address.many(st, "Depot", known, "depot", placeholder="all depots", width=420))
 
 
 def _reasons(seat: Seat) -> None:
@@ -118,9 +119,9 @@ def _vehicles(seat: Seat, facts: pd.DataFrame) -> None:
         {"last_on": _DAY, **dict.fromkeys(rates, rate)},
     )  # fmt: skip
     st.caption("Rates are how often a channel really changes, median over the vehicle's events; a dash: not recorded.")
-    vehicle = st.selectbox(
-        "Channels of one vehicle", [str(v) for v in facts["vehicle_id"]], index=None, key="vehicle",
-        bind="query-params", placeholder="choose a vehicle", width=420,
+    vehicle = address.one(
+        st, "Channels of one vehicle", [str(v) for v in facts["vehicle_id"]], "vehicle", None,
+        placeholder="choose a vehicle", width=420,
     )  # fmt: skip
     if vehicle is not None:
         _channels(seat, vehicle)
@@ -148,9 +149,7 @@ def _channels(seat: Seat, vehicle: str) -> None:
 def _log(seat: Seat) -> None:
     st.subheader("Files", anchor=False)
     words = {status.replace("_", " "): status for status in STATUSES}
-    asked = st.multiselect(
-        "Status", list(words), key="status", bind="query-params", placeholder="every status", width=420
-    )
+    asked = address.many(st, "Status", list(words), "status", placeholder="every status", width=420)
     status = tuple(words[word] for word in asked)
     found, more = kept(recording_reads.files, seat.store, status)
     _rows(

@@ -2,11 +2,12 @@
 
 from typing import Any
 
+import address
 import pandas as pd
 import streamlit as st
 from kept import kept
 from page_actions import action_buttons, action_panel, told, wished
-from page_parts import asked_for, event_table, model_line, page
+from page_parts import event_table, model_line, page
 from seat import Seat
 from vehicle_parts import draw_findings, draw_history, draw_standing, draw_wheels
 
@@ -20,7 +21,9 @@ def draw(seat: Seat) -> None:
     if not ids:
         st.info("No vehicle yet: neither a register nor a recording is in.")
         return
-    vehicle = _chosen(ids)
+    vehicle = address.known("vehicle", ids, "vehicle", look.clipped)
+    if vehicle is None:
+        return
     listed = kept(plan_reads.work_list, seat.store)
     rows = seat.veiled(listed[listed["vehicle_id"] == vehicle]).to_dict("records")
     standing = rows[0] if rows else None
@@ -30,26 +33,12 @@ def draw(seat: Seat) -> None:
     if standing is not None:
         _do(seat, standing)
     model_line(seat.store)
-    indicators = seat.veiled(kept(reads.indicators_of, seat.store, vehicle))
+    indicators = findings.in_units(seat.veiled(kept(reads.indicators_of, seat.store, vehicle)), seat.measures)
     draw_wheels(indicators, register)
     draw_findings(seat, vehicle, indicators, standing and standing["leading_indicator"])
     draw_history(seat, vehicle)
-    _not_seen(standing, indicators, kept(reads.observability, seat.store))
+    _not_seen(seat, standing, indicators, kept(reads.observability, seat.store))
     _events(seat, vehicle)
-
-
-def _chosen(ids: list[str]) -> str:
-    """The vehicle of the address or of the list; the address follows the list."""
-    asked = asked_for("vehicle")
-    if asked is not None and asked not in ids:
-        st.warning("There is no such vehicle in this store:")
-        st.text(asked)
-    vehicle = st.selectbox(
-        "Vehicle", ids, index=ids.index(asked) if asked in ids else 0, label_visibility="collapsed", width=420
-    )
-    if vehicle != asked:
-        st.query_params["vehicle"] = vehicle
-    return vehicle
 
 
 def _do(seat: Seat, row: dict[Any, Any]) -> None:
@@ -59,12 +48,12 @@ def _do(seat: Seat, row: dict[Any, Any]) -> None:
         action_panel(seat, row)
 
 
-def _not_seen(standing: dict[Any, Any] | None, indicators: pd.DataFrame, needs: pd.DataFrame) -> None:
+def _not_seen(seat: Seat, standing: dict[Any, Any] | None, indicators: pd.DataFrame, needs: pd.DataFrame) -> None:
     """What recordings of this vehicle cannot say, whatever its score."""
     st.subheader("What the recordings do not say", anchor=False)
     st.markdown(NOT_SEEN)
     if standing is not None:
-        st.text(findings.quiet_text(standing))
+        st.text(findings.quiet_text(standing, seat.measures))
     missing = findings.unobserved(indicators, needs)
     if len(missing):
         st.caption("Nothing is known of these, and none of them counts as good:")

@@ -135,6 +135,7 @@ INSPECTION_PLAN = (
     _own("wheel", T, "wheel to look at first"),
     _own("evidence", T, "event ids that weigh most, as a JSON list"),
     _own("statutory", T, "kinds of statutory inspection done in the visit, with + between; NULL for none"),
+    _own("date_lost", D, "statutory date that cannot be kept, the earliest to come; NULL for none"),
     _own("held_on", D, "no planned day, but bay hours are kept free for it on this one"),
     _own("fixed", B, "the day was fixed by a planner"),
     _own("drawn", B, "drawn by lot, without a sign"),

@@ -91,6 +91,20 @@ REPAIR_WORK_TEXT: Final = {
     "other": "other work",
 }
 
+#: Which work puts a finding of an inspection or test right (own choice). Narrower than what starts a baseline anew: a
+#: tyre answers no finding about a brake; "other" (valves, hoses, wiring, rings) only what has no work of its own.
+ANSWERS: Final[dict[str, tuple[str, ...]]] = {
+    "low_brake_effectiveness": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
+    "side_imbalance": ("lining", "disc_or_drum", "caliper_or_actuator", "adjustment"),
+    "brake_drag": ("caliper_or_actuator", "adjustment"),
+    "slow_response": ("caliper_or_actuator", "adjustment", "other"),
+    "brake_fade": ("lining", "disc_or_drum"),
+    "lockup_without_modulation": ("sensor", "other"),
+    "modulation_on_light_braking": ("sensor", "other"),
+    "wheel_speed_dropout": ("sensor", "other"),
+    "other": ("other",),
+}
+
 #: Severities of a finding by their number, as people say them.
 SEVERITY_TEXT: Final = ("none", "minor", "major", "dangerous")
 

@@ -31,18 +31,25 @@ class Asked:
 
 
 def asked_of(
-    priority: str | None, lead: _Look | None, flags: Sequence[Flag], days: Sequence[date], dated: bool
+    priority: str | None,
+    lead: _Look | None,
+    flags: Sequence[Flag],
+    days: Sequence[date],
+    dated: bool,
+    on_file: bool = False,
 ) -> Asked:
     """Join the ``lead`` of the list (None: it asks for no visit) with the decisions on the vehicle's flags.
 
-    ``dated``: there is a statutory visit in the plan anyway.
+    ``dated``: there is a statutory visit in the plan anyway. ``on_file``: an inspection found what nobody has put
+    right, which is no matter of a decision any more.
     """
     ordered = sorted(flags, key=lambda flag: (flag.indicator, flag.wheel or "", flag.raised_on))
     standing = [(flag, flag.decision_on(days[0])) for flag in ordered if flag.closed_on is None]
     decided = {(flag.indicator, flag.wheel): (flag, said) for flag, said in standing}
-    if priority == STOP:
+    if priority == STOP or on_file:
         told = [f"decision does not hold: {_told(flag, said)}" for flag, said in standing if said in DECISION_TEXT]
-        return Asked(lead, own=True, stop=True, told=tuple(told))
+        stop = priority == STOP
+        return Asked(lead or (REPORT, None), own=True, must=not stop, stop=stop, told=tuple(told))
     at_once = [(flag.indicator, flag.wheel) for flag, said in standing if said == "inspect_now"]
     if at_once:
         return Asked(lead if lead in at_once else at_once[0], own=True, must=True)

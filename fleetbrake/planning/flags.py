@@ -20,6 +20,7 @@ from fleetbrake.store.database import reading
 from fleetbrake.store.entered import Entry, entries
 from fleetbrake.store.entered_rows import (
     DateFixed,
+    DateMet,
     Deferred,
     FlagClosed,
     FlagDecided,
@@ -76,7 +77,7 @@ def flags(store: Path, vehicle_id: str | None = None) -> list[Flag]:
 
 def flag_history(store: Path, vehicle_id: str) -> list[Step]:
     """Everything that was entered about the vehicle's flags and its place in the plan, oldest first."""
-    made = entries(store, (*FLAG_KINDS, "date_fixed", "deferred"), vehicle_id)
+    made = entries(store, (*FLAG_KINDS, "date_fixed", "deferred", "date_met"), vehicle_id)
     return [_step(entry) for entry in made]
 
 
@@ -109,7 +110,8 @@ def replayed(made: Iterable[Entry]) -> dict[Key, Flag]:
             continue
         key = (entry.vehicle_id, body.indicator, body.wheel, body.raised_on)
         if isinstance(body, FlagRaised):
-            found.setdefault(key, Flag(flag_id(key), *key, priority=body.priority))
+            if key not in found or found[key].closed_on is not None:  # shown again on the day that it was closed
+                found[key] = Flag(flag_id(key), *key, priority=body.priority)
         elif key in found and found[key].closed_on is None:
             found[key] = _played(found[key], entry)
     return found
@@ -171,14 +173,14 @@ def _played(flag: Flag, entry: Entry) -> Flag:
 
 def _step(entry: Entry) -> Step:
     body = entry.body
-    kept = {field.name for field in fields(Step)} & set(type(body).model_fields)
+    kept = {field.name for field in fields(Step)} & set(type(body).model_fields) - {"kind"}
     facts = {name: getattr(body, name) for name in kept}
     facts["reason"] = facts.get("reason") or getattr(body, "because", None)
     return Step(entry.made_at, entry.made_by, entry.kind, _told(body), day=_day(body), **facts)
 
 
 def _day(body: object) -> date | None:
-    for name in ("expires_on", "closed_on", "on", "until"):
+    for name in ("expires_on", "closed_on", "on", "until", "done_on"):
         day = getattr(body, name, None)
         if isinstance(day, date):
             return day
@@ -194,6 +196,8 @@ def _told(body: object) -> str:
             told = f"decided: {body.decision.replace('_', ' ')}{until}"
         case FlagClosed():
             told = f"closed on {body.closed_on}: {body.result.replace('_', ' ')}"
+        case DateMet():
+            told = f"statutory inspection ({body.kind}) done on {body.done_on}, next due {body.next_due_on}"
         case DateFixed():
             told = f"date fixed: {body.on}" if body.on else "fixed date taken back"
         case Deferred():

@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from fleetbrake.planning.hours import Minutes
-from fleetbrake.planning.visits import THIS_WEEK, WEEK_DAYS, Visit
+from fleetbrake.planning.visits import THIS_WEEK, WEEK_DAYS, Mode, Visit
 
 #: Days after the plan's begin by which a defect would be found anyway, without a statutory date before. Own choice:
 #: a service or a driver's complaint comes about once a quarter.
@@ -51,13 +51,16 @@ class Choice:
 
 
 class Levels(NamedTuple):
-    """What is compared, most important first; more is better. ``*_early`` count days from a day beyond the plan."""
+    """What is compared, most important first; more is better. ``*_early`` count days from a day beyond the plan.
+
+    Hours for what must not be driven come before the wishes of planners (own choice: what is held earns nothing).
+    """
 
     dates_kept: float
     earliest_kept: float
+    stopped_early: float
     wishes_kept: float
     musts_planned: float
-    stopped_early: float
     overdue_early: float
     musts_early: float
     gain: float
@@ -76,27 +79,28 @@ def choices(visit: Visit, days: Sequence[date]) -> list[Choice]:
             continue
         if visit.fixed is not None and day != visit.fixed and not (visit.dated or visit.own):
             continue
-        for place, mode in enumerate(visit.modes[:1] if late or visit.stop else visit.modes):
-            value = 0.0 if late or visit.stop else _gain(visit, number, day, len(days), mode.joined)
+        for place, mode in enumerate(visit.modes):
+            if late and place > 0 and not (visit.stop and mode.look):
+                continue  # after the date hours are held for everything, or for seeing what is stopped
+            value = 0.0 if late or visit.stop else _gain(visit, number, day, len(days), mode)
             found.append(Choice(number, place, mode.minutes, late, _against_wish(visit, day), value))
     return found
 
 
 def worth(visit: Visit, choice: Choice, days: Sequence[date]) -> Levels:
     """What one choice adds to each level; of the gain without the cost of other vehicles on the same day."""
-    kept = visit.dated and not choice.late
+    mode = visit.modes[choice.mode]
+    kept = () if choice.late else mode.dates
     never = 2 * len(days)
-    waits = visit.dated and not visit.stop
-    overdue = visit.overdue_since is not None
     return Levels(
-        dates_kept=float(kept),
-        earliest_kept=float(kept and _urgency(visit, days)),
+        dates_kept=float(len(kept)),
+        earliest_kept=float(sum(_urgency(due, days) for due in kept)),
+        stopped_early=float(visit.stop and mode.look and never - choice.day),
         wishes_kept=float(visit.fixed is not None and not choice.broken)
         - float(visit.barred is not None and choice.broken),
-        musts_planned=float(visit.must),
-        stopped_early=float(visit.stop and never - choice.day),
-        overdue_early=float(waits and never - choice.day * (overdue or choice.late)),
-        musts_early=float(visit.must and never - choice.day),
+        musts_planned=float(visit.must and mode.look),
+        overdue_early=float(_overdue_early(visit, choice, len(days))),
+        musts_early=float(visit.must and mode.look and never - choice.day),
         gain=choice.gain,
     )
 
@@ -132,17 +136,30 @@ def crowd_cost(vehicles: int) -> float:
     return CROWD_COST * vehicles * (vehicles - 1) / 2
 
 
-def _urgency(visit: Visit, days: Sequence[date]) -> int:
+def _urgency(due: date, days: Sequence[date]) -> int:
     """More for an earlier date, most for one that is past; what is kept first where not all can be."""
-    if visit.overdue_since is not None or visit.deadline is None:
-        return len(days) + 1
-    return len(days) - (visit.deadline - days[0]).days
+    return len(days) + 1 if due < days[0] else len(days) - (due - days[0]).days
 
 
-def _gain(visit: Visit, number: int, day: date, length: int, joined: bool) -> float:
-    found = visit.chance * days_saved(visit, day) + EARLY_GAIN * (length - number)
+def _overdue_early(visit: Visit, choice: Choice, length: int) -> int:
+    """Days by which what is overdue, or held after its date, is early; the same for all that is done in time.
+
+    What is overdue is looked into as well, on a later day if need be, before it is only inspected (own choice: it
+    has waited already, and one visit is all that it gets).
+    """
+    mode = visit.modes[choice.mode]
+    if not visit.dated or visit.stop or not (choice.late or mode.dates):
+        return 0
+    if choice.late or (visit.overdue_since is not None and mode.look):
+        return 2 * length - choice.day
+    return length - choice.day if visit.overdue_since is not None else 2 * length
+
+
+def _gain(visit: Visit, number: int, day: date, length: int, mode: Mode) -> float:
+    """A visit that leaves out what was flagged finds nothing earlier (own choice: nobody looks where the sign is)."""
     in_week = visit.own and visit.priority == THIS_WEEK and number < WEEK_DAYS
-    return found + JOIN_GAIN * joined + WEEK_GAIN * in_week
+    found = visit.chance * days_saved(visit, day) + WEEK_GAIN * in_week
+    return found * mode.look + EARLY_GAIN * (length - number) + JOIN_GAIN * mode.joined
 
 
 def _against_wish(visit: Visit, day: date) -> bool:

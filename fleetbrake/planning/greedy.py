@@ -1,6 +1,7 @@
 """The plain plan: one vehicle after the other, each on the first day that suits it. What the best plan is held against.
 
-It also stands in where the solver finds nothing better within its limits. Visits are done in their plain mode only.
+It also stands in where the solver finds nothing better within its limits. Nothing is joined to a visit, and something
+is left out of it only where its date could not be kept otherwise.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -23,8 +24,10 @@ def plain_plan(visits: Sequence[Visit], depot: Depot) -> Plan:
     for i in overdue:
         builder.place(i, lambda choice: not choice.late)
     for i in due:
-        builder.place(i, lambda choice: not choice.late and not choice.broken, latest=True)
+        builder.place(i, lambda choice: choice.mode == 0 and not choice.late and not choice.broken, latest=True)
     for i in due:  # without the wish, where it cannot be kept
+        builder.place(i, lambda choice: choice.mode == 0 and not choice.late, latest=True)
+    for i in due:
         builder.place(i, lambda choice: not choice.late, latest=True)
     groups: tuple[Callable[[Visit], bool], ...] = (
         lambda visit: visit.stop,
@@ -50,20 +53,31 @@ class _Builder:
     def __init__(self, visits: Sequence[Visit], depot: Depot) -> None:
         self.plan: dict[int, Choice] = {}
         self._visits, self._left = visits, Left(depot)
-        self._plain = [[choice for choice in choices(v, depot.days) if choice.mode == 0] for v in visits]
+        self._plain = [
+            [
+                [c for c in choices(v, depot.days) if c.mode == place]
+                for place, mode in enumerate(v.modes)
+                if not mode.joined
+            ]
+            for v in visits
+        ]  # by what is left out, then by day
 
     def place(self, i: int, suits: Callable[[Choice], bool], latest: bool = False) -> None:
         """Give the visit, if it has no day yet, the first (or last) that suits and has room."""
         if i not in self.plan:
-            fitting = [choice for choice in self._plain[i] if suits(choice)]
-            self._take(i, reversed(fitting) if latest else fitting)
+            for group in self._plain[i]:
+                fitting = [choice for choice in group if suits(choice)]
+                self._take(i, reversed(fitting) if latest else fitting)
+                if i in self.plan:
+                    return
 
     def earlier(self, i: int) -> None:
         """Move a visit to the first day that has its hours and keeps its wish as now; it never gets later."""
         now = self.plan.pop(i, None)
         if now is not None:
             self._left.take(now.day, now.minutes, not self._visits[i].stop, back=True)
-            self._take(i, [c for c in self._plain[i] if c.day <= now.day and c.broken == now.broken])
+            alike = (c for group in self._plain[i] for c in group if c.mode == now.mode and c.broken == now.broken)
+            self._take(i, [c for c in alike if c.day <= now.day])
 
     def _take(self, i: int, wanted: Iterable[Choice]) -> None:
         alone = not self._visits[i].stop

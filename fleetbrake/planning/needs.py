@@ -11,7 +11,8 @@ import duckdb
 from fleetbrake.core.vocabulary import INDICATORS, wheel_words
 from fleetbrake.planning.asked import Asked, asked_of, heed_days
 from fleetbrake.planning.gain import JOIN_DAYS, REPORT_CHANCE, UNKNOWN_CHANCE, horizon
-from fleetbrake.planning.hours import indicator_minutes, statutory_minutes, together
+from fleetbrake.planning.hours import Minutes, indicator_minutes, statutory_minutes, together
+from fleetbrake.planning.on_file import OnFile, on_file
 from fleetbrake.planning.visits import FLAGGED, REPORT, STOP, DueDate, Mode, Visit
 from fleetbrake.planning.wish_types import Flag, Wishes
 
@@ -26,6 +27,7 @@ select
 from vehicles as v
 full join (from vehicle_health where as_of = (select max(as_of) from vehicle_health)) as h using (vehicle_id)
 full join (select distinct vehicle_id from due_dates where due_on is not null) as d using (vehicle_id)
+full join (select unnest($found) as vehicle_id) as o using (vehicle_id)
 where vehicle_id is not null
 order by vehicle_id
 """
@@ -54,9 +56,14 @@ class Needs:
     stopped: dict[str | None, int]
 
 
-def read_needs(con: duckdb.DuckDBPyConnection, days: list[date], wishes: Wishes) -> Needs:
-    """Vehicles past a date when the plan begins, due within it, flagged, or with a day fixed in it; trailers too."""
-    rows = _rows(con, _VEHICLES, {})
+def read_needs(con: duckdb.DuckDBPyConnection, days: list[date], wishes: Wishes, today: date | None = None) -> Needs:
+    """Vehicles past a date when the plan begins, due within it, flagged, or with a day fixed in it; trailers too.
+
+    What is open on file up to ``today`` (by default the day before the plan) counts whatever the scores say.
+    """
+    before = days[0] - timedelta(days=1)
+    found = on_file(con, before, today or before)
+    rows = [_by_file(row, found.get(row["vehicle_id"])) for row in _rows(con, _VEHICLES, {"found": sorted(found)})]
     dates = _dates(con, rows)
     flags: defaultdict[str, list[Flag]] = defaultdict(list)
     for flag in wishes.flags:
@@ -65,8 +72,7 @@ def read_needs(con: duckdb.DuckDBPyConnection, days: list[date], wishes: Wishes)
     for row in rows:
         name = row["vehicle_id"]
         dated = any(date_.due_on <= days[-1] for date_ in dates[name])
-        lead = _unanswered(row, flags[name], wishes)
-        wish = asked_of(row["priority"], lead, flags[name], days, dated)
+        wish = asked_of(row["priority"], _lead(row), flags[name], days, dated, row["on_file"])
         visit = _visit(row, dates[name], wish, days)
         heed_days(visit, wishes.fixed.get(name), wishes.deferred.get(name), wish, days)
         if visit.dated or visit.own or (visit.fixed is not None and visit.fixed in days):
@@ -114,13 +120,17 @@ def _lead(row: _Row) -> tuple[str, str | None] | None:
     return None
 
 
-def _unanswered(row: _Row, flags: list[Flag], wishes: Wishes) -> tuple[str, str | None] | None:
-    """The lead, unless an inspection has answered it: then what else is open. What must not be driven always has it."""
-    lead = _lead(row)
-    if lead is None or row["priority"] == STOP or (row["vehicle_id"], *lead) not in wishes.looked_into:
-        return lead
-    others = sorted(((flag.indicator, flag.wheel) for flag in flags), key=lambda look: (look[0] != REPORT, str(look)))
-    return others[0] if others else None
+def _by_file(row: _Row, found: OnFile | None) -> _Row:
+    """The row with the priority that what is on file asks for at least, and with its words where scores lack them."""
+    row["on_file"] = found is not None and found.must
+    if found is not None:
+        ranks = [*FLAGGED, "watch"]
+        weaker = row["priority"] not in ranks or ranks.index(row["priority"]) > ranks.index(found.least)
+        if weaker:
+            told = f"{found.told[0].upper()}{found.told[1:].removesuffix('.')}."
+            row["open_report"] = " ".join(part for part in (row["open_report"], told) if part)
+            row["priority"] = found.least
+    return row
 
 
 def _visit(row: _Row, dates: list[DueDate], asked: Asked, days: list[date]) -> Visit:
@@ -138,7 +148,7 @@ def _visit(row: _Row, dates: list[DueDate], asked: Asked, days: list[date]) -> V
         rank=row["rank"] or 0,
         priority=row["priority"],
         reason=_reason(row, due, start, asked),
-        modes=_modes(due, near, looked, asked.stop),
+        modes=_modes(due, near, looked, asked),
         horizon=horizon([date_.due_on for date_ in dates], start),
         due_on=dates[0].due_on if dates else None,
         deadline=min(coming, default=None),
@@ -154,15 +164,29 @@ def _visit(row: _Row, dates: list[DueDate], asked: Asked, days: list[date]) -> V
     )
 
 
-def _modes(due: list[DueDate], near: list[DueDate], indicator: str | None, stop: bool) -> tuple[Mode, ...]:
-    """The visit for what is due and flagged; and the same with the statutory inspections that come soon after."""
-    parts = [date_.minutes for date_ in due] + ([indicator_minutes(indicator)] if indicator else [])
-    parts = parts or [indicator_minutes("")]  # a day was fixed without a sign: a look at the brakes
-    plain = Mode(together(*parts), tuple(date_.kind for date_ in due))
-    if stop or not near:
-        return (plain,)
-    joined = Mode(together(*parts, *(d.minutes for d in near)), plain.kinds + tuple(d.kind for d in near), True)
-    return plain, joined
+def _modes(due: list[DueDate], near: list[DueDate], indicator: str | None, asked: Asked) -> tuple[Mode, ...]:
+    """Everything that is due and flagged; the same with what comes due soon after; and what may be left out of it.
+
+    Where a day cannot hold everything, a date can be kept without the look, or the earlier dates without the later
+    ones, and a vehicle that asks for a visit of its own can be looked into although its date cannot be kept.
+    """
+    look = [indicator_minutes(indicator)] if indicator else []
+    if not due and not look:
+        look = [indicator_minutes("")]  # a day was fixed without a sign: a look at the brakes
+    found = [_mode(due[:number], look) for number in range(len(due), 0, -1)]
+    found += [_mode(due[:number], [], not look) for number in range(len(due), 0, -1) if look]
+    found += [_mode([], look)] if look and (asked.own or not due) else []
+    whole = found[0]
+    if near and not asked.stop:
+        minutes = together(whole.minutes, *(date_.minutes for date_ in near))
+        found.insert(1, Mode(minutes, whole.kinds + tuple(d.kind for d in near), True, whole.dates))
+    return tuple(found)
+
+
+def _mode(due: list[DueDate], look: list[Minutes], looks: bool = True) -> Mode:
+    parts = [*(date_.minutes for date_ in due), *look]
+    kinds, dates = tuple(date_.kind for date_ in due), tuple(date_.due_on for date_ in due)
+    return Mode(together(*parts), kinds, dates=dates, look=looks)
 
 
 def _chance(probability: float | None, reported: bool, own: bool) -> float:

@@ -3,6 +3,8 @@
 Used where the solver had too little time, so that a busy machine gives a plan that is nearly as good.
 """
 
+import math
+import time
 from collections.abc import Iterable, Sequence
 
 from fleetbrake.planning.calendar import Depot, Left
@@ -15,13 +17,21 @@ _ROUNDS = 10
 _LEAST = 1e-6
 
 
-def polish(visits: Sequence[Visit], plan: Plan, depot: Depot) -> Plan:
-    """A plan that is at least as good at the first level that differs; the order of the tries is by rank and id."""
+def polish(visits: Sequence[Visit], plan: Plan, depot: Depot, seconds: float = math.inf) -> Plan:
+    """A plan that is at least as good at the first level that differs; the order of the tries is by rank and id.
+
+    After ``seconds`` no further visit is tried.
+    """
+    until = time.monotonic() + seconds
     table = _Table(visits, plan, depot)
     ranked = sorted(range(len(visits)), key=lambda i: order(visits[i]))
     for _ in range(_ROUNDS):
-        moved = [table.move(i) or table.exchange(i) for i in ranked]
-        if not any(moved):
+        improved = False
+        for i in ranked:
+            if time.monotonic() > until:
+                return table.plan
+            improved |= table.move(i) or table.exchange(i, until)
+        if not improved:
             break
     return table.plan
 
@@ -39,8 +49,12 @@ class _Table:
 
     def __init__(self, visits: Sequence[Visit], plan: Plan, depot: Depot) -> None:
         self.plan: dict[int, Choice] = {}
-        self._visits, self._days = visits, depot.days
+        self._visits = visits
         self._choices = [choices(visit, depot.days) for visit in visits]
+        self._worth = [
+            {choice: worth(visit, choice, depot.days) for choice in own}
+            for visit, own in zip(visits, self._choices, strict=True)
+        ]
         self._left = Left(depot)
         self._crowd = [0] * len(depot.days)
         self._levels = [0.0] * len(Levels._fields)
@@ -60,10 +74,14 @@ class _Table:
         self._set(i, best)
         return best is not now
 
-    def exchange(self, i: int) -> bool:
+    def exchange(self, i: int, until: float) -> bool:
         """Let one visit take a day from another one, which goes where it can; True where that improves the plan."""
         now = self.plan.get(i)
         for choice in self._choices[i]:
+            if choice == now or time.monotonic() > until:
+                continue
+            if now is not None and not better(self._worth[i][choice], self._worth[i][now]):
+                continue  # the other one has tried to move by itself, so that only this one can gain by it
             for j in [j for j, other in self.plan.items() if other.day == choice.day and j != i]:
                 before, others = list(self._levels), self.plan[j]
                 self._set(i, None)
@@ -89,9 +107,7 @@ class _Table:
                 continue
             counts = not self._visits[i].stop
             self._left.take(one.day, one.minutes, counts, back=sign < 0)
-            self._levels = [
-                a + sign * b for a, b in zip(self._levels, worth(self._visits[i], one, self._days), strict=True)
-            ]
+            self._levels = [a + sign * b for a, b in zip(self._levels, self._worth[i][one], strict=True)]
             self._levels[-1] += crowd_cost(self._crowd[one.day])
             self._crowd[one.day] += sign * counts
             self._levels[-1] -= crowd_cost(self._crowd[one.day])

@@ -20,11 +20,12 @@ _Cell = tuple[int, int, float]  # row, column, value
 
 @dataclass(frozen=True)
 class Complete:
-    """What holds in a plan that keeps every date, wish and must that a visit alone could keep.
+    """What holds in a plan in which every visit reaches what it could alone, at the first ``levels`` levels.
 
     ``allowed`` marks the items such a plan may have; ``rows`` ask for one of them for each of the ``bound`` visits.
     """
 
+    levels: int
     rows: LinearConstraint
     allowed: NDArray[np.bool_]
     bound: frozenset[int]
@@ -42,7 +43,6 @@ class Program:
     worths: NDArray[np.float64]
     crowd: NDArray[np.float64]
     limits: LinearConstraint
-    complete: Complete
 
     def objective(self, level: int) -> NDArray[np.float64]:
         """Coefficients to maximise for one level."""
@@ -53,12 +53,12 @@ class Program:
         """Holds a level at ``least`` or more."""
         return LinearConstraint(sparse.csr_array(self.objective(level)[None, :]), least, np.inf)
 
-    def settled(self, level: int) -> bool:
+    def settled(self, level: int, complete: Complete) -> bool:
         """True where a level is the same for all complete plans."""
         worth_of: dict[int, set[float]] = {}
-        for k in np.flatnonzero(self.complete.allowed):
+        for k in np.flatnonzero(complete.allowed):
             worth_of.setdefault(self.items[k][0], set()).add(float(self.worths[k, level]))
-        return all(len(values) == 1 if i in self.complete.bound else values == {0.0} for i, values in worth_of.items())
+        return all(len(values) == 1 if i in complete.bound else values == {0.0} for i, values in worth_of.items())
 
     def chosen(self, x: NDArray[np.float64]) -> dict[int, Choice]:
         """The plan that a solution stands for."""
@@ -90,7 +90,7 @@ def program(visits: Sequence[Visit], depot: Depot) -> Program:
         cells += [(len(upper), len(items) + k, -1.0) for k, (day, _) in enumerate(helpers) if day == number]
         upper.append(1.0)
     limits = LinearConstraint(_matrix(cells, len(upper), columns), -np.inf, np.array(upper))
-    return Program(items, worths, crowd, limits, _complete(visits, items, columns))
+    return Program(items, worths, crowd, limits)
 
 
 def _fits(visit: Visit, choice: Choice, depot: Depot) -> bool:
@@ -114,33 +114,20 @@ def _helpers(visits: Sequence[Visit], items: list[tuple[int, Choice]], depot: De
             yield from ((number, place) for place in range(2, most + 1))
 
 
-def _complete(visits: Sequence[Visit], items: list[tuple[int, Choice]], columns: int) -> Complete:
-    of_visit: dict[int, list[int]] = {}
-    for k, (i, _) in enumerate(items):
-        of_visit.setdefault(i, []).append(k)
-    allowed = np.ones(len(items), dtype=bool)
-    cells: list[_Cell] = []
-    bound: list[int] = []
-    for i, places in of_visit.items():
-        best = _best(visits[i], places, items)
-        if best:
-            allowed[places] = False
-            allowed[best] = True
-            cells += [(len(bound), k, 1.0) for k in best]
-            bound.append(i)
-    rows = LinearConstraint(_matrix(cells, len(bound), columns), 1.0, np.inf)
-    return Complete(rows, allowed, frozenset(bound))
-
-
-def _best(visit: Visit, places: list[int], items: list[tuple[int, Choice]]) -> list[int]:
-    """The items by which a visit keeps its date and wish, else its date, else is planned at all; empty: none is due."""
-    in_time = [k for k in places if not items[k][1].late]
-    as_wished = [k for k in in_time if not items[k][1].broken]
-    if visit.dated:
-        return as_wished or in_time
-    if visit.must:
-        return as_wished or places
-    return as_wished if visit.fixed is not None else []
+def complete(whole: Program, levels: int) -> Complete:
+    """Each visit at its best by the first ``levels`` levels, compared one after the other; they add up over visits,
+    so that no plan reaches more. A visit that adds nothing to them is free."""
+    best: dict[int, tuple[float, ...]] = {}
+    reached = [tuple(float(value) for value in row[:levels]) for row in whole.worths]
+    nothing = (0.0,) * levels
+    for (i, _), worth_ in zip(whole.items, reached, strict=True):
+        best[i] = max(best.get(i, nothing), worth_)
+    bound = [i for i in best if best[i] > nothing]
+    row_of = {i: row for row, i in enumerate(bound)}
+    at_best = np.array([worth_ == best[i] for (i, _), worth_ in zip(whole.items, reached, strict=True)], dtype=bool)
+    cells = [(row_of[i], k, 1.0) for k, (i, _) in enumerate(whole.items) if i in row_of and at_best[k]]
+    rows = LinearConstraint(_matrix(cells, len(bound), len(whole.items) + len(whole.crowd)), 1.0, np.inf)
+    return Complete(levels, rows, at_best, frozenset(bound))
 
 
 def _matrix(cells: Sequence[_Cell], rows: int, columns: int) -> Any:

@@ -12,7 +12,6 @@ from fleetbrake.core.tables import TABLES
 from fleetbrake.planning.calendar import Depot
 from fleetbrake.planning.gain import days_saved
 from fleetbrake.planning.hours import as_hours
-from fleetbrake.planning.notes import date_kept
 from fleetbrake.planning.visits import Visit
 
 _Row = dict[str, Any]
@@ -103,17 +102,25 @@ def visit_row(visit: Visit) -> _Row:
         "roller_hours": as_hours(mode.minutes.roller),
         "inspector_hours": as_hours(mode.minutes.inspector),
         "priority": visit.priority,
-        "indicator": visit.indicator,
-        "wheel": visit.wheel,
-        "evidence": visit.evidence,
+        "indicator": visit.indicator if mode.look else None,
+        "wheel": visit.wheel if mode.look else None,
+        "evidence": visit.evidence if mode.look else None,
         "statutory": " + ".join(mode.kinds) or None,
+        "date_lost": _date_lost(visit),
         "held_on": visit.held_on,
         "fixed": visit.fixed is not None and visit.day == visit.fixed,
         "drawn": bool(visit.within),
         "defect_probability": visit.probability,
-        "days_saved": None if visit.day is None else float(days_saved(visit, visit.day)),
+        "days_saved": None if visit.day is None else float(days_saved(visit, visit.day)) * mode.look,
         "note": "; ".join(visit.told) or None,
     }
+
+
+def _date_lost(visit: Visit) -> date | None:
+    """The earliest date to come that is not kept, else the one that is past and has no day."""
+    dates = [due for _, due in visit.lost]
+    coming = [due for due in dates if visit.deadline is not None and due >= visit.deadline]
+    return min(coming or dates, default=None)
 
 
 def day_rows(depot: Depot, visits: Sequence[Visit]) -> list[_Row]:
@@ -149,8 +156,8 @@ def summary_row(depot: Depot, visits: Sequence[Visit], reached: Reached, as_of: 
         "begins_on": depot.days[0],
         "ends_on": depot.days[-1],
         "visits": sum(v.day is not None for v in visits),
-        "dates_not_kept": sum(v.dated and not date_kept(v) for v in visits),
-        "defect_days": sum(v.chance * days_saved(v, v.day) for v in own if v.day is not None),
+        "dates_not_kept": sum(len(v.lost) for v in visits),
+        "defect_days": sum(v.chance * days_saved(v, v.day) for v in own if v.day is not None and v.taken.look),
         "gain": reached.gain,
         "gain_bound": reached.bound if math.isfinite(reached.bound) else None,
         "gap": reached.gap,

@@ -3,6 +3,7 @@
 What must not be driven cannot wait, and nothing waits past a statutory date; a person's wish never changes either.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -12,27 +13,31 @@ import duckdb
 from fleetbrake.core.errors import RuleError
 from fleetbrake.planning.calendar import read_depots
 from fleetbrake.planning.flags import URGENT
-from fleetbrake.recordings.register_rows import Inspection, Repair
+from fleetbrake.planning.wish_types import Flag
+from fleetbrake.store.dates_met import on_file
 from fleetbrake.store.entered import entries
-from fleetbrake.store.entered_rows import FindingEntered, ReportAnswered, WorkEntered
+from fleetbrake.store.entered_rows import ReportAnswered
+from fleetbrake.store.finding_rules import left_open
 
 #: Longest time for which a deferral or a decision may stand (d): own choice, half a year; then somebody looks again.
 MOST_DAYS = 180
 #: Days of a plan (d): a day fixed beyond them puts the visit off, and is held to the rules of a deferral.
 PLAN_LENGTH = 14
+#: Priorities with which the list asks for a visit.
+ASKED_FOR = (URGENT, "this_week", "next_service")
 #: Severity of what must not be driven.
 DANGEROUS = 3
 
 _VEHICLE = """
 SELECT
-    v.vehicle_id IS NOT NULL OR h.vehicle_id IS NOT NULL AS known, coalesce(v.depot, h.depot) AS depot,
+    v.vehicle_id IS NOT NULL OR h.vehicle_id IS NOT NULL
+        OR EXISTS (SELECT 1 FROM due_dates WHERE vehicle_id = $vehicle) AS known,
+    coalesce(v.depot, h.depot) AS depot,
     h.priority, coalesce(v.inspection_due_on, h.inspection_due_on) AS due_on
 FROM (SELECT 1) AS one
 LEFT JOIN vehicles AS v ON v.vehicle_id = $vehicle
 LEFT JOIN vehicle_health AS h ON h.vehicle_id = $vehicle AND h.as_of = $as_of
 """
-_INSPECTIONS = "SELECT inspected_on, finding, wheel, severity FROM inspections WHERE vehicle_id = ?"
-_REPAIRS = "SELECT repaired_on, wheel FROM repairs WHERE vehicle_id = ?"
 _REPORTS = (
     "SELECT reported_at, text FROM defect_reports WHERE vehicle_id = ? AND severity >= ? AND cleared_at IS NULL "
     "ORDER BY reported_at"
@@ -86,6 +91,32 @@ def must_be_able_to_wait(facts: Facts, what: str) -> None:
         raise RuleError(f"{facts.vehicle_id} is past its statutory date of {facts.due_on}: {what}.")
 
 
+def must_be_drivable(facts: Facts) -> None:
+    """Refuse to fix a day for what must be inspected before it is driven again: it has no day of the plan."""
+    if facts.priority == URGENT:
+        raise RuleError(f"{facts.vehicle_id} must be inspected before its next trip: it is outside the plan.")
+    if facts.danger:
+        raise RuleError(f"{facts.vehicle_id} must not be driven: {facts.danger} is open; it is outside the plan.")
+
+
+def must_not_be_asked_for(facts: Facts, last: date) -> None:
+    """Refuse to put off without a reason what the list asks for; ``last`` is the plan's last day."""
+    if facts.priority in ASKED_FOR:
+        raise RuleError(
+            f"The list asks for {facts.vehicle_id} ({facts.priority.replace('_', ' ')}): no day after {last} can be "
+            "fixed; put it off with defer and a reason."
+        )
+
+
+def must_not_be_wanted_now(standing: Iterable[Flag], what: str) -> None:
+    """Refuse where somebody decided on a flag of the vehicle to inspect it now; ``what`` cannot be done then."""
+    for flag in standing:
+        if flag.closed_on is None and flag.decision == "inspect_now":
+            raise RuleError(
+                f"An inspection now was decided for {flag.vehicle_id} by {flag.decided_by}: {what} while that stands."
+            )
+
+
 def must_end_in_time(facts: Facts, last: date, name: str) -> None:
     """Refuse a day that is over, that lies past the statutory date, or too far ahead; ``name`` stands for the day."""
     if last <= facts.as_of:
@@ -117,38 +148,18 @@ def reason_given(reason: str | None) -> str:
 def _danger(con: duckdb.DuckDBPyConnection, store: Path, vehicle_id: str) -> str | None:
     """What forbids driving, by the registers and by what was entered since they were published; None if nothing does.
 
-    Whatever work or clean inspection came after it ends it here; whether it was the right one is for the next scores.
+    Work that fits the finding or a clean inspection after it ends it, as in the scores.
     """
-    made = entries(store, ("finding", "work", "report_answered"), vehicle_id)
-    answered = {(e.body.reported_at, e.body.text) for e in made if isinstance(e.body, ReportAnswered)}
+    answered = {
+        (entry.body.reported_at, entry.body.text)
+        for entry in entries(store, ("report_answered",), vehicle_id)
+        if isinstance(entry.body, ReportAnswered)
+    }
     for reported_at, text in con.execute(_REPORTS, [vehicle_id, DANGEROUS]).fetchall():
         if (reported_at, text) not in answered:
             return f"a report of {reported_at:%Y-%m-%d} of a dangerous defect"
-    findings = con.execute(_INSPECTIONS, [vehicle_id]).fetchall()
-    findings += [_finding(e.body.row) for e in made if isinstance(e.body, FindingEntered)]
-    work = con.execute(_REPAIRS, [vehicle_id]).fetchall()
-    work += [_work(e.body.row) for e in made if isinstance(e.body, WorkEntered)]
-    for day, _, wheel, severity in sorted(findings, key=lambda row: row[0]):
-        if (severity or 0) >= DANGEROUS and not _ended(day, wheel, findings, work):
-            return f"a finding of {day} of a dangerous defect"
+    findings, work = on_file(con, store, vehicle_id)
+    for one in sorted(findings, key=lambda one: one.on):
+        if one.severity >= DANGEROUS and left_open(one, findings, work):
+            return f"a finding of {one.on} of a dangerous defect"
     return None
-
-
-def _ended(
-    day: date,
-    wheel: str | None,
-    findings: list[tuple[date, str, str | None, int | None]],
-    work: list[tuple[date, str | None]],
-) -> bool:
-    """Whether work on or after the day, or a clean inspection after it, was at that wheel."""
-    mended = any(on >= day and (at is None or wheel is None or at == wheel) for on, at in work)
-    clean = any(on > day and what == "none" and (at is None or at == wheel) for on, what, at, _ in findings)
-    return mended or clean
-
-
-def _finding(row: Inspection) -> tuple[date, str, str | None, int | None]:
-    return row.inspected_on, row.finding, row.wheel, row.severity
-
-
-def _work(row: Repair) -> tuple[date, str | None]:
-    return row.repaired_on, row.wheel

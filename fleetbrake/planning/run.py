@@ -2,14 +2,15 @@
 
 At most one visit a vehicle. No statutory date is passed, no day overfilled, no wish of a planner forgotten, as far as
 that is possible at all; of the plans that keep this the one that gains most (``gain.py``), depot by depot. Vehicles to
-be inspected before their next trip are outside the days of the plan: hours are kept free for them, first of all. Last,
-visits drawn by lot take hours that are still free.
+be inspected before their next trip, by the scores or by what is on file since, are outside the days of the plan: hours
+are kept free for them after the statutory dates and before every wish. Last, visits drawn by lot take hours that are
+still free.
 """
 
 import math
 import time
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import duckdb
 
@@ -27,27 +28,31 @@ from fleetbrake.planning.visits import Visit, order
 from fleetbrake.planning.wish_types import Wishes
 
 PLAN_DAYS = 14
-#: Seconds for all depots together; nodes end a program long before, this only bounds a slow machine.
+#: Seconds for all depots together, small improvements too.
 SOLVER_SECONDS = 22.0
 #: A depot may take this many even shares of what is left, as most need far less, but leaves the others this much.
 _SHARES, _LEAST_SECONDS = 2.0, 1.0
+#: Part of a depot's time for the solver; what is left is for improving a plan that it did not finish.
+_SOLVER_SHARE = 0.8
 _TABLES = ("inspection_plan", "plan_days", "plan_summary")
 
 
-def plan(con: duckdb.DuckDBPyConnection, *, start: date | None = None, wishes: Wishes = Wishes()) -> int:
+def plan(
+    con: duckdb.DuckDBPyConnection, *, start: date | None = None, wishes: Wishes = Wishes(), today: date | None = None
+) -> int:
     """Replace ``inspection_plan``, ``plan_days`` and ``plan_summary``; returns the number of visits that have a day.
 
-    ``start`` is by default the day after the newest ``as_of`` of ``vehicle_health``. A visit that must be told but
-    finds no room (statutory date, priority of this week and above, a wish) has ``planned_on`` and ``position`` NULL
-    and a note with the cause. A fleet without a vehicle, in the register or in an event, has no visits. Raises
-    ``StoreError`` where vehicles are known but no scores (never scored) and no ``start``.
+    ``start`` is by default the day after the newest ``as_of`` of ``vehicle_health``. What people found or reported up
+    to ``today`` (by default the present day in UTC) counts. A visit that was asked for but finds no room has
+    ``planned_on`` and ``position`` NULL and a note with the cause. A fleet without a vehicle, in the register or in an
+    event, has no visits. Raises ``StoreError`` where vehicles are known but no scores (never scored) and no ``start``.
     """
     as_of = _newest_scores(con)
     if start is None and as_of is None and _nothing_known(con):
         publish(con, {name: [] for name in _TABLES})
         return 0
     days = plan_days(start or _day_after(as_of), PLAN_DAYS)
-    needs = read_needs(con, days, wishes)
+    needs = read_needs(con, days, wishes, today or datetime.now(UTC).date())
     depots = read_depots(con, needs.vehicles, needs.stopped, days)
     reached = _plan_depots(needs.visits, depots)
     drawn = _place_drawn(drawn_visits(con, days, needs.visits, wishes), needs.visits, depots)
@@ -74,9 +79,10 @@ def _plan_depots(visits: Sequence[Visit], depots: Sequence[Depot]) -> dict[str |
 
 
 def _plan_depot(visits: list[Visit], depot: Depot, seconds: float) -> Reached:
+    until = time.monotonic() + seconds
     plain = plain_plan(visits, depot)
-    solved = solve(visits, depot, seconds)
-    chosen, proven, how = _best_known(visits, plain, solved, depot)
+    solved = solve(visits, depot, _SOLVER_SHARE * seconds)
+    chosen, proven, how = _best_known(visits, plain, solved, depot, until)
     settle(visits, chosen, depot)
     lost = annotate(visits, chosen, depot)
     bound = math.inf if solved is None else _bound(visits, chosen, solved, depot)
@@ -86,11 +92,14 @@ def _plan_depot(visits: list[Visit], depot: Depot, seconds: float) -> Reached:
     return Reached(gain(visits, chosen), bound, gain(visits, plain), proven, how, tuple(lost))
 
 
-def _best_known(visits: Sequence[Visit], plain: Plan, solved: Solved | None, depot: Depot) -> tuple[Plan, bool, str]:
+def _best_known(
+    visits: Sequence[Visit], plain: Plan, solved: Solved | None, depot: Depot, until: float
+) -> tuple[Plan, bool, str]:
     """The solver's plan, unless its limits left it with a worse one than small improvements find; proven; how."""
     if solved is not None and solved.in_time and not _better(visits, plain, solved.plan, depot):
         return solved.plan, solved.proven, "solved as a mixed-integer linear program"
-    polished = [polish(visits, start, depot) for start in ([plain] if solved is None else [solved.plan, plain])]
+    starts = [plain] if solved is None else [solved.plan, plain]
+    polished = [polish(visits, start, depot, until - time.monotonic()) for start in starts]
     chosen = polished[-1] if _better(visits, polished[-1], polished[0], depot) else polished[0]
     how = "a mixed-integer linear program that reached its limits, then small improvements"
     if solved is None or not solved.in_time:

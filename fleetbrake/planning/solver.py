@@ -1,8 +1,8 @@
 """The best plan of one depot, exactly: mixed-integer linear programs, one level after the other.
 
-First with every statutory date, wish and must as a row; what is left is to be early and to gain. Where no such plan
-exists, the levels of :class:`~fleetbrake.planning.gain.Levels` are maximised in turn from the first one on, each held
-at its best for the next.
+First with every statutory date, held vehicle, wish and must as a row; what is left is to be early and to gain. Where no
+such plan exists, with the dates alone; else the levels of :class:`~fleetbrake.planning.gain.Levels` are maximised in
+turn from the first one on, each held at its best for the next.
 """
 
 import math
@@ -17,7 +17,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from fleetbrake.planning.calendar import Depot
 from fleetbrake.planning.gain import Choice, Levels, Plan, choices, levels, worth
-from fleetbrake.planning.program import GAIN_LEVEL, Program, program
+from fleetbrake.planning.program import GAIN_LEVEL, Complete, Program, complete, program
 from fleetbrake.planning.quiet import nothing_printed
 from fleetbrake.planning.visits import Visit, order
 
@@ -27,7 +27,8 @@ NODES = 500
 #: Relative gap of the gain at which a program with more than ``SMALL`` choices may end. Own choice: a visit or
 #: two a day later.
 GAP, SMALL = 5e-4, 400
-_COMPLETE_FROM = Levels._fields.index("stopped_early")
+#: Levels that a complete plan may have as rows: all before what is early only, the dates alone, none.
+_COMPLETE = (Levels._fields.index("overdue_early"), Levels._fields.index("stopped_early"), 0)
 _CLOCK_S = 0.05  # how exactly the solver keeps its time
 _HELD = 0.5  # every level but the gain is a whole number
 
@@ -51,8 +52,11 @@ def solve(visits: Sequence[Visit], depot: Depot, seconds: float) -> Solved | Non
     whole = program(visits, depot)
     if not whole.items:
         return Solved({}, 0.0, True)
-    found = _in_turn(whole, visits, depot, True, until)
-    return found or _in_turn(whole, visits, depot, False, until)
+    for number in _COMPLETE:
+        found = _in_turn(whole, visits, depot, complete(whole, number), until)
+        if found is not None or time.monotonic() > until:
+            return found
+    return None
 
 
 def settle_ties(visits: Sequence[Visit], plan: Plan, depot: Depot) -> dict[int, Choice]:
@@ -68,15 +72,15 @@ def settle_ties(visits: Sequence[Visit], plan: Plan, depot: Depot) -> dict[int, 
     return settled
 
 
-def _in_turn(whole: Program, visits: Sequence[Visit], depot: Depot, complete: bool, until: float) -> Solved | None:
+def _in_turn(whole: Program, visits: Sequence[Visit], depot: Depot, held: Complete, until: float) -> Solved | None:
     """Maximise one level after the other, in complete plans those that are open; None where there is no plan."""
     best: NDArray[np.float64] | None = None
     proven, bound = True, math.inf
-    rows = [whole.complete.rows] if complete and whole.complete.bound else []
-    for level in range(_COMPLETE_FROM if complete else 0, GAIN_LEVEL + 1):
-        if level != GAIN_LEVEL and (whole.settled(level) if complete else not whole.worths[:, level].any()):
+    rows = [held.rows] if held.bound else []
+    for level in range(held.levels, GAIN_LEVEL + 1):
+        if level != GAIN_LEVEL and whole.settled(level, held):
             continue
-        result = _run(whole, level, rows, complete, until)
+        result = _run(whole, level, rows, held, until)
         if result.x is None:
             proven = False
             break
@@ -93,9 +97,9 @@ def _in_turn(whole: Program, visits: Sequence[Visit], depot: Depot, complete: bo
     return Solved(plan, max(bound, levels(visits, plan, depot.days).gain), proven, in_time)
 
 
-def _run(whole: Program, level: int, rows: list[LinearConstraint], complete: bool, until: float) -> Any:
+def _run(whole: Program, level: int, rows: list[LinearConstraint], held: Complete, until: float) -> Any:
     count, helpers = len(whole.items), len(whole.crowd)
-    most = whole.complete.allowed.astype(float) if complete else np.ones(count)
+    most = held.allowed.astype(float)
     options = {
         "time_limit": max(0.5, until - time.monotonic()),
         "node_limit": NODES,

@@ -25,18 +25,22 @@ class DueDate:
 class Mode:
     """One way to do a visit: the statutory inspections in it and what it takes in all.
 
-    ``joined`` is True where one of them would not have been due before the plan ends.
+    ``joined`` is True where one of them would not have been due before the plan ends. ``dates`` are the statutory dates
+    of the plan, earliest first, that it meets if it is in time. ``look`` is False where what was flagged is left out.
     """
 
     minutes: Minutes
     kinds: tuple[str, ...]
     joined: bool = False
+    dates: tuple[date, ...] = ()
+    look: bool = True
 
 
 @dataclass
 class Visit:
     """One vehicle that is due, flagged, fixed or drawn. The planner sets what stands after ``told``.
 
+    The first of ``modes`` is everything that the visit is for; others leave something out, or do more.
     ``deadline`` is the earliest statutory date within the plan, ``overdue_since`` one that passed before it.
     ``horizon`` is the day on which a defect would be found anyway. ``stop`` vehicles are outside the days of the plan.
     ``must`` asks for a day whatever it gains. ``earliest`` bars earlier days; ``fixed`` and ``barred`` are wishes about
@@ -79,12 +83,20 @@ class Visit:
     @property
     def must_be_told(self) -> bool:
         """True where a visit without a day may not be dropped silently."""
-        return self.dated or self.must or self.fixed is not None or self.priority in (STOP, THIS_WEEK)
+        return self.dated or self.own or self.must or self.fixed is not None
 
     @property
     def taken(self) -> Mode:
         """The mode chosen; the plain one while none is."""
         return self.mode or self.modes[0]
+
+    @property
+    def lost(self) -> tuple[tuple[str, date], ...]:
+        """Kind and statutory date of what is not kept; what is past is kept by any day of the plan."""
+        whole, at = self.modes[0], self.held_on if self.stop else self.day
+        in_time = at is not None and (self.deadline is None or at <= self.deadline)
+        kept = len(self.taken.dates) if in_time else 0
+        return tuple(zip(whole.kinds, whole.dates, strict=False))[kept:]
 
 
 def order(visit: Visit) -> tuple[int, str]:

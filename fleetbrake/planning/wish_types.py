@@ -1,6 +1,6 @@
 """What planners asked of the plan, as the solver reads it: fixed days, deferrals, flags with their decisions."""
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -45,13 +45,8 @@ class Flag:
 
 @dataclass(frozen=True)
 class Wishes:
-    """Everything the planners asked for: the day fixed for a vehicle, deferrals, and the flags that are not closed.
-
-    ``looked_into`` is what scores still show and an inspection has answered, without enough trips since that would say
-    otherwise: vehicle, indicator and wheel. By itself it asks for no visit.
-    """
+    """Everything the planners asked for: the day fixed for a vehicle, deferrals, and the flags that are not closed."""
 
     fixed: Mapping[str, date] = field(default_factory=dict)
     deferred: Mapping[str, Deferral] = field(default_factory=dict)
     flags: Sequence[Flag] = ()
-    looked_into: Set[tuple[str, str, str | None]] = frozenset()

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import get_args
 
 import duckdb
+from pydantic import ValidationError
 
 from fleetbrake.core.errors import RuleError
-from fleetbrake.planning.flag_rounds import looked_into
 from fleetbrake.planning.flags import (
     FLAG_KINDS,
     URGENT,
@@ -22,7 +22,6 @@ from fleetbrake.planning.flags import (
     flags_as_of,
     key_of,
     read_standing,
-    replayed,
 )
 from fleetbrake.planning.rules import (
     MOST_DAYS,
@@ -30,14 +29,18 @@ from fleetbrake.planning.rules import (
     Facts,
     facts_of,
     must_be_able_to_wait,
+    must_be_drivable,
     must_be_open,
     must_end_in_time,
+    must_not_be_asked_for,
+    must_not_be_wanted_now,
     reason_given,
 )
 from fleetbrake.planning.wish_types import Deferral, Flag, Wishes
 from fleetbrake.store.database import reading
 from fleetbrake.store.entered import Entry, enter, entries
-from fleetbrake.store.entered_rows import Body, DateFixed, Decision, Deferred, FlagDecided, FlagSeen
+from fleetbrake.store.entered_rows import Body, DateFixed, DateMet, Decision, Deferred, FlagDecided, FlagSeen
+from fleetbrake.store.findings import enter_finding
 
 __all__ = [
     "DECISIONS",
@@ -48,6 +51,7 @@ __all__ = [
     "fix_date",
     "flag_history",
     "flags",
+    "meet_date",
     "release_date",
     "see_flag",
     "wishes",
@@ -63,12 +67,13 @@ _WISH_KINDS = (*FLAG_KINDS, "date_fixed", "deferred")
 def fix_date(store: Path, vehicle_id: str, on: date, by: str) -> None:
     """Fix the day of the vehicle's visit; a deferral past that day ends by it.
 
-    The day lies after the newest scores, not past a statutory date, and the depot has bay hours on it. A day beyond the
-    coming plan puts the visit off, and is refused where the vehicle cannot be deferred.
+    The day lies after the newest scores, not past a statutory date, and the depot has bay hours on it. What must not be
+    driven is outside the plan. A day beyond the coming plan is refused where the list asks for a visit or an inspection
+    now was decided.
     """
     with reading(store) as con:
         facts = facts_of(con, store, vehicle_id)
-        _must_be_fixable(facts, on)
+        _must_be_fixable(facts, on, flags(store, vehicle_id))
         must_be_open(con, facts, on)
     deferral = _newest(entries(store, ("deferred",), vehicle_id)).get(vehicle_id)
     steps: list[Body] = [DateFixed(on=on)]
@@ -91,6 +96,7 @@ def defer(store: Path, vehicle_id: str, until: date, reason: str, by: str) -> No
     with reading(store) as con:
         facts = facts_of(con, store, vehicle_id)
     must_be_able_to_wait(facts, "it cannot be deferred")
+    must_not_be_wanted_now(flags(store, vehicle_id), "it cannot be deferred")
     must_end_in_time(facts, until, "The day")
     fixed = _newest(entries(store, ("date_fixed",), vehicle_id)).get(vehicle_id)
     steps: list[Body] = [Deferred(until=until, reason=said)]
@@ -105,6 +111,19 @@ def end_deferral(store: Path, vehicle_id: str, by: str) -> None:
     if not isinstance(body, Deferred) or body.until is None:
         raise RuleError(f"{vehicle_id} is not deferred.")
     enter(store, by, vehicle_id, Deferred(until=None, reason=None))
+
+
+def meet_date(store: Path, vehicle_id: str, kind: str, done_on: date, next_due_on: date, by: str) -> None:
+    """Enter that a statutory inspection of the kind was done; its due date is then the next one.
+
+    Refused while a finding that needs repair is open, for a kind that the vehicle does not have, and for a next date
+    that does not lie after the inspection.
+    """
+    try:
+        met = DateMet(kind=kind, done_on=done_on, next_due_on=next_due_on)
+    except ValidationError as error:
+        raise RuleError("The kind of the statutory inspection is missing.") from error
+    enter_finding(store, by, met=met, vehicle_id=vehicle_id)
 
 
 def see_flag(store: Path, flag: Flag, by: str) -> None:
@@ -163,11 +182,10 @@ def wishes_of(con: duckdb.DuckDBPyConnection, store: Path) -> Wishes:
         return Wishes()
     made = entries(store, _WISH_KINDS)
     open_flags = [flag for flag in flags_as_of(made, standing) if flag.closed_on is None]
-    answered = looked_into(con, standing, replayed(made))
-    return Wishes(_fixed(made, standing), _deferred(made, standing), open_flags, answered)
+    return Wishes(_fixed(made, standing), _deferred(made, standing), open_flags)
 
 
-def _must_be_fixable(facts: Facts, on: date) -> None:
+def _must_be_fixable(facts: Facts, on: date, standing: list[Flag]) -> None:
     if on < facts.begins_on:
         raise RuleError(f"The day {on} is over: the plan begins on {facts.begins_on}.")
     if facts.overdue:
@@ -175,8 +193,11 @@ def _must_be_fixable(facts: Facts, on: date) -> None:
             f"{facts.vehicle_id} is past its statutory date of {facts.due_on}: it gets the first day with room, and no "
             "other can be fixed."
         )
-    if on >= facts.begins_on + timedelta(days=PLAN_LENGTH):
-        must_be_able_to_wait(facts, f"no day after {facts.as_of + timedelta(days=PLAN_LENGTH)} can be fixed")
+    must_be_drivable(facts)
+    last = facts.as_of + timedelta(days=PLAN_LENGTH)
+    if on > last:
+        must_not_be_wanted_now(standing, f"no day after {last} can be fixed")
+        must_not_be_asked_for(facts, last)
     must_end_in_time(facts, on, "The day")
 
 

@@ -17,6 +17,7 @@ from fleetbrake.reports.charts import one_driver_rates
 from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.reports.measures_text import in_units
 from fleetbrake.reports.month_pdf import svg
+from fleetbrake.reports.printed import all_printed
 
 #: Letters of one foreign text at most, so that everything stays on one page.
 MOST_LETTERS = 240
@@ -40,7 +41,7 @@ def driver_sheet(row: dict[str, Any], items: pd.DataFrame, span: _SPAN, measures
     """
     inputs = {
         "main": files("fleetbrake.reports").joinpath("driver_sheet.typ").read_bytes(),
-        "data.json": json.dumps(_data(row, items, span, measures), ensure_ascii=False).encode("utf-8", "replace"),
+        "data.json": json.dumps(all_printed(_data(row, items, span, measures)), ensure_ascii=False).encode(),
         "rates.svg": svg(_chart(row, measures)),
     }
     try:

@@ -4,8 +4,59 @@ from typing import Any
 
 import pandas as pd
 
-from fleetbrake.core.vocabulary import INDICATORS
+from fleetbrake.core.vocabulary import INDICATORS, wheel_words
 from fleetbrake.reports import look
+from fleetbrake.reports.measures import INDICATOR_UNITS, METRIC, Measures
+
+#: Figures of an indicator that are in its unit.
+_IN_ITS_UNIT = ("value", "expected", "detection_limit", "trend_per_30d")
+#: How an indicator was measured, in words.
+_MEASURE_WORDS = {
+    "own": "the vehicle alone", "combination": "vehicle and trailer together", "slip": "slip of the wheels",
+    "yaw": "turning while braking", "steering": "steering while braking", "free": "slip while rolling free",
+    "coasting": "deceleration while coasting", "release": "release of the brakes", "build_up": "build-up of braking",
+    "pressure_rise": "rise of the pressure", "within": "within one braking", "series": "over a series of brakings",
+    "control": "anti-lock control", "axle_order": "order in which axles lock", "tone_ring": "pulses with each turn",
+    "braking": "while braking", "between": "between brakings",
+}  # fmt: skip
+
+
+def in_units(indicators: pd.DataFrame, measures: Measures) -> pd.DataFrame:
+    """Rows of ``indicators_of`` in the units of ``measures``: figures, and ``unit`` as it is read.
+
+    One column more: ``quantity`` (of :mod:`fleetbrake.reports.measures`; None where both systems read it alike).
+    """
+    quantities = [INDICATOR_UNITS.get(str(unit)) for unit in indicators["unit"]]
+    out = indicators.assign(quantity=pd.Series(quantities, index=indicators.index, dtype=object))
+    for quantity in sorted({name for name in quantities if name}):
+        rows = out["quantity"] == quantity
+        for name in _IN_ITS_UNIT:
+            out.loc[rows, name] = measures.of(quantity, out.loc[rows, name].astype(float))
+        out.loc[rows, "unit"] = measures.label(quantity)
+    return out
+
+
+def trips_in_units(trips: pd.DataFrame, quantity: object, measures: Measures) -> pd.DataFrame:
+    """Rows of ``indicator_trips`` in the units of ``measures``; ``quantity`` as :func:`in_units` gives it."""
+    return trips.assign(value=measures.of(quantity, trips["value"])) if isinstance(quantity, str) else trips
+
+
+def numbers(indicators: pd.DataFrame) -> pd.DataFrame:
+    """Rows of ``indicators_of`` as a table in words, in the units that they are in."""
+    named = indicators.assign(
+        indicator=[look.indicator_text(code) for code in indicators["indicator"]],
+        measure=[_MEASURE_WORDS.get(str(code), look.text(code)) for code in indicators["measure"]],
+        wheel=[wheel_words(wheel) or None for wheel in indicators["wheel"]],
+        ranks=indicators["ranks"].astype("boolean").map({True: "yes", False: "no"}),
+    )
+    names = {
+        "indicator": "Indicator", "wheel": "Position", "measure": "Seen by", "value": "Value", "expected": "Expected",
+        "unit": "Unit", "basis": "Expected from", "deviation": "Deviation (standard errors)",
+        "detection_limit": "Smallest departure seen", "trend_per_30d": "Change in 30 days", "events_used": "Events",
+        "trips_used": "Trips", "ranks": "Counts in the rank", "first_seen_on": "Since",
+        "probability": "Probability of a defect",
+    }  # fmt: skip
+    return named[list(names)].rename(columns=names)
 
 
 def finding_text(row: dict[Any, Any]) -> str:
@@ -27,7 +78,7 @@ def finding_text(row: dict[Any, Any]) -> str:
     return said
 
 
-def quiet_text(row: dict[Any, Any]) -> str:
+def quiet_text(row: dict[Any, Any], measures: Measures = METRIC) -> str:
     """How long ago the brakes were asked for much and tested, from a row of ``ranked``."""
     firm = row.get("days_since_firm_braking")
     said = (
@@ -38,7 +89,7 @@ def quiet_text(row: dict[Any, Any]) -> str:
     tested, km = row.get("roller_tested_on"), row.get("km_since_roller_test")
     if pd.isna(tested):
         return f"{said}. No roller test is in the registers."
-    driven = "a distance that no trip tells" if pd.isna(km) else f"{look.whole(km)} km"
+    driven = "a distance that no trip tells" if pd.isna(km) else measures.text("distance", km)
     return f"{said}. Last roller test: {look.day(tested)}, {driven} ago."
 
 
@@ -62,13 +113,13 @@ def unobserved(indicators: pd.DataFrame, needs: pd.DataFrame) -> pd.DataFrame:
 def limits(indicators: pd.DataFrame) -> pd.DataFrame:
     """The smallest departure of each indicator that would be seen, one row an indicator and wheel.
 
-    Columns: Indicator, Wheel, Expected, Seen from a departure of, Unit. Indicators without a known limit are left out.
+    Columns: Indicator, Position, Expected, Seen from a departure of, Unit. Those without a known limit are left out.
     """
     known = indicators[indicators["detection_limit"].notna()]
     return pd.DataFrame(
         {
             "Indicator": [look.indicator_text(code) for code in known["indicator"]],
-            "Wheel": known["wheel"].to_numpy(),
+            "Position": [wheel_words(wheel) or None for wheel in known["wheel"]],
             "Expected": [
                 _figure(value, limit) for value, limit in zip(known["expected"], known["detection_limit"], strict=True)
             ],

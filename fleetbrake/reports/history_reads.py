@@ -8,7 +8,7 @@ import pandas as pd
 from fleetbrake.core.vocabulary import INDICATORS, REPAIR_WORK_TEXT, SEVERITY_TEXT
 from fleetbrake.reports.source import frame
 from fleetbrake.store.entered import Entry, entries
-from fleetbrake.store.entered_rows import FindingEntered, ReportAnswered, WorkEntered
+from fleetbrake.store.entered_rows import DateMet, FindingEntered, ReportAnswered, WorkEntered
 
 #: Columns of :func:`history`.
 HISTORY = ("on_day", "kind", "wheel", "what", "severity", "note", "known_before", "entered_by", "key")
@@ -81,7 +81,7 @@ def history(store: Path, vehicle_id: str) -> pd.DataFrame:
     found = frame(store, _REGISTERED.replace("$1", "?"), [vehicle_id] * 5)
     found["known_before"] = [_known_before(row) for row in found.to_dict("records")]
     found["entered_by"] = None
-    said = entries(store, ["finding", "work", "report_answered"], vehicle_id)
+    said = entries(store, ["finding", "work", "report_answered", "date_met"], vehicle_id)
     rows = [row for row in (_entered(entry) for entry in said) if row is not None]
     by = {row["key"]: row["entered_by"] for row in rows}
     found["entered_by"] = [by.get(str(key)) for key in found["key"]]
@@ -119,13 +119,18 @@ def _entered(entry: Entry) -> dict[str, Any] | None:
             **empty, "on_day": body.cleared_at.date(), "kind": "report answered", "wheel": None, "what": body.text,
             "note": f"reported {body.reported_at:%Y-%m-%d}", "key": f"answered {entry.entry_id}",
         }  # fmt: skip
+    if isinstance(body, DateMet):
+        return {
+            **empty, "on_day": body.done_on, "kind": "statutory inspection", "wheel": None, "what": body.kind,
+            "note": f"next due {body.next_due_on}", "key": f"met {entry.entry_id}",
+        }  # fmt: skip
     return None
 
 
 def _what(row: dict[Any, Any]) -> str | None:
     """The row in words; what drivers wrote stands as it is."""
     code = row["what"] if isinstance(row["what"], str) else None
-    if code is None or row["kind"] in ("defect report", "report answered"):
+    if code is None or row["kind"] in ("defect report", "report answered", "statutory inspection"):
         return code
     return {**INDICATORS, **REPAIR_WORK_TEXT, "none": "nothing found", "other": "something else"}.get(code, code)
 

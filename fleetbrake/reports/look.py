@@ -92,6 +92,16 @@ def text(value: object) -> str:
     return value if isinstance(value, str) and value else MISSING
 
 
+#: Letters of a foreign text that a list shows; own choice: two lines of a row.
+MOST_LETTERS: Final = 120
+
+
+def clipped(value: object, most: int = MOST_LETTERS) -> str:
+    """The text, cut after ``most`` letters with ``…``; a dash where there is none."""
+    whole_text = text(value)
+    return whole_text if len(whole_text) <= most else whole_text[:most].rstrip() + "…"
+
+
 def yes_no(value: object) -> str:
     """``yes``, ``no``, or ``could not be observed``."""
     if value is None or pd.isna(value):  # type: ignore[call-overload]

@@ -36,7 +36,8 @@ _BTU = 1055.05585262
 
 #: Quantity -> how each system reads it. Keys: speed (m/s), decel (m/s2), jerk (m/s3), length (m), distance (km),
 #: pressure (kPa), mass (kg), energy (kJ), energy_per_distance (kJ/km), force (N), temperature (C),
-#: per_distance (events per 1000 km), slope (rise over run).
+#: per_distance (events per 1000 km); of indicators: decel_per_demand (m/s2), yaw_per_decel (rad/s for each m/s2),
+#: angle_per_decel (rad for each m/s2), change_per_heat (relative change for each 100 K).
 UNITS: Final[dict[str, dict[System, Unit]]] = {
     "speed": {System.METRIC: Unit("km/h", 3.6, 0), System.US: Unit("mph", 3600.0 / _MILE, 0)},
     "decel": {System.METRIC: Unit("m/s²", 1.0, 2), System.US: Unit("ft/s²", 1.0 / _FOOT, 1)},
@@ -56,6 +57,31 @@ UNITS: Final[dict[str, dict[System, Unit]]] = {
         System.METRIC: Unit("per 1000 km", 1.0, 1),
         System.US: Unit("per 1000 mi", _MILE / 1000.0, 1),
     },
+    "decel_per_demand": {
+        System.METRIC: Unit("m/s² per unit of demand", 1.0, 2),
+        System.US: Unit("ft/s² per unit of demand", 1.0 / _FOOT, 1),
+    },
+    "yaw_per_decel": {
+        System.METRIC: Unit("rad/s for each m/s²", 1.0, 4),
+        System.US: Unit("rad/s for each ft/s²", _FOOT, 4),
+    },
+    "angle_per_decel": {
+        System.METRIC: Unit("rad for each m/s²", 1.0, 4),
+        System.US: Unit("rad for each ft/s²", _FOOT, 4),
+    },
+    "change_per_heat": {
+        System.METRIC: Unit("relative change for each 100 K", 1.0, 3),
+        System.US: Unit("relative change for each 100 °F", 1.0 / 1.8, 3),
+    },
+}
+
+#: Unit of an indicator in the tables -> its quantity. Shares, seconds and slip are read alike in both systems.
+INDICATOR_UNITS: Final = {
+    "m/s2": "decel",
+    "m/s2 per unit of demand": "decel_per_demand",
+    "rad/s for each m/s2": "yaw_per_decel",
+    "rad for each m/s2": "angle_per_decel",
+    "relative change for each 100 K": "change_per_heat",
 }
 
 

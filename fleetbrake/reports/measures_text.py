@@ -24,6 +24,7 @@ _SIGNS: Final = {
     "km": ("distance", 1.0),
     "kPa": ("pressure", 1.0),
     "kg": ("mass", 1.0),
+    "N": ("force", 1.0),
     "°C": ("temperature", 1.0),
     "m": ("length", 1.0),
 }

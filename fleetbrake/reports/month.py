@@ -1,5 +1,9 @@
 """The month written down: PDF, workbook, CSV and Parquet of every published table."""
 
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pyarrow as pa
@@ -22,6 +26,7 @@ from fleetbrake.reports.month_data import (
 from fleetbrake.reports.month_pdf import Beside, write_pdf
 from fleetbrake.reports.month_xlsx import write_workbook
 from fleetbrake.reports.reads import plan
+from fleetbrake.store.files import PART
 
 #: What a spreadsheet program would take for the beginning of a formula.
 _FORMULA = r"\A[=+\-@\t\r\n]"
@@ -30,7 +35,8 @@ _FORMULA = r"\A[=+\-@\t\r\n]"
 def write_month(store: Path, month: str, out: Path, *, safety_role: bool = False) -> list[Path]:
     """Write the month's files into ``out`` and return their paths: PDF, XLSX, then CSV and Parquet by table.
 
-    Drivers appear under stable aliases unless ``safety_role``. A month that was not scored gives files that say so.
+    Drivers appear under stable aliases, and no trip or place, unless ``safety_role``. A month that
+    was not scored gives files that say so. All files are made aside first: an earlier report stays until they are.
 
     Raises
     ------
@@ -45,29 +51,51 @@ def write_month(store: Path, month: str, out: Path, *, safety_role: bool = False
     figures = month_figures(store, of.month)
     _must_have_events(store, of, figures)
     tables = month_tables(store, of.month, None if safety_role else aliases(store))
+    beside = Beside(month_events(store, of.month), plan(store))
     try:
-        for folder in (out, out / "csv", out / "parquet"):
-            folder.mkdir(parents=True, exist_ok=True)
-        written = [out / f"brakes-{of.month}.pdf", out / f"brakes-{of.month}.xlsx"]
-        write_pdf(
-            _draft(written[0]),
-            of,
-            figures,
-            tables,
-            Beside(month_events(store, of.month), plan(store)),
-            aliased=not safety_role,
-        )
-        write_workbook(_draft(written[1]), of, figures, tables)
-        for name, table in tables.items():
-            written.append(out / "csv" / f"{name}.csv")
-            pa_csv.write_csv(for_spreadsheets(table), _draft(written[-1]))
-            written.append(out / "parquet" / f"{name}.parquet")
-            pq.write_table(_explained(name, table), _draft(written[-1]))
-        for path in written:
-            _draft(path).replace(path)
+        with _aside(out) as draft:
+            write_pdf(draft / f"brakes-{of.month}.pdf", of, figures, tables, beside, aliased=not safety_role)
+            write_workbook(draft / f"brakes-{of.month}.xlsx", of, figures, tables)
+            _write_tables(draft, tables)
+            return _in_place(draft, out, _names(of, tables))
     except OSError as error:
         raise FleetbrakeError(f"The month's files cannot be written: {error.strerror or error}.") from error
-    return written
+
+
+@contextmanager
+def _aside(out: Path) -> Iterator[Path]:
+    """A folder in ``out`` in which all files are made before any takes its place; whatever goes wrong, it is gone."""
+    there = out.exists()
+    out.mkdir(parents=True, exist_ok=True)
+    draft = Path(tempfile.mkdtemp(prefix=".month-", suffix=PART, dir=out))
+    try:
+        yield draft
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+        if not there and not any(out.iterdir()):
+            out.rmdir()
+
+
+def _names(of: Period, tables: dict[str, pa.Table]) -> list[str]:
+    """The files in the order in which they are told, relative to their folder."""
+    by_table = [f"{kind}/{name}.{kind}" for name in tables for kind in ("csv", "parquet")]
+    return [f"brakes-{of.month}.pdf", f"brakes-{of.month}.xlsx", *by_table]
+
+
+def _write_tables(draft: Path, tables: dict[str, pa.Table]) -> None:
+    for kind in ("csv", "parquet"):
+        (draft / kind).mkdir()
+    for name, table in tables.items():
+        pa_csv.write_csv(for_spreadsheets(table), draft / "csv" / f"{name}.csv")
+        pq.write_table(_explained(name, table), draft / "parquet" / f"{name}.parquet")
+
+
+def _in_place(draft: Path, out: Path, names: list[str]) -> list[Path]:
+    """Move the files to where they belong, over those of an earlier run."""
+    for name in names:
+        (out / name).parent.mkdir(exist_ok=True)
+        (draft / name).replace(out / name)
+    return [out / name for name in names]
 
 
 def _must_have_events(store: Path, of: Period, figures: MonthFigures) -> None:
@@ -77,11 +105,6 @@ def _must_have_events(store: Path, of: Period, figures: MonthFigures) -> None:
     span = month_span(store)
     where = f"the store's events run from {span[0]} to {span[1]}" if span else "the store has no events at all"
     raise StoreError(f"no events in {of.month} (UTC), so there is nothing to report; {where}")
-
-
-def _draft(path: Path) -> Path:
-    """Where a file is written before it takes its place whole."""
-    return path.with_name(f".{path.name}.part")
 
 
 def for_spreadsheets(table: pa.Table) -> pa.Table:

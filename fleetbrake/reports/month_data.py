@@ -181,8 +181,8 @@ def month_figures(store: Path, month: str) -> MonthFigures:
 def month_tables(store: Path, month: str, alias: Callable[[str], str] | None) -> dict[str, pa.Table]:
     """Every table of :data:`fleetbrake.core.tables.TABLES`, filtered to the month, columns in the published order.
 
-    ``alias`` replaces each driver's id, wherever it stands (also inside notes and paths), and empties ``trip_id``; None
-    leaves both as they are. Paths are cut to their last two parts for everybody.
+    ``alias`` replaces each driver's id, wherever it stands (also inside free text and paths), and empties trips and
+    places; None leaves them as they are. Paths are cut to their last two parts for everybody.
     """
     of = period(month)
     tables = {}

@@ -15,6 +15,7 @@ from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION, DRIVER_CAUTION
 from fleetbrake.reports import charts, look, reads
 from fleetbrake.reports.month_data import MonthFigures, Period
+from fleetbrake.reports.printed import all_printed
 from fleetbrake.reports.source import nullable_frame
 
 #: Rows of each list in the PDF; the workbook has them all.
@@ -82,7 +83,7 @@ def write_pdf(
     seen = health[[reads.needs_a_look(row) for row in health.to_dict("records")]] if len(health) else health
     inputs = {
         "main": files("fleetbrake.reports").joinpath("month.typ").read_bytes(),
-        "data.json": json.dumps(data, ensure_ascii=False).encode("utf-8", "replace"),
+        "data.json": json.dumps(all_printed(data), ensure_ascii=False).encode(),
         "days.svg": svg(charts.events_by_day(beside.events, of.month, width=_CHART_WIDTH, height=110)),
         "scores.svg": svg(charts.ranked_scores(seen, MOST_CHARTED, width=_CHART_WIDTH - 160)),
         "drivers.svg": svg(charts.driver_rates(drivers, MOST_CHARTED, width=_CHART_WIDTH - 160)),
@@ -95,8 +96,8 @@ def write_pdf(
 
 
 def svg(chart: Any) -> bytes:
-    """A chart as an SVG picture."""
-    return vl_convert.vegalite_to_svg(chart.to_dict()).encode()  # type: ignore[no-any-return]
+    """A chart as an SVG picture. Its texts are made fit to be printed here: others would end the whole program."""
+    return vl_convert.vegalite_to_svg(all_printed(chart.to_dict())).encode()  # type: ignore[no-any-return]
 
 
 def _planned(health: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:

@@ -1,51 +1,153 @@
 """Drivers' ids inside free text: found and replaced, whatever else the text says."""
 
 import re
+import unicodedata
+from bisect import bisect_left
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from typing import Final
+
+from fleetbrake.reports.own_words import OWN_WORDS
 
 #: An id of digits alone counts from this length on wherever it stands; own choice: row numbers and years are shorter.
 _TELLING_DIGITS: Final = 6
 #: A shorter id that is no number counts from this length on; own choice.
 _TELLING_LENGTH: Final = 3
-#: What has to stand before an id that is a short number or very short, so that row numbers stay row numbers.
-_AFTER_DRIVER: Final = re.compile(r"driver(?:[ _]?id)?[\W_]{0,3}\Z", re.IGNORECASE)
-#: Where an id can begin: not after a letter or digit.
-_STARTS: Final = re.compile(r"(?<![^\W_])")
+#: What has to stand before an id that is a short number, very short, or a word of our own sentences.
+_AFTER_DRIVER: Final = re.compile(r"drivers?(?:[ _]?id)?[\W_]{0,3}\Z", re.IGNORECASE)
+#: A folder or file named after a driver, whether or not a table knows the id: a file that was rejected names some.
+_NAMED_FOLDER: Final = re.compile(r"(?<![^\W_])(driver(?:_?id)?=)([^/\\;,&\s]+)", re.IGNORECASE)
+#: What separates the parts of an id, all alike: a blank of any kind, a dash of any kind, a dot.
+_SEPARATOR: Final = "-"
 
 
 class NamesInText:
     """Replaces every listed id that stands alone in a text, the longest first: ``NamesInText(ids, alias)(text)``.
 
-    Fast for many ids: the text is looked up piece by piece in a set, its length counts and not the number of ids.
+    Letters match whatever their case; blanks, ``_``, dashes and dots, one or several, match each other; a plural s may
+    follow: ``VH-D05`` is found in ``vh d05`` and ``VH_D05s``. Marks of no width do not hide an id.
+
+    An id that is a short number, has one or two letters, or is a word of our own sentences ("the", "wheel", see
+    :mod:`fleetbrake.reports.own_words`) is replaced after the word "driver" only: else every sentence would fall apart.
+    One made of separators alone is never found in a text. After ``driver_id=`` in a path anything is taken for an id.
+
+    Fast for many ids: the text is looked up piece by piece in a table, its length counts and not the number of ids.
     """
 
     def __init__(self, ids: Iterable[str], alias: Callable[[str], str]) -> None:
         self._alias = alias
-        self._ids = frozenset(i for i in ids if i)
-        self._lengths = sorted({len(i) for i in self._ids}, reverse=True)
+        self._ids: dict[str, list[str]] = {}
+        for one in sorted(set(ids)):
+            key = _folded(one)[0].strip(_SEPARATOR)
+            if key:
+                self._ids.setdefault(key, []).append(one)
+        self._lengths = sorted({len(key) for key in self._ids}, reverse=True)
+        self._given: set[str] = set()
 
     def __call__(self, text: str) -> str:
         """The text with aliases; without a listed id the text itself."""
+        if not self._ids:
+            return text
+        told, aliases_at = self._replaced(text)
+        return _NAMED_FOLDER.sub(lambda found: self._named(found, aliases_at), told)
+
+    def _replaced(self, text: str) -> tuple[str, list[int]]:
+        """The text with an alias for each listed id, and the places at which the aliases begin in it."""
+        folded, places = _folded(text)
         pieces: list[str] = []
-        done = 0
-        for start in _STARTS.finditer(text) if self._ids else ():
-            at = start.start()
-            found = self._at(text, at) if at >= done else None
-            if found is not None:
-                pieces += [text[done:at], self._alias(found)]
-                done = at + len(found)
-        return "".join([*pieces, text[done:]])
+        begins: list[int] = []
+        done = at = length_told = 0
+        while at < len(folded):
+            length = self._at(text, folded, places, at) if _begins(folded, at) else 0
+            if not length:
+                at += 1
+                continue
+            start, stop = places[at], places[at + length - 1] + 1
+            one = self._meant(folded[at : at + length], text[start:stop])
+            start = max(done, start - _lead(one, text[:start]))
+            begins.append(length_told + start - done)
+            pieces += [text[done:start], self._called(one)]
+            length_told = begins[-1] + len(pieces[-1])
+            done, at = stop, at + length
+        return "".join([*pieces, text[done:]]), begins
 
-    def _at(self, text: str, at: int) -> str | None:
-        """The longest id that begins here and is not part of a longer word."""
+    def _called(self, one: str) -> str:
+        alias = self._alias(one)
+        self._given.add(alias)
+        return alias
+
+    def _at(self, text: str, folded: str, places: list[int], at: int) -> int:
+        """Length of the longest id that begins here and is not part of a longer word; 0 for none."""
         for length in self._lengths:
-            found, after = text[at : at + length], text[at + length : at + length + 1]
-            alone = len(found) == length and found in self._ids and not after.isalnum()
-            if alone and (_telling(found) or _AFTER_DRIVER.search(text[max(0, at - 16) : at])):
-                return found
-        return None
+            key = folded[at : at + length]
+            if len(key) == length and key in self._ids and _ends(folded, at + length):
+                before = text[max(0, places[at] - 18) : places[at]]
+                if _telling(key) or _AFTER_DRIVER.search(before):
+                    return length
+        return 0
+
+    def _meant(self, key: str, written: str) -> str:
+        """Of ids that differ in case or separators alone the one that is written, else the first of them."""
+        same = self._ids[key]
+        return next((one for one in same if one.strip() == written), same[0])
+
+    def _named(self, found: re.Match[str], aliases_at: list[int]) -> str:
+        """A folder that is named after a driver; one that has its alias already stays."""
+        name, dot, ending = found[2].partition(".")
+        first = bisect_left(aliases_at, found.start(2))
+        told = first < len(aliases_at) and aliases_at[first] < found.end(2)
+        if told or not name or name in self._given:
+            return found[0]
+        return f"{found[1]}{self._called(name)}{dot}{ending}"
 
 
-def _telling(driver_id: str) -> bool:
-    return len(driver_id) >= (_TELLING_DIGITS if driver_id.isdigit() else _TELLING_LENGTH)
+def _begins(folded: str, at: int) -> bool:
+    return folded[at] != _SEPARATOR and (at == 0 or not _in_word(folded[at - 1]))
+
+
+def _ends(folded: str, at: int) -> bool:
+    """Whether no word goes on here; the s of a plural may."""
+    plural = folded[at : at + 1] == "s"
+    return not _in_word(folded[at : at + 1]) or (plural and not _in_word(folded[at + 1 : at + 2]))
+
+
+def _in_word(character: str) -> bool:
+    return character.isalnum() or (character != "" and unicodedata.combining(character) > 0)
+
+
+def _lead(driver_id: str, before: str) -> int:
+    """Separators that the id itself begins with, if they stand before the place."""
+    lead = driver_id[: len(driver_id) - len(driver_id.lstrip("-_. "))]
+    return len(lead) if lead and before.endswith(lead) else 0
+
+
+def _telling(key: str) -> bool:
+    digits = key.replace(_SEPARATOR, "")
+    if digits.isdigit():
+        return len(digits) >= _TELLING_DIGITS
+    return len(key) >= _TELLING_LENGTH and key not in OWN_WORDS
+
+
+def _folded(text: str) -> tuple[str, list[int]]:
+    """The text as it is compared, and for each of its characters the place in the text."""
+    folded: list[str] = []
+    places: list[int] = []
+    for place, character in enumerate(text):
+        for one in _fold(character):
+            if one == _SEPARATOR and folded and folded[-1] == _SEPARATOR:
+                places[-1] = place
+                continue
+            folded.append(one)
+            places.append(place)
+    return "".join(folded), places
+
+
+@lru_cache(maxsize=4096)
+def _fold(character: str) -> str:
+    """One character without case, width and form; marks of no width vanish, separators become one."""
+    kind = unicodedata.category(character)
+    if kind == "Cf":
+        return ""
+    if character in "_." or character.isspace() or kind in ("Pd", "Zs"):
+        return _SEPARATOR
+    return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", character).casefold())

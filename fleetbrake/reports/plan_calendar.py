@@ -1,8 +1,8 @@
 """The plan as iCalendar (RFC 5545): one all-day entry a visit; hours stand in its text, since bays have no clock times.
 
 What has no day of its own is in it too, so that nobody takes an empty day for a quiet one (own choice): a vehicle that
-must not wait stands on the day whose bay hours are kept free for it, else on the first day of the plan; a statutory
-date that cannot be kept stands on that date. Both are marked as tentative.
+must not wait stands on the day whose bay hours are kept free for it, else on the first day of the plan, and so does a
+visit that found no day; a statutory date that cannot be kept stands on that date. All are marked as tentative.
 """
 
 import hashlib
@@ -52,6 +52,8 @@ def calendar(told: PlanTold, revision: int) -> bytes:
     made.add("version", "2.0")
     made.add("calscale", "GREGORIAN")
     made.add("name", "Brake inspections")
+    if told.rests_on():
+        made.add("description", _paragraph(" ".join(told.rests_on())))
     for entry in _entries(told):
         made.add_component(_event(entry, told.as_of or entry.day, revision))
     return bytes(made.to_ical())
@@ -64,12 +66,12 @@ def _entries(told: PlanTold) -> Iterator[_Entry]:
         if day is not None:
             yield _Entry(row, day, "Before the next trip: ", False)
     for row in told.without_day:
-        day = max((d for d in (row["due_on"], begins) if d is not None), default=None)
+        day = max((d for d in (row["date_lost"], begins) if d is not None), default=None)
         if day is not None:
-            title = "Date cannot be kept: " if row["due_on"] else "No day found: "
+            title = "Date cannot be kept: " if row["date_lost"] else "No day found: "
             yield _Entry(row, day, title, False)
     for row in told.planned:
-        yield _Entry(row, row["planned_on"], "", True)
+        yield _Entry(row, row["planned_on"], "One date cannot be kept: " if row["date_lost"] else "", True)
 
 
 def _begins(told: PlanTold) -> date | None:
@@ -109,6 +111,8 @@ def _paragraphs(entry: _Entry) -> Iterator[str]:
         yield f"Statutory date: {look.day(row['due_on'])}"
     if row["fixed"]:
         yield "The day was fixed by a planner."
+    if row["date_lost"]:
+        yield f"Cannot be kept: {look.day(row['date_lost'])}"
     if row["note"]:
         yield _paragraph(f"Note: {row['note']}")
     yield CAUTION

@@ -26,8 +26,17 @@ LEFT JOIN flagged AS f USING (vehicle_id)
 ORDER BY p.planned_on NULLS LAST, p.depot NULLS FIRST, p.position, h.rank NULLS LAST, p.due_on NULLS LAST, p.vehicle_id
 """
 _DAYS: Final = "SELECT * FROM plan_days ORDER BY depot NULLS FIRST, day"
+_IDLE: Final = """
+SELECT DISTINCT depot FROM capacity
+WHERE depot IS NOT NULL AND depot NOT IN (SELECT depot FROM plan_summary WHERE depot IS NOT NULL)
+ORDER BY depot
+"""
 _SUMMARY: Final = "SELECT * FROM plan_summary ORDER BY depot NULLS FIRST"
 _AS_OF: Final = "SELECT coalesce((SELECT max(as_of) FROM plan_summary), (SELECT max(as_of) FROM vehicle_health))"
+
+#: Age of scores from which a plan tells it (d): own choice, a weekend is no news.
+OLD_DAYS: Final = 3
+_MOST_NAMED: Final = 12
 
 #: Relative gap up to which a plan is called proven best: far beyond the precision of hours and probabilities.
 PROVEN: Final = 1e-6
@@ -45,12 +54,39 @@ class PlanTold:
         of day, depot and position, those without a day last by rank. Drivers in sentences are under their aliases.
     days : every row of ``plan_days`` by depot and day.
     summary : every row of ``plan_summary`` by depot.
+    idle_depots : depots of the register of capacity that no vehicle belongs to, most likely under another name.
     """
 
     as_of: date | None
     visits: pd.DataFrame
     days: pd.DataFrame
     summary: pd.DataFrame
+    idle_depots: tuple[str, ...] = ()
+
+    def rests_on(self, today: date | None = None) -> list[str]:
+        """Sentences on what the plan does not know; with ``today`` how old its scores are, where that matters."""
+        told = []
+        if self.as_of is not None and not self.summary.empty:
+            age = 0 if today is None else (today - self.as_of).days
+            said = f"From the scores of {look.day(self.as_of)}"
+            unknown = ": recordings since then are not in it, dates and reports only as far as they were taken in."
+            if age > OLD_DAYS:
+                said += f", {age} days ago, so that days of it are over"
+            told.append(said + (unknown if today is None or age > OLD_DAYS else "."))
+        if self.idle_depots:
+            more = f" and {len(self.idle_depots) - _MOST_NAMED} more" if len(self.idle_depots) > _MOST_NAMED else ""
+            named = ", ".join(self.idle_depots[:_MOST_NAMED]) + more
+            told.append(f"The register of capacity names depots that no vehicle belongs to: {named}.")
+        return told
+
+    @property
+    def dates_lost(self) -> list[dict[str, Any]]:
+        """Visits with a statutory date that cannot be kept, by that date; some of them have a day for something else.
+
+        Vehicles outside the days of the plan are not among them; their note tells it.
+        """
+        rows = records(self.visits[self.visits["date_lost"].notna() & ~self._urgent])
+        return sorted(rows, key=lambda row: row["date_lost"])
 
     @property
     def planned(self) -> list[dict[str, Any]]:
@@ -66,7 +102,7 @@ class PlanTold:
     def without_day(self) -> list[dict[str, Any]]:
         """Visits that found no day, statutory dates that cannot be kept first; the note says why."""
         rows = records(self.visits[self.visits["planned_on"].isna() & ~self._urgent])
-        return sorted(rows, key=lambda row: row["due_on"] or date.max)
+        return sorted(rows, key=lambda row: row["date_lost"] or date.max)
 
     @property
     def _urgent(self) -> pd.Series:
@@ -84,7 +120,10 @@ def plan_told(store: Path) -> PlanTold:
     with published(store) as con:
         visits, days, summary = (nullable_frame(con.sql(sql).to_arrow_table()) for sql in (_VISITS, _DAYS, _SUMMARY))
         ((as_of,),) = con.execute(_AS_OF).fetchall()
-    return PlanTold(as_of, veil(store, NOBODY).frame(visits), days, summary)
+        idle = tuple(depot for (depot,) in con.execute(_IDLE).fetchall()) if len(summary) else ()
+    if "date_lost" not in visits:
+        visits["date_lost"] = None  # a plan made before the column was: the notes tell it
+    return PlanTold(as_of, veil(store, NOBODY).frame(visits), days, summary, idle)
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

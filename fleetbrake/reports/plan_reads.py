@@ -54,14 +54,11 @@ def work_list(store: Path) -> pd.DataFrame:
 
 
 def not_kept(planned: pd.DataFrame) -> pd.DataFrame:
-    """Visits whose statutory date cannot be kept: no day, or one after it. ``planned`` as ``plan_told(...).visits``.
+    """Visits with a statutory date that cannot be kept. ``planned`` as ``plan_told(...).visits``.
 
     What was overdue before the plan began is told where it has no day; where it has one, the list names it overdue.
     """
-    due, day = pd.to_datetime(planned["due_on"]), pd.to_datetime(planned["planned_on"])
-    begins = day.min()
-    late = day.isna() | ((day > due) & ~(due < begins))
-    return planned[due.notna() & late & (planned["priority"] != OUTSIDE)]
+    return planned[planned["date_lost"].notna() & (planned["priority"] != OUTSIDE)]
 
 
 def open_days(plan_days: pd.DataFrame, depot: object) -> list[date]:

@@ -98,7 +98,7 @@ _OUTSIDE: Final = (
             "before the next trip"
             if row["priority"] == "before_next_trip"
             else "date cannot be kept"
-            if row["due_on"]
+            if row["date_lost"]
             else "no day found"
         ),
         "Before the next trip: outside the days of the plan, not on the road until a qualified inspector decides.",
@@ -133,6 +133,7 @@ def _work(measures: Measures) -> tuple[_Field, ...]:
         _Field("roller hours", 6, "hours", _of("roller_hours"), "Part of it on the roller tester (h)."),
         _Field("inspector hours", 9, "hours", _of("inspector_hours"), "Part of it by a qualified brake inspector (h)."),
         _Field("due on", 11, "day", _of("due_on"), "Statutory date, the earliest of several."),
+        _Field("date not kept", 11, "day", _of("date_lost"), "Statutory date that cannot be kept; the note says why."),
         _Field("statutory", 12, "wrap", _of("statutory"), "Kinds of statutory inspection done in the visit."),
         _Field("note", 26, "wrap", _of("note"), "Overdue, capacity assumed, why a date cannot be kept ..."),
     )
@@ -284,6 +285,7 @@ def _columns(book: Any, formats: dict[str, Any], measures: Measures, told: PlanT
         sheet.set_column(column, column, width)
         sheet.write_string(_HEAD, column, name, formats["head"])
     lines = [(field.name, field.meaning) for field in fields] + list(_GRID_WORDS)
+    lines += [("the plan rests on", sentence) for sentence in told.rests_on()]
     for row in records(told.summary):
         lines.append((f"depot {row['depot'] or '(none)'}", row["note"] or look.MISSING))
     for line, (name, meaning) in enumerate(lines, start=_HEAD + 1):

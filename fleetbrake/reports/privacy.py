@@ -1,59 +1,56 @@
-"""What a report file may tell: drivers under aliases, no trip that leads back to one, no machine's folders."""
+"""What a report file may tell: drivers under aliases, no trip that leads back to one, no place, no machine's folders.
+
+Which columns that concerns follows from the tables' own list, see :mod:`fleetbrake.reports.column_kinds`.
+"""
 
 import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from fleetbrake.reports.column_kinds import DRIVERS, PATHS, POSITIONS, TRIPS, columns_of, free_text
 from fleetbrake.reports.names_in_text import NamesInText
 from fleetbrake.reports.source import frame
 
-#: Columns that hold a driver's id, and columns of free text that may name one.
-_DRIVER_COLUMNS: Final = {"events": "driver_id", "driver_style": "driver_id", "driver_coaching": "driver_id"}
-_FREE_TEXT: Final = {
-    "events": ("notes", "source_path"),
-    "ingest_log": ("path", "reason"),
-    "driver_style": ("note",),
-    "driver_coaching": ("sentence",),
-    "vehicle_health": ("reason", "open_report"),
-    "inspection_plan": ("reason", "note"),
-}
-#: Columns that hold a trip.
-_TRIP_COLUMNS: Final = {"events": "trip_id", "indicator_trips": "trip"}
-#: Columns that are a path, and columns of free text that may hold one.
-_PATH_COLUMNS: Final = {"events": "source_path", "ingest_log": "path"}
-_PATH_TEXT: Final = {"events": "notes", "ingest_log": "reason"}
+#: Tables listed in the order of drivers' ids: under aliases that order would tell which alias is whose.
+_IN_ORDER: Final = {"driver_coaching": ("driver_id", "position"), "unknown_ids": ("kind", "id")}
 
 
 def with_aliases(store: Path, tables: dict[str, pa.Table], alias: Callable[[str], str]) -> dict[str, pa.Table]:
-    """The tables with each driver's id replaced, wherever it stands (also inside notes and paths).
+    """The tables with each driver's id replaced, wherever it stands (also inside free text and paths).
 
-    Trips become NULL: whoever holds the register of trips would read the driver from it.
+    Trips become NULL: whoever holds the register of trips would read the driver from it; so do places.
     """
-    told = dict(tables)
-    for name, column in _DRIVER_COLUMNS.items():
-        told[name] = _map_column(told[name], column, alias)
-    told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
-    for name, column in _TRIP_COLUMNS.items():
-        told[name] = _emptied(told[name], column)
     inside = NamesInText(all_drivers(store), alias)
-    for name, free in _FREE_TEXT.items():
-        for column in free:
-            told[name] = _map_column(told[name], column, inside)
+    told = {name: _hidden(name, table, alias, inside) for name, table in tables.items()}
+    told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
+    told["driver_style"] = _unscored_by_alias(told["driver_style"])
+    for name, columns in _IN_ORDER.items():
+        told[name] = told[name].sort_by([(column, "ascending") for column in columns])
     return told
+
+
+def _hidden(name: str, table: pa.Table, alias: Callable[[str], str], inside: NamesInText) -> pa.Table:
+    for column in columns_of(name, DRIVERS):
+        table = _map_column(table, column, alias)
+    for column in columns_of(name, TRIPS | POSITIONS):
+        table = _emptied(table, column)
+    for column in free_text(name):
+        table = _map_column(table, column, inside)
+    return table
 
 
 def with_short_paths(store: Path, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
     """The tables with every recording's path as ``folder/file``, in the columns of paths and inside free text."""
+    inside = without_folders(store)
     told = dict(tables)
-    for name, column in _PATH_COLUMNS.items():
-        told[name] = _map_column(told[name], column, short_path)
-    inside = _without_folders(store)
-    for name, column in _PATH_TEXT.items():
-        told[name] = _map_column(told[name], column, inside)
+    for name in tables:
+        for column in free_text(name):
+            told[name] = _map_column(told[name], column, short_path if column in PATHS else inside)
     return told
 
 
@@ -63,17 +60,18 @@ def short_path(path: str) -> str:
     return path if len(parts) <= 2 else "/".join(parts[-2:])
 
 
-def _without_folders(store: Path) -> Callable[[str], str]:
-    """Takes all but the last two parts from every logged path inside a text."""
+def without_folders(store: Path) -> Callable[[str], str]:
+    """Function that takes all but the last two parts from every logged path inside a text."""
     logged = frame(
         store,
         "SELECT DISTINCT path FROM (SELECT path FROM ingest_log UNION SELECT source_path FROM events) "
         "WHERE path IS NOT NULL",
     )["path"]
     before = {path[: len(path) - len(short_path(path))] for path in map(str, logged)}
-    longest = sorted((folder for folder in before if folder), key=len, reverse=True)
+    # a folder of one letter ("/") is no folder's name and stands in dates and units too
+    longest = sorted((folder for folder in before if len(folder) > 1), key=lambda f: (-len(f), f))
     if not longest:
-        return lambda text: text
+        return str
     pattern = re.compile("|".join(map(re.escape, longest)))
     return lambda text: pattern.sub("", text)
 
@@ -84,6 +82,7 @@ def all_drivers(store: Path) -> list[str]:
         store,
         "SELECT DISTINCT driver_id FROM (SELECT driver_id FROM events UNION SELECT driver_id FROM drivers "
         "UNION SELECT driver_id FROM trips UNION SELECT driver_id FROM driver_style "
+        "UNION SELECT driver_id FROM driver_coaching "
         "UNION SELECT id FROM unknown_ids WHERE kind = 'driver') WHERE driver_id IS NOT NULL AND driver_id <> ''",
     )
     return [str(d) for d in found["driver_id"]]
@@ -106,3 +105,14 @@ def _map_unknown(table: pa.Table, alias: Callable[[str], str]) -> pa.Table:
     kinds, ids = table["kind"].to_pylist(), table["id"].to_pylist()
     changed = [alias(i) if k == "driver" and i is not None else i for k, i in zip(kinds, ids, strict=True)]
     return table.set_column(table.column_names.index("id"), "id", pa.array(changed, type=pa.string()))
+
+
+def _unscored_by_alias(table: pa.Table) -> pa.Table:
+    """Drivers without a score share the last ranks in the order of their ids; here in the order of their aliases."""
+    ids = table["driver_id"].to_numpy(zero_copy_only=False)
+    open_rows = np.flatnonzero(pc.is_null(table["style_score"]).to_numpy(zero_copy_only=False))
+    ranks = np.array(table["rank"].to_pylist(), dtype=object)
+    ranks[open_rows[np.argsort(ids[open_rows].astype(str), kind="stable")]] = ranks[open_rows]
+    place = table.column_names.index("rank")
+    ranked = table.set_column(place, "rank", pa.array(ranks.tolist(), type=table.schema.field(place).type))
+    return ranked.sort_by("rank")

@@ -12,24 +12,15 @@ import pandas as pd
 from fleetbrake.access.roles import Viewer
 from fleetbrake.core.errors import StoreError
 from fleetbrake.reports.aliases import KEY_FILE, aliases, aliases_by
+from fleetbrake.reports.column_kinds import CODES, DECIDERS, DRIVERS, PATHS, POSITIONS, TRIPS
 from fleetbrake.reports.names_in_text import NamesInText
-from fleetbrake.reports.privacy import all_drivers, short_path
+from fleetbrake.reports.privacy import all_drivers, short_path, without_folders
 from fleetbrake.store.database import publication_stamp
 
-_DRIVERS: Final = frozenset({"driver_id", "driver"})
-_PLACES: Final = frozenset({"latitude_deg", "longitude_deg", "latitude", "longitude", "place"})
-_TRIPS: Final = frozenset({"trip_id", "trip"})
-_PATHS: Final = frozenset({"path", "source_path"})
-#: Columns of codes, keys and names of other things: everything else that is text is read for drivers' ids.
-_NO_FREE_TEXT: Final = frozenset(
-    (
-        "vehicle_id", "event_id", "evidence", "depot", "category", "wheel", "suspect_wheel", "leading_indicator",
-        "indicator", "measure", "unit", "basis", "priority", "status", "kind", "surface", "brake_source",
-        "demand_kind", "speed_source", "actuation", "brake_control", "endurance_brake", "score_model", "model",
-        "figure", "finding", "severity", "work", "method", "decision", "state", "sha256", "wheels_locked",
-        "wheels_modulated", "modulation_wheels", "flag_and_wheels", "lockup_rule",
-    )
-)  # fmt: skip
+#: Places as pages have them; no published table of sentences has a column of that name.
+_PLACES: Final = POSITIONS | {"place"}
+#: Columns that are not read for drivers' ids.
+_NO_FREE_TEXT: Final = CODES | DECIDERS
 
 PASSING_ALIASES: Final = (
     "The key of the drivers' aliases can be neither read nor kept in the store folder: the aliases hold until the "
@@ -41,7 +32,8 @@ PASSING_ALIASES: Final = (
 class Veil:
     """Shows frames, rows and texts of one store to one kind of viewer. What is missing stays missing.
 
-    Veiling twice is the same as veiling once. ``note`` is a sentence where the aliases do not last, else empty.
+    Veiling twice is the same as veiling once. ``note`` is a sentence where the aliases do not last, else empty;
+    ``folders`` takes the machine's folders out of a text, None for whoever sits at the machine.
     """
 
     hides_drivers: bool
@@ -50,6 +42,7 @@ class Veil:
     names: NamesInText
     known: Mapping[str, str]
     note: str = ""
+    folders: Callable[[str], str] | None = None
 
     def frame(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The frame as it may be shown; the same columns, so that what is hidden is missing."""
@@ -68,7 +61,8 @@ class Veil:
         return {name: self._value(str(name), value, driver_row) for name, value in row.items()}
 
     def text(self, text: str) -> str:
-        """Free text with the drivers' ids replaced."""
+        """Free text with the drivers' ids replaced, without the machine's folders."""
+        text = text if self.folders is None else self.folders(text)
         return self.names(text) if self.hides_drivers else text
 
     def shown_driver(self, driver_id: str) -> str:
@@ -85,7 +79,7 @@ class Veil:
     def _column(self, name: str, column: Any, frame: pd.DataFrame) -> Any:
         if self._is_hidden(name):
             return pd.Series([None] * len(column), index=column.index, dtype="object" if _textual(column) else "float")
-        if not self.hides_drivers or not _textual(column):
+        if self._shows_all_texts or not _textual(column):
             return column
         if name == "id" and "kind" in frame:
             pairs = zip(column, frame["kind"] == "driver", strict=True)
@@ -101,16 +95,20 @@ class Veil:
     def _value(self, name: str, value: Any, driver_row: bool = False) -> Any:
         if self._is_hidden(name):
             return None
-        if not self.hides_drivers or not isinstance(value, str) or not value:
+        if self._shows_all_texts or not isinstance(value, str) or not value:
             return value
-        if name in _DRIVERS or (name == "id" and driver_row):
+        if name in DRIVERS or (name == "id" and driver_row):
             return self.shown_driver(value)
-        if name in _PATHS:
-            return self.names(short_path(value))
-        return self.names(value) if self._may_name(name) else value
+        if name in PATHS and self.folders is not None:
+            value = short_path(value)
+        return self.text(value) if self._may_name(name) else value
+
+    @property
+    def _shows_all_texts(self) -> bool:
+        return not self.hides_drivers and self.folders is None
 
     def _is_hidden(self, name: str) -> bool:
-        return (self.hides_places and name in _PLACES) or (self.hides_drivers and name in _TRIPS)
+        return (self.hides_places and name in _PLACES) or (self.hides_drivers and name in TRIPS)
 
     def _may_name(self, name: str) -> bool:
         return name not in _NO_FREE_TEXT
@@ -124,16 +122,18 @@ def veil(store: Path, viewer: Viewer) -> Veil:
     StoreError
         There is nothing published, or the key of the aliases is damaged.
     """
-    return _veil(Path(store), publication_stamp(store), not viewer.sees_drivers, not viewer.sees_positions)
+    hides = (not viewer.sees_drivers, not viewer.sees_positions, not viewer.local)
+    return _veil(Path(store), publication_stamp(store), *hides)
 
 
 @lru_cache(maxsize=8)
-def _veil(store: Path, _stamp: tuple[int, int], hides_drivers: bool, hides_places: bool) -> Veil:
+def _veil(store: Path, _stamp: tuple[int, int], hides_drivers: bool, hides_places: bool, hides_folders: bool) -> Veil:
     ids = all_drivers(store)
+    folders = without_folders(store) if hides_folders else None
     if not hides_drivers:
-        return Veil(False, hides_places, str, NamesInText((), str), {i: i for i in ids})
+        return Veil(False, hides_places, str, NamesInText((), str), {i: i for i in ids}, folders=folders)
     alias, note = _aliases(store)
-    return Veil(True, hides_places, alias, NamesInText(ids, alias), {alias(i): i for i in ids}, note)
+    return Veil(True, hides_places, alias, NamesInText(ids, alias), {alias(i): i for i in ids}, note, folders)
 
 
 def _aliases(store: Path) -> tuple[Callable[[str], str], str]:

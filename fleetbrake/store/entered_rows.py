@@ -57,6 +57,14 @@ class Deferred(Body):
     reason: Sentence | None
 
 
+class DateMet(Body):
+    """A statutory inspection of this kind was done without a finding left to repair; the next one is due then."""
+
+    kind: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+    done_on: date
+    next_due_on: date
+
+
 class OfFlag(Body):
     """About one flag: indicator (or ``open_report``), wheel, and the day on which the flag was raised."""
 
@@ -66,9 +74,10 @@ class OfFlag(Body):
 
 
 class FlagRaised(OfFlag):
-    """Scores raised a flag."""
+    """Scores raised a flag. ``on_file``: inspections since then that were known already and cannot end it."""
 
     priority: str
+    on_file: tuple[str, ...] = ()
 
 
 class FlagSeen(OfFlag):
@@ -100,6 +109,7 @@ KINDS: dict[str, type[Body]] = {
     "finding": FindingEntered,
     "work": WorkEntered,
     "report_answered": ReportAnswered,
+    "date_met": DateMet,
     "date_fixed": DateFixed,
     "deferred": Deferred,
     "flag_raised": FlagRaised,

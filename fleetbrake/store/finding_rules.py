@@ -1,11 +1,12 @@
 """When a finding, work done or the answer to a report can be taken in, in sentences that say what is wrong."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import duckdb
 
+from fleetbrake.core.vocabulary import ANSWERS
 from fleetbrake.recordings.register_rows import Inspection, Repair
 from fleetbrake.store.entered_rows import ReportAnswered
 
@@ -13,6 +14,10 @@ from fleetbrake.store.entered_rows import ReportAnswered
 MOST_NOTE = 2000
 #: From this severity on (2 major, 3 dangerous) it must be said where or what.
 _NEEDS_PLACE = 2
+#: From this severity on a finding stays open until work or a clean inspection answers it.
+NEEDS_REPAIR = 2
+#: A finding without a severity needs repair until somebody says else, as in the scores.
+_UNSAID = 2
 
 
 @dataclass(frozen=True)
@@ -22,14 +27,63 @@ class Known:
     axles: Mapping[str, int | None]
     owners: Mapping[str, str]
     today: date
+    rows: Mapping[str, Inspection]
+
+
+@dataclass(frozen=True)
+class Found:
+    """One finding of an inspection as the registers have it; severity 0 means nothing was found."""
+
+    inspection_id: str
+    on: date
+    finding: str
+    wheel: str | None
+    severity: int
+
+
+@dataclass(frozen=True)
+class Work:
+    """Work done on a vehicle's brakes."""
+
+    on: date
+    wheel: str | None
+    work: str | None
+
+
+def found(inspection_id: str, on: date, finding: str, wheel: str | None, severity: int | None) -> Found:
+    """A finding with the severity by which it counts."""
+    counts = (severity or 0) if finding == "none" else (_UNSAID if severity is None else severity)
+    return Found(inspection_id, on, finding, wheel, counts)
+
+
+def left_open(one: Found, findings: Sequence[Found], work: Sequence[Work]) -> bool:
+    """Whether a finding that needs repair is still open: no fitting work since, no clean inspection there after it."""
+    if one.severity < NEEDS_REPAIR:
+        return False
+    fits = ANSWERS.get(one.finding, ANSWERS["other"])
+    mended = any(
+        done.on >= one.on and done.work in fits and (done.wheel is None or one.wheel in (None, done.wheel))
+        for done in work
+    )
+    bad_days = {other.on for other in findings if other.severity >= NEEDS_REPAIR}
+    clean = any(
+        other.on > one.on
+        and other.on not in bad_days
+        and other.finding == "none"
+        and other.severity < NEEDS_REPAIR
+        and other.wheel in (None, one.wheel)
+        for other in findings
+    )
+    return not mended and not clean
 
 
 def known_vehicles(con: duckdb.DuckDBPyConnection) -> dict[str, int | None]:
-    """Vehicles of the register and of the scores, with the number of axles where the register says it."""
+    """Vehicles of the registers and of the scores, with the number of axles where the register says it."""
     return dict(
         con.execute(
             "SELECT vehicle_id, max(axles) FROM (SELECT vehicle_id, axles FROM vehicles "
-            "UNION ALL SELECT vehicle_id, NULL FROM vehicle_health) WHERE vehicle_id IS NOT NULL GROUP BY vehicle_id"
+            "UNION ALL SELECT vehicle_id, NULL FROM vehicle_health UNION ALL SELECT vehicle_id, NULL FROM due_dates) "
+            "WHERE vehicle_id IS NOT NULL GROUP BY vehicle_id"
         ).fetchall()
     )
 
@@ -40,7 +94,7 @@ def finding_problem(row: Inspection, known: Known) -> str | None:
     if owner != row.vehicle_id:
         return f"The inspection id {row.inspection_id!r} is that of a finding of another vehicle."
     return (
-        _vehicle_problem(row.vehicle_id, row.wheel, row.inspected_on, "inspection", known)
+        vehicle_problem(row.vehicle_id, row.wheel, row.inspected_on, "inspection", known)
         or _severity_problem(row)
         or _note_problem(row.note)
     )
@@ -48,7 +102,7 @@ def finding_problem(row: Inspection, known: Known) -> str | None:
 
 def work_problem(row: Repair, known: Known) -> str | None:
     """Why the work cannot be taken in; None if it can."""
-    return _vehicle_problem(row.vehicle_id, row.wheel, row.repaired_on, "work", known) or _note_problem(row.note)
+    return vehicle_problem(row.vehicle_id, row.wheel, row.repaired_on, "work", known) or _note_problem(row.note)
 
 
 def answer_problem(
@@ -68,7 +122,8 @@ def answer_problem(
     return None
 
 
-def _vehicle_problem(vehicle_id: str, wheel: str | None, day: date, what: str, known: Known) -> str | None:
+def vehicle_problem(vehicle_id: str, wheel: str | None, day: date, what: str, known: Known) -> str | None:
+    """Why nothing of that vehicle, wheel and day can be taken in; None if it can."""
     if vehicle_id not in known.axles:
         return f"Vehicle {vehicle_id!r} is not known."
     if day > known.today:

@@ -4,9 +4,9 @@ What was entered counts beside the registers' own rows and wins where both have 
 scores merges it in; the registers' files stay as they came.
 """
 
-import csv
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -16,28 +16,26 @@ import duckdb
 import pyarrow as pa
 
 from fleetbrake.core.errors import InputError, RuleError
-from fleetbrake.core.spreadsheet import unprotected
 from fleetbrake.core.tables import REGISTERS
 from fleetbrake.recordings.register_rows import Inspection, Repair
-from fleetbrake.recordings.registers import check_rows, read_cells, wrong_columns
+from fleetbrake.recordings.registers import check_rows, wrong_columns
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import reading
+from fleetbrake.store.dates_met import merge_dates, met_problem, newest_met
 from fleetbrake.store.entered import Entry, enter_all, entries
-from fleetbrake.store.entered_rows import Body, FindingEntered, ReportAnswered, WorkEntered
+from fleetbrake.store.entered_rows import Body, DateMet, FindingEntered, ReportAnswered, WorkEntered
 from fleetbrake.store.finding_rules import Known, answer_problem, finding_problem, known_vehicles, work_problem
+from fleetbrake.store.finding_sheet import SHEET, date_met, sheet_cells
 from fleetbrake.store.registers import upserted
 from fleetbrake.store.schema import replace_table
 
-#: A filled findings sheet of 10,000 rows has about 1 MB; more is another file (own choice).
-MOST_BYTES = 2_000_000
 #: Entries that the registers are merged with.
-MERGED_KINDS = ("finding", "work", "report_answered")
-
-_SHEET = "findings"
+MERGED_KINDS = ("finding", "work", "report_answered", "date_met")
 
 
 def merged_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
-    """Bring what was entered into the published ``inspections``, ``repairs`` and ``defect_reports``.
+    """Bring what was entered into the published ``inspections``, ``repairs`` and ``defect_reports``, and the
+    statutory dates that were met into ``vehicles`` and ``due_dates``.
 
     A second time changes nothing, and without any entry nothing is touched. The newest entry of a key counts; an
     answered report has its ``cleared_at`` set.
@@ -48,6 +46,7 @@ def merged_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
     answers = {_report_key(entry): entry.body.cleared_at for entry in made if isinstance(entry.body, ReportAnswered)}
     if answers:
         _clear(con, answers)
+    merge_dates(con, store, made)
 
 
 def enter_finding(
@@ -57,9 +56,10 @@ def enter_finding(
     work: Sequence[Repair] = (),
     answered: ReportAnswered | None = None,
     *,
+    met: DateMet | None = None,
     vehicle_id: str | None = None,
 ) -> None:
-    """Keep findings of inspections, work done and the answer to a defect report: all of it or nothing.
+    """Keep findings of inspections, work done, the answer to a defect report and a statutory date met: all or nothing.
 
     Parameters
     ----------
@@ -68,7 +68,8 @@ def enter_finding(
         that entering it again corrects it.
     work : repairs.
     answered : an open defect report that was dealt with.
-    vehicle_id : vehicle of the report, where neither rows nor work name it.
+    met : the visit was the statutory inspection; refused while a finding that needs repair is open.
+    vehicle_id : vehicle of the report or the date, where neither rows nor work name it.
 
     Raises
     ------
@@ -86,11 +87,13 @@ def enter_finding(
         known = _known(con, store, named)
         problems = [finding_problem(row, known) for row in named] + [work_problem(row, known) for row in work]
         if answered is not None:
-            if len(vehicles) != 1:
-                raise RuleError("A report is answered for one vehicle at a time.")
-            (vehicle,) = vehicles
+            vehicle = _the_one(vehicles, "A report is answered")
             problems.append(answer_problem(con, vehicle, answered, known))
             bodies.append((vehicle, answered))
+        if met is not None:
+            vehicle = _the_one(vehicles, "A statutory date is met")
+            problems.append(met_problem(con, store, vehicle, met, known, named, work))
+            bodies.append((vehicle, met))
     told = [problem for problem in problems if problem]
     if told:
         raise RuleError(" ".join(dict.fromkeys(told)))
@@ -99,16 +102,23 @@ def enter_finding(
     enter_all(store, by, bodies)
 
 
-def import_findings(store: Path, source: Path | bytes, by: str) -> tuple[int, list[str]]:
+@dataclass(frozen=True)
+class Taken:
+    """What a file brought: rows that are new, rows that were on file already, and a sentence for each problem."""
+
+    new: int
+    known: int
+    problems: list[str]
+
+
+def import_findings(store: Path, source: Path | bytes, by: str) -> Taken:
     """Take in a CSV file of findings with the columns of the register ``inspections``; good rows are in, bad ones told.
 
-    Rows in which finding, severity and note are all empty have not been filled in and are passed over. An apostrophe
-    that protects a cell from being taken for a formula is removed. ``inspection_id`` may be empty or missing: the same
-    file read twice then still gives the same findings.
-
-    Returns
-    -------
-    Number of findings taken in, and a sentence with the row number for each that was not.
+    Rows in which finding, severity, note and next due date are all empty have not been filled in and are passed over.
+    An apostrophe that protects a cell from being taken for a formula is removed. ``inspection_id`` may be empty or
+    missing: the same file read twice then still gives the same findings. What is on file already is not entered again.
+    Optional columns ``statutory`` (a kind of statutory inspection) and ``next_due_on`` say that the visit was
+    one; where that cannot be, the finding is in and the reason told.
 
     Raises
     ------
@@ -117,20 +127,50 @@ def import_findings(store: Path, source: Path | bytes, by: str) -> tuple[int, li
     StoreError
         Nothing was published yet, or what was entered cannot be written.
     """
-    header, cells = _cells(source)
-    unusable = wrong_columns("inspections", header, _SHEET, spared=("inspection_id",))
+    header, cells = sheet_cells(source)
+    unusable = wrong_columns("inspections", header, SHEET, spared=("inspection_id",))
     if unusable:
         raise InputError(f"The file cannot be used: {unusable}.")
-    filled = [(number, _restored(row)) for number, row in cells if _filled_in(row)]
-    numbered, problems = check_rows("inspections", filled, _SHEET)
+    numbered, problems = check_rows("inspections", cells, SHEET)
     rows = _named(numbered)
     with reading(store) as con:
         known = _known(con, store, [row for _, row in rows])
-    found = [(number, row, finding_problem(row, known)) for number, row in rows]
-    problems += [f"{_SHEET} row {number}: {problem}" for number, _, problem in found if problem]
-    good = [row for _, row, problem in found if not problem]
-    enter_all(store, by, [(row.vehicle_id, FindingEntered(row=row)) for row in good])
-    return len(good), problems
+        found = [(number, row, finding_problem(row, known)) for number, row in rows]
+        problems += [f"{SHEET} row {number}: {problem}" for number, _, problem in found if problem]
+        good = {number: row for number, row, problem in found if not problem}
+        dates, told = _dates_of(con, store, dict(cells), good, known)
+    new = {number: row for number, row in good.items() if known.rows.get(row.inspection_id) != row}
+    bodies: list[tuple[str, Body]] = [(row.vehicle_id, FindingEntered(row=row)) for row in new.values()]
+    enter_all(store, by, [*bodies, *dict.fromkeys((good[number].vehicle_id, met) for number, met in dates.items())])
+    count = len(set(new) | set(dates))
+    return Taken(count, len(good) - count, problems + told)
+
+
+def _dates_of(
+    con: duckdb.DuckDBPyConnection,
+    store: Path,
+    cells: Mapping[int, dict[str, Any]],
+    good: Mapping[int, Inspection],
+    known: Known,
+) -> tuple[dict[int, DateMet], list[str]]:
+    """Statutory dates that rows say were met and that are not on file yet, by row, and what is wrong with others."""
+    on_file = newest_met(entries(store, ("date_met",)))
+    dates, told = {}, []
+    for number, row in good.items():
+        met, problem = date_met(cells[number], row.inspected_on)
+        if met is not None:
+            problem = met_problem(con, store, row.vehicle_id, met, known, list(good.values()))
+        if problem:
+            told.append(f"{SHEET} row {number}: {problem}")
+        elif met is not None and on_file.get((row.vehicle_id, met.kind)) != met:
+            dates[number] = met
+    return dates, told
+
+
+def _the_one(vehicles: set[str], what: str) -> str:
+    if len(vehicles) != 1:
+        raise RuleError(f"{what} for one vehicle at a time.")
+    return next(iter(vehicles))
 
 
 def _merge(con: duckdb.DuckDBPyConnection, name: str, rows: Sequence[Inspection | Repair]) -> None:
@@ -166,21 +206,26 @@ def _clear(con: duckdb.DuckDBPyConnection, answers: dict[tuple[str, datetime, st
 
 
 def _known(con: duckdb.DuckDBPyConnection, store: Path, rows: Sequence[Inspection]) -> Known:
-    """What the rows are held against: vehicles, and whose findings their ids are already."""
+    """What the rows are held against: vehicles, and the findings of their ids that are on file already."""
     ids = [row.inspection_id for row in rows]
     owners: dict[str, str] = {}
+    kept: dict[str, Inspection] = {}
     if ids:
-        owners = dict(
-            con.execute(
-                "SELECT inspection_id, vehicle_id FROM inspections "
-                "WHERE vehicle_id IS NOT NULL AND inspection_id IN (SELECT unnest(?))",
-                [ids],
-            ).fetchall()
-        )
+        columns = [column for column, _ in REGISTERS["inspections"]]
+        found = con.execute(
+            f"SELECT {', '.join(columns)} FROM inspections "  # noqa: S608 - own names
+            "WHERE vehicle_id IS NOT NULL AND inspection_id IN (SELECT unnest(?))",
+            [ids],
+        ).fetchall()
+        for row in found:
+            cells = dict(zip(columns, row, strict=True))
+            owners[cells["inspection_id"]] = cells["vehicle_id"]
+            kept[cells["inspection_id"]] = Inspection.model_construct(**cells)
         for entry in entries(store, ("finding",)):
             if isinstance(entry.body, FindingEntered):
                 owners.setdefault(entry.body.row.inspection_id, entry.vehicle_id)
-    return Known(known_vehicles(con), owners, today())
+                kept[entry.body.row.inspection_id] = entry.body.row
+    return Known(known_vehicles(con), owners, today(), kept)
 
 
 def today() -> date:
@@ -204,31 +249,3 @@ def _made_id(row: Inspection) -> str:
     """An id that the same finding always gets."""
     facts = "\n".join((row.vehicle_id, row.inspected_on.isoformat(), row.wheel or "", row.finding))
     return "entered-" + sha256(facts.encode("utf-8", "surrogatepass")).hexdigest()[:16]
-
-
-def _cells(source: Path | bytes) -> tuple[list[str], list[tuple[int, dict[str, Any]]]]:
-    try:
-        if isinstance(source, Path):
-            with source.open("rb") as file:
-                content = file.read(MOST_BYTES + 1)
-        else:
-            content = source
-        if len(content) > MOST_BYTES:
-            raise InputError(f"The file is too large for findings: {MOST_BYTES / 1e6:g} MB at most.")
-        return read_cells(content)
-    except UnicodeDecodeError as error:
-        raise InputError("The file is not UTF-8 text: save it as CSV in UTF-8.") from error
-    except csv.Error as error:
-        raise InputError(f"The file cannot be read as CSV ({error}).") from error
-    except OSError as error:
-        raise InputError(f"{source!s}: cannot be read ({error.strerror or error}).") from error
-
-
-def _filled_in(row: dict[str, Any]) -> bool:
-    return any(row.get(column) is not None for column in ("finding", "severity", "note"))
-
-
-def _restored(row: dict[str, Any]) -> dict[str, Any]:
-    """Cells as they were before they were protected from a spreadsheet program; an id that is missing is empty."""
-    cells = {name: unprotected(value) if isinstance(value, str) else value for name, value in row.items()}
-    return {**cells, "inspection_id": cells.get("inspection_id") or ""}

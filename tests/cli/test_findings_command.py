@@ -52,6 +52,27 @@ def test_a_bad_row_is_told_by_its_number(store: Path, tmp_path: Path) -> None:
     assert "1 findings taken in" in result.stdout
 
 
+def test_a_file_read_twice_says_so(store: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(f"inspection_id,vehicle_id,inspected_on,wheel,finding,severity,note\n{GOOD}\n", "utf-8")
+    assert "They count from the next `fleetbrake score` on." in run(store, sheet).stdout
+    again = run(store, sheet, "--json")
+    assert "0 findings taken in, 1 known already, 0 problems." in again.stdout and "They count" not in again.stdout
+    facts = json.loads(again.stdout.strip().splitlines()[-1])
+    assert (facts["findings"], facts["known"], facts["status"], len(entries(store))) == (0, 1, 0, 1)
+
+
+def test_registers_alone_are_read(store: Path, tmp_path: Path) -> None:
+    registers = tmp_path / "registers"
+    registers.mkdir()
+    (registers / "vehicles.csv").write_text("vehicle_id,inspection_due_on\nV2,2026-05-01\n", "utf-8")
+    command = ["ingest", "--store", str(store), "--registers", str(registers)]
+    result = CliRunner().invoke(app, command, catch_exceptions=False)
+    assert result.exit_code == 0 and "Registers read: vehicles." in result.stdout
+    nothing = CliRunner().invoke(app, command[:3], catch_exceptions=False)
+    assert nothing.exit_code == 2 and "Nothing was named" in nothing.stderr
+
+
 def test_what_cannot_be_read_is_a_sentence(store: Path, tmp_path: Path) -> None:
     result = run(store, tmp_path / "none.csv")
     assert result.exit_code == 2

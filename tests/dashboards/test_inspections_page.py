@@ -147,7 +147,9 @@ def test_the_units_of_the_address_are_those_of_the_page(open_page: OpenPage) -> 
 
 def test_the_list_can_be_longer_and_names_what_a_short_one_hides(open_page: OpenPage, store: Path) -> None:
     with rebuilding(store) as con:
-        con.execute("UPDATE vehicle_health SET inspection_due_on = DATE '2026-01-02' WHERE rank = 12")
+        con.execute(
+            "UPDATE vehicles SET inspection_due_on = DATE '2026-01-02' WHERE vehicle_id = ?", [PLAIN.vehicles[11]]
+        )
         con.execute("UPDATE vehicle_health SET open_report = '*lamp* lit' WHERE rank = 12")
     app = open_page("inspections", store)
     assert app.selectbox(key="list").options == ["first 10", "first 25", "first 50", "all flagged", "all"]
@@ -161,7 +163,11 @@ def test_the_list_can_be_longer_and_names_what_a_short_one_hides(open_page: Open
 
 def test_the_plan_says_how_good_it_is_and_what_it_assumes(open_page: OpenPage) -> None:
     text = _text(open_page("inspections", "filled"))
-    assert "29 Jan 2026 to 11 Feb 2026, from the scores of 28 Jan 2026. 3 visits." in text
+    assert "29 Jan 2026 to 11 Feb 2026: 3 visits." in text
+    assert (
+        "From the scores of 28 Jan 2026, " in text
+        and "days of it are over: recordings since then are not in it" in text
+    )
     # gain 20.0 of at most 20.4 over both depots
     assert "at most 2 % from the best possible plan" in text
     assert "Capacity assumed, eight bay hours on working days: Millfield." in text
@@ -180,7 +186,7 @@ def test_the_board_has_a_day_a_column_with_hours_taken_and_closed_days(at_addres
 def test_dates_that_cannot_be_kept_come_first_with_the_reason(open_page: OpenPage, store: Path) -> None:
     with rebuilding(store) as con:
         con.execute(
-            "UPDATE inspection_plan SET planned_on = NULL, due_on = DATE '2026-02-03', "
+            "UPDATE inspection_plan SET planned_on = NULL, date_lost = DATE '2026-02-03', "
             "note = 'no bay hours until 11 Feb' WHERE vehicle_id = ?",
             [PLAIN.vehicles[2]],
         )
@@ -250,6 +256,44 @@ def test_a_flag_is_seen_and_decided(open_page: OpenPage, store: Path) -> None:
     assert "flag watch until 10 Feb 2026" in _text(app)
 
 
+def test_a_decision_on_what_somebody_else_decided_meanwhile_is_refused_once(open_page: OpenPage, store: Path) -> None:
+    vehicle = PLAIN.vehicles[3]
+    app = _press(open_page("inspections", store), "Decide on flags (1)", "do_flags_4")
+    page_actions.asked.decide(store, flags(store, vehicle)[0], "inspect_now", "paula")
+    (decision,) = [box for box in app.selectbox if box.label == "Decision"]
+    decision.select("watch")
+    app.text_input[0].set_value("run in")
+    app.date_input[0].set_value(date(2026, 2, 10))
+    app = _press_form(app, "Decide")
+    assert len(app.error) == 1 and "changed meanwhile by paula at" in app.error[0].value
+    assert flags(store, vehicle)[0].decision == "inspect_now"
+    assert any("inspect now (decided by paula)" in str(item.value) for item in app.text), "the form shows it now"
+    app = _press_form(app, "Decide")
+    assert not app.error and flags(store, vehicle)[0].decision == "watch"
+
+
+@pytest.mark.parametrize(
+    ("what", "rank", "send"), [("fix", 3, "Fix the date"), ("defer", 4, "Defer"), ("findings", 2, "Enter findings")]
+)
+def test_every_form_is_refused_once_the_vehicle_was_changed_meanwhile(
+    open_page: OpenPage, store: Path, what: str, rank: int, send: str
+) -> None:
+    vehicle = PLAIN.vehicles[rank - 1]
+    app = open_page("inspections", store)
+    (button,) = [b for b in app.button if b.key == f"do_{what}_{rank}"]
+    app = button.click().run()
+    page_actions.asked.fix_date(store, vehicle, date(2026, 1, 30), "paula")
+    before = len(entries(store))
+    if what == "defer":
+        app.date_input[0].set_value(date(2026, 2, 8))
+        app.text_input[0].set_value("parts")
+    app = _press_form(app, send)
+    assert len(app.error) == 1 and "changed meanwhile by paula at" in app.error[0].value
+    assert len(entries(store)) == before
+    app = _press_form(app, send)
+    assert not app.error and len(entries(store)) > before
+
+
 def test_only_an_inspection_now_can_be_decided_for_what_must_not_wait(open_page: OpenPage, store: Path) -> None:
     app = _press(open_page("inspections", store), "Decide on flags (1)", "do_flags_1")
     (decision,) = [box for box in app.selectbox if box.label == "Decision"]
@@ -278,6 +322,20 @@ def test_findings_of_several_wheels_are_entered_with_the_work_done(open_page: Op
     (work,) = [entry.body.row for entry in entries(store, ("work",), PLAIN.vehicles[1])]
     assert (work.wheel, work.work, work.repaired_on) == ("1R", "lining", AS_OF)
     assert "2 finding(s) of 28 Jan 2026 entered. Score again to take them in." in _text(app).replace("\\", "")
+
+
+def test_a_visit_may_be_the_statutory_inspection(open_page: OpenPage, store: Path) -> None:
+    app = _press(open_page("inspections", store), "Enter findings", "do_findings_2")
+    app.date_input[0].set_value(AS_OF)
+    app.checkbox(key="statutory_2").check().run()
+    assert app.selectbox(key="statutory_kind_2").options[0] == "inspection"
+    app = _press(app, "Enter findings", "enter_2")
+    assert "next statutory inspection due" in app.error[0].value and entries(store, ("finding", "date_met")) == []
+    app.date_input(key="statutory_next_2").set_value(date(2027, 1, 28))
+    app = _press(app, "Enter findings", "enter_2")
+    assert not app.error, [e.value for e in app.error]
+    (met,) = entries(store, ("date_met",), PLAIN.vehicles[1])
+    assert (met.body.kind, met.body.done_on, met.body.next_due_on) == ("inspection", AS_OF, date(2027, 1, 28))
 
 
 def test_a_finding_without_a_severity_is_refused(open_page: OpenPage, store: Path) -> None:

@@ -69,6 +69,34 @@ def test_the_vehicle_page_opens_the_asked_vehicle_and_tells_of_unknown_ones(open
     assert "no such vehicle" in _text(unknown) and "<b>nobody</b>" in [t.value for t in unknown.text]
 
 
+def test_a_vehicle_that_is_not_there_is_replaced_by_none(open_page: OpenPage, tmp_path: Path) -> None:
+    unknown = open_page("vehicle", "filled", vehicle="VAN-999")
+    assert unknown.query_params["vehicle"] == ["VAN-999"], "the address stays"
+    assert unknown.selectbox[0].value is None and not unknown.button and not unknown.dataframe
+    chosen = unknown.selectbox[0].select(PLAIN.vehicles[2]).run()
+    assert chosen.query_params["vehicle"] == [PLAIN.vehicles[2]] and "no such" not in _text(chosen) and chosen.button
+
+
+def test_a_vehicle_that_a_replaced_store_lacks_is_gone_with_its_buttons(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    vehicle = PLAIN.vehicles[2]
+    app = open_page("vehicle", store, vehicle=vehicle)
+    assert app.selectbox[0].value == vehicle and app.button
+    with rebuilding(store) as con:
+        for table in ("vehicles", "vehicle_health", "events", "indicators"):
+            con.execute(f"DELETE FROM {table} WHERE vehicle_id = ?", [vehicle])
+    app.run()
+    assert "no such vehicle" in _text(app) and not app.button and app.query_params["vehicle"] == [vehicle]
+
+
+def test_a_driver_who_is_not_there_is_replaced_by_none(open_page: OpenPage) -> None:
+    unknown = open_page("drivers", "filled", driver="D-999")
+    assert unknown.query_params["driver"] == ["D-999"] and unknown.selectbox[0].value is None
+    assert not unknown.metric and not unknown.get("download_button")
+    chosen = unknown.selectbox[0].select(PLAIN.drivers[1]).run()
+    assert chosen.query_params["driver"] == [PLAIN.drivers[1]] and chosen.metric
+
+
 def test_an_event_nobody_knows_is_told(open_page: OpenPage) -> None:
     app = open_page("event", "filled", event="<img src=x onerror=alert(1)>")
     assert "no such event" in _text(app) and not app.exception

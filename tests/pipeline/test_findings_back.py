@@ -11,13 +11,15 @@ import pytest
 from product_run import Stop, recording
 
 from fleetbrake import pipeline
+from fleetbrake.core.errors import InputError
 from fleetbrake.planning.flags import flags
-from fleetbrake.planning.wishes import decide, defer, fix_date, wishes
+from fleetbrake.planning.wishes import decide, defer, fix_date, meet_date, wishes
 from fleetbrake.recordings.register_rows import Inspection, Repair
+from fleetbrake.reports import reads
 from fleetbrake.store.database import reading
 from fleetbrake.store.entered import stamp
 from fleetbrake.store.entered_rows import ReportAnswered
-from fleetbrake.store.findings import enter_finding, import_findings
+from fleetbrake.store.findings import Taken, enter_finding, import_findings
 
 STOP = Stop(from_mps=15.0, decel_mps2=5.0)
 #: Day of the recordings of ``product_run``.
@@ -78,7 +80,7 @@ def test_a_file_of_findings_scores_like_the_same_register(folder: Path, tmp_path
     pipeline.ingest([by_register / "recordings"], by_register / "store", registers=by_register / "registers")
     pipeline.score(folder / "store")
     without = tables(folder / "store")
-    assert import_findings(folder / "store", sheet, "workshop") == (len(ROWS), [])
+    assert import_findings(folder / "store", sheet, "workshop") == Taken(len(ROWS), 0, [])
     assert tables(folder / "store") == without  # nothing moves before a run
     for store in (folder / "store", by_register / "store"):
         pipeline.score(store)
@@ -141,6 +143,41 @@ def test_an_answered_report_is_open_no_more(folder: Path) -> None:
     assert priorities(store)["V2"] == "too_little_evidence"
 
 
+def test_a_statutory_date_that_was_met_is_overdue_no_more(folder: Path) -> None:
+    """And the register alone can be read again, without any recording."""
+    store = folder / "store"
+    register = {"vehicle_id": ["V1", "V2", "V3"], "axles": 2, "inspection_due_on": ["2026-01-02", None, None]}
+    pd.DataFrame(register).to_csv(folder / "registers" / "vehicles.csv", index=False)
+    yearly = {"vehicle_id": ["V1"], "kind": ["tachograph"], "due_on": ["2026-01-03"]}
+    pd.DataFrame(yearly).to_csv(folder / "registers" / "due_dates.csv", index=False)
+    summary = pipeline.ingest([], store, registers=folder / "registers")
+    assert (summary.files, summary.registers, summary.problems) == (0, ["vehicles", "due_dates"], [])
+    planned = "SELECT due_on, statutory FROM inspection_plan WHERE vehicle_id = 'V1'"
+    listed = "SELECT inspection_due_on FROM vehicle_health WHERE vehicle_id = 'V1'"
+    pipeline.score(store)
+    pipeline.plan(store)
+    assert asked(store, planned) == [(date(2026, 1, 2), "inspection + tachograph")]
+    assert len(asked(store, "SELECT * FROM events")) == 3
+    meet_date(store, "V1", "inspection", DAY, date(2027, 1, 5), "workshop")
+    meet_date(store, "V1", "tachograph", DAY, date(2028, 1, 5), "workshop")
+    pipeline.score(store)
+    pipeline.plan(store)
+    assert (asked(store, planned), asked(store, listed)) == ([], [(date(2027, 1, 5),)])
+    pipeline.ingest([], store, registers=folder / "registers")  # the register still has the old ones
+    pipeline.score(store)
+    pipeline.plan(store)
+    assert (asked(store, planned), asked(store, listed)) == ([], [(date(2027, 1, 5),)])
+    row = reads.ranked(store).set_index("vehicle_id").loc["V1"]
+    assert not reads.overdue(row.to_dict())
+
+
+def test_something_must_be_named(folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="Nothing was named"):
+        pipeline.ingest([], folder / "store")
+    with pytest.raises(InputError, match="No register can be used"):
+        pipeline.ingest([], folder / "store", registers=tmp_path)
+
+
 def test_wishes_reach_the_plan(folder: Path) -> None:
     store = folder / "store"
     ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
@@ -198,3 +235,16 @@ def test_a_store_without_entries_scores_as_before(folder: Path) -> None:
     pipeline.score(store)
     assert stamp(store) == 0
     assert asked(store, "SELECT count(*) FROM flags") == [(0,)]
+
+
+def test_the_plan_knows_a_finding_that_no_scores_have_seen_yet(folder: Path) -> None:
+    store = folder / "store"
+    pipeline.score(store)
+    row = Inspection(inspection_id="", vehicle_id="V3", inspected_on=DAY + timedelta(days=1), wheel="1L",
+                     finding="brake_drag", severity=3)  # fmt: skip
+    enter_finding(store, "Workshop", [row])
+    assert priorities(store)["V3"] != "before_next_trip"
+    pipeline.plan(store)
+    (found,) = asked(store, "SELECT planned_on, priority, note FROM inspection_plan WHERE vehicle_id = 'V3'")
+    assert found[:2] == (None, "before_next_trip") and "must not go on the road" in found[2]
+    assert ("V3",) in asked(store, "SELECT vehicle_id FROM inspections WHERE severity = 3 AND vehicle_id = 'V3'")

@@ -42,11 +42,14 @@ def inspected(
     }  # fmt: skip
 
 
-def trips(number: int, after: date, indicator: str = "brake_drag", wheel: str | None = "1L") -> list[dict[str, Any]]:
-    return [
-        {"vehicle_id": "bus", "indicator": indicator, "wheel": wheel, "trip": f"t{k}", "on_day": after, "counts": True}
-        for k in range(number)
-    ]
+def work(on: date, what: str = "adjustment", wheel: str | None = "1L") -> dict[str, Any]:
+    return {"vehicle_id": "bus", "repaired_on": on, "wheel": wheel, "work": what}
+
+
+def recorded(store: Path, on: date) -> None:
+    """The newest recording is of that day."""
+    with rebuilding(store) as con:
+        con.execute("INSERT INTO events (event_id, vehicle_id, started_at) VALUES ('e', 'bus', ?)", [f"{on} 08:00Z"])
 
 
 # --- raising
@@ -139,47 +142,80 @@ def test_a_finding_ends_a_flag(tmp_path: Path, findings: list[tuple[Any, ...]], 
     scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
     rows = [inspected(day(1), what, severity, wheel, k) for k, (what, severity, wheel) in enumerate(findings)]
     scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=rows)
-    expected = ("brake_drag", "1L", day(0), "closed" if result else "open", result)
-    assert states(tmp_path) == [expected]  # still shown, yet not raised again by what the inspection knew
+    assert states(tmp_path)[0] == ("brake_drag", "1L", day(0), "closed" if result else "open", result)
+    # what is shown still is raised again, and what is on file already ends that flag no more
+    scored(tmp_path, day(2), [vehicle()], indicators=[DRAG])
+    assert states(tmp_path)[1:] == ([("brake_drag", "1L", day(1), "open", None)] if result else [])
+
+
+def test_shown_again_on_the_day_on_which_it_was_closed(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG], inspections=[inspected(day(0), "brake_drag", 1, "1L")])
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "open", None)]
+    assert [step.told for step in flag_history(tmp_path, "bus")] == [
+        "raised", f"closed on {day(0)}: confirmed", "raised"
+    ]  # fmt: skip
+
+
+def test_what_was_on_file_when_a_flag_was_raised_does_not_end_it(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG], inspections=[inspected(day(0), "brake_drag", 1, "1L")])
+    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG])
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "open", None)]
+    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(1), "none", 0, None, 2)])
+    assert states(tmp_path)[0] == ("brake_drag", "1L", day(0), "closed", "not_confirmed")
 
 
 @pytest.mark.parametrize(
-    ("finding", "wheel", "raised"),
-    [("none", None, False), ("none", "2R", True), ("brake_drag", "1L", False), ("other", "1L", True)],
+    ("answer", "ended"),
+    [
+        ({}, False),
+        ({"repairs": [work(day(1))]}, True),
+        ({"repairs": [work(day(1), wheel=None)]}, True),
+        ({"repairs": [work(day(0))]}, False),
+        ({"repairs": [work(day(1), "tyre")]}, False),
+        ({"repairs": [work(day(1), wheel="2R")]}, False),
+        ({"repairs": [work(day(4))]}, False),  # after what the scores know
+        ({"inspections": [inspected(day(2), "none", 0, None, 2)]}, True),
+        ({"inspections": [inspected(day(2), "none", 0, "2R", 2)]}, False),
+    ],
 )
-def test_an_inspection_before_is_a_look_if_it_was_at_this(
-    tmp_path: Path, finding: str, wheel: str | None, raised: bool
+@pytest.mark.parametrize("shown", [[DRAG], []])
+def test_what_needs_repair_keeps_its_flag(
+    tmp_path: Path, answer: dict[str, Any], ended: bool, shown: list[dict[str, Any]]
 ) -> None:
-    rows = [inspected(day(0), finding, 0 if finding == "none" else 1, wheel)]
-    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG], inspections=rows)
-    assert bool(flags(tmp_path)) is raised
+    """Also where the recordings show it no longer."""
+    asked = vehicle(open_report="an inspection that found brake drag")
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    see_flag(tmp_path, only(tmp_path), "ann")
+    scored(tmp_path, day(1), [asked], indicators=shown, inspections=[inspected(day(1), "brake_drag", 2, "1L")])
+    scored(tmp_path, day(2), [asked], indicators=shown, **answer)
+    drag = [flag for flag in flags(tmp_path) if flag.indicator == "brake_drag"]
+    expected = ("closed", "confirmed") if ended else ("seen", None)
+    assert (drag[0].state, drag[0].result) == expected
 
 
-@pytest.mark.parametrize(("on", "ended"), [(-1, False), (0, True), (9, True)])
-def test_only_an_inspection_since_then_ends_it(tmp_path: Path, on: int, ended: bool) -> None:
+def test_what_the_scores_hold_answered_is_answered(tmp_path: Path) -> None:
+    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
+    passed = [inspected(day(1), "brake_drag", 2, "1L")]  # and a passed brake test: the scores show nothing open
+    scored(tmp_path, day(1), [vehicle(priority="no_sign")], indicators=[], inspections=passed)
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "closed", "confirmed")]
+
+
+@pytest.mark.parametrize(("on", "ended"), [(-1, False), (0, True), (1, True), (9, False)])
+def test_only_an_inspection_since_then_that_the_scores_know_ends_it(tmp_path: Path, on: int, ended: bool) -> None:
     scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
     scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(on), "none")])
-    assert (only(tmp_path).state == "closed") is ended
+    assert (flags(tmp_path)[0].state == "closed") is ended
 
 
-@pytest.mark.parametrize(("fresh", "again"), [(2, False), (3, True)])
-def test_trips_after_an_inspection_raise_it_again(tmp_path: Path, fresh: int, again: bool) -> None:
+def test_findings_up_to_today_count_with_the_newest_recordings(tmp_path: Path) -> None:
     scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
-    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(1), "none")])
-    known = [*trips(9, day(1)), *(row | {"trip": f"n{k}"} for k, row in enumerate(trips(fresh, day(2))))]
-    scored(tmp_path, day(2), [vehicle()], indicators=[DRAG], indicator_trips=known)
-    assert [state[2] for state in states(tmp_path)] == ([day(0), day(2)] if again else [day(0)])
-
-
-def test_a_lockup_after_an_inspection_raises_it_again(tmp_path: Path) -> None:
-    leading = vehicle(priority="this_week", leading_indicator="lockup_without_modulation", suspect_wheel="1L")
-    scored(tmp_path, day(0), [leading], inspections=[inspected(day(0), "none")])
-    assert flags(tmp_path) == []
-    with rebuilding(tmp_path) as con:
-        con.execute("INSERT INTO events (event_id, vehicle_id, started_at, lockup) VALUES (?, ?, ?, true)",
-                    ["e", "bus", "2026-03-04 08:00Z"])  # fmt: skip
-    scored(tmp_path, day(2), [leading])
-    assert states(tmp_path) == [("lockup_without_modulation", "1L", day(2), "open", None)]
+    recorded(tmp_path, day(0))
+    rows = [inspected(day(3), "none")]
+    scored(tmp_path, day(0), [vehicle(priority="no_sign")], indicators=[], inspections=rows)
+    assert states(tmp_path) == [("brake_drag", "1L", day(0), "closed", "not_confirmed")]
+    assert (only(tmp_path).closed_on, only(tmp_path).age_days) == (day(3), 3)
 
 
 def test_an_open_report_stays_until_it_is_answered(tmp_path: Path) -> None:
@@ -217,8 +253,8 @@ def test_a_life_with_a_decision_over_three_runs(tmp_path: Path) -> None:
     flag = only(tmp_path)
     assert (flag.state, flag.decision, flag.expires_on, flag.seen_by) == ("open", None, None, "ann")
     scored(tmp_path, day(22), [vehicle()], indicators=[DRAG], inspections=[inspected(day(22), "brake_drag", 2, "1L")])
-    assert only(tmp_path).result == "confirmed"
-    assert wishes(tmp_path).flags == []
+    assert flags(tmp_path)[0].result == "confirmed"
+    assert [flag.raised_on for flag in wishes(tmp_path).flags] == [day(22)]  # still shown: raised again
     history = flag_history(tmp_path, "bus")
     assert [(step.kind, step.made_by) for step in history] == [
         ("flag_raised", "scores"),
@@ -226,6 +262,7 @@ def test_a_life_with_a_decision_over_three_runs(tmp_path: Path) -> None:
         ("flag_decided", "bob"),
         ("flag_reopened", "scores"),
         ("flag_closed", "scores"),
+        ("flag_raised", "scores"),
     ]
     assert history[2].told == f"decided: watch, stands until {day(20)}"
     assert (history[2].reason, history[2].day, history[3].reason) == (
@@ -288,8 +325,10 @@ def test_a_closed_flag_takes_no_more_steps(tmp_path: Path) -> None:
     scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
     names: dict[str, Any] = {"indicator": "brake_drag", "wheel": "1L", "raised_on": day(0)}
     enter(tmp_path, "x", "bus", FlagClosed(**names, closed_on=day(0), result="confirmed"))
-    enter(tmp_path, "x", "bus", FlagDecided(**names, decision="inspect_now"), FlagRaised(**names, priority="watch"))
+    enter(tmp_path, "x", "bus", FlagDecided(**names, decision="inspect_now"))
     assert (only(tmp_path).state, only(tmp_path).decision, only(tmp_path).priority) == ("closed", None, "this_week")
+    enter(tmp_path, "x", "bus", FlagRaised(**names, priority="watch"))
+    assert (only(tmp_path).state, only(tmp_path).priority) == ("open", "watch")  # but it may be raised anew
     enter(tmp_path, "x", "bus", FlagClosed(**names | {"wheel": "2L"}, closed_on=day(0), result="confirmed"))
     assert len(flags(tmp_path)) == 1  # steps of a flag that nobody raised are none
 
@@ -306,7 +345,7 @@ def test_flags_of_one_vehicle(tmp_path: Path) -> None:
 def test_the_order_of_rows_changes_nothing(tmp_path: Path, turn: Callable[[list[Any]], list[Any]]) -> None:
     health = turn([vehicle(name, open_report="x") for name in ("a", "b", "bus")])
     rows = turn([DRAG, shows("brake_fade"), shows("brake_drag", "2R", "a")])
-    findings = turn([inspected(day(0), "none", 0, None, 1), inspected(day(0), "brake_fade", 2, None, 2)])
+    findings = turn([inspected(day(0), "none", 0, None, 1), inspected(day(0), "brake_fade", 1, None, 2)])
     scored(tmp_path, day(0), health, indicators=rows)
     scored(tmp_path, day(1), health, indicators=rows, inspections=findings)
     assert [(entry.vehicle_id, entry.kind, entry.body.model_dump().get("result")) for entry in entries(tmp_path)] == [
@@ -318,4 +357,6 @@ def test_the_order_of_rows_changes_nothing(tmp_path: Path, turn: Callable[[list[
         ("bus", "flag_raised", None),
         ("bus", "flag_closed", "other_found"),
         ("bus", "flag_closed", "confirmed"),
+        ("bus", "flag_raised", None),
+        ("bus", "flag_raised", None),
     ]

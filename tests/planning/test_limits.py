@@ -88,15 +88,16 @@ def test_cause_whole_visits_do_not_fit() -> None:
     fleet = Fleet()
     every_day(fleet, bay_hours=3.0)
     due(fleet, 3, 1)
-    assert "go to others due by then; what is left of each is less than this visit takes" in notes(fleet)["due2"]
+    told = "go to visits with a statutory date; what is left of each is less than this visit takes"
+    assert told in notes(fleet)["due2"]
 
 
 def test_the_greatest_number_of_dates_is_kept_then_the_earliest() -> None:
     fleet = Fleet()
     every_day(fleet, bay_hours=0.0)
     fleet.rows["capacity"][1]["bay_hours"] = 4.0  # the second day only
-    fleet.vehicle("long", inspection_due_on=after(1), category="N3")
-    fleet.add("due_dates", vehicle_id="long", kind="brake test", due_on=after(1), bay_hours=2.0)
+    fleet.vehicle("long")
+    fleet.add("due_dates", vehicle_id="long", kind="brake test", due_on=after(1), bay_hours=4.0)
     fleet.vehicle("a", inspection_due_on=after(5))
     fleet.vehicle("b", inspection_due_on=after(3))
     fleet.vehicle("c", inspection_due_on=after(2))

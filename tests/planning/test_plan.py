@@ -106,7 +106,10 @@ def test_without_any_bay_hours_the_visit_is_told_without_a_day() -> None:
     con = fleet.connect()
     assert plan(con) == 0
     found = rows(con)
-    assert set(found) == {"due", "danger"}
+    assert set(found) == {"due", "danger", "later"}, "whatever the list asks for is told"
+    assert "no day found: no single day at depot North" in found["later"]["note"]
+    assert found["later"]["date_lost"] is found["danger"]["date_lost"] is None
+    assert found["due"]["date_lost"] == START
     assert found["due"]["planned_on"] is found["due"]["position"] is None
     assert "no day found" in found["danger"]["note"]
     assert "cannot be kept" in found["due"]["note"]

@@ -12,7 +12,7 @@ from scored_store import DAY, day, scored, shows, vehicle
 from fleetbrake.core.errors import FleetbrakeError, InputError, RuleError, StoreError
 from fleetbrake.planning.flags import flag_history, flags
 from fleetbrake.planning.rules import PLAN_LENGTH
-from fleetbrake.planning.run import PLAN_DAYS, plan
+from fleetbrake.planning.run import PLAN_DAYS
 from fleetbrake.planning.wish_types import Deferral, Flag
 from fleetbrake.planning.wishes import (
     DECISIONS,
@@ -24,7 +24,6 @@ from fleetbrake.planning.wishes import (
     release_date,
     see_flag,
     wishes,
-    wishes_of,
 )
 from fleetbrake.recordings.register_rows import Inspection, Repair
 from fleetbrake.store.database import rebuilding
@@ -87,7 +86,7 @@ def test_the_rules_know_how_long_a_plan_is() -> None:
         (9, None, "no bay hours for depot North on Wednesday"),
         (8, 7, "past the statutory date of bus, 2026-03-09"),
         (3, 0, "past its statutory date of 2026-03-02: it gets the first day with room"),
-        (187, None, "too far ahead"),
+        (15, None, "The list asks for bus .this week.: no day after 2026-03-16 can be fixed; put it off with defer"),
     ],
 )
 def test_a_day_that_cannot_be_fixed(tmp_path: Path, on: int, due: int | None, told: str) -> None:
@@ -95,7 +94,7 @@ def test_a_day_that_cannot_be_fixed(tmp_path: Path, on: int, due: int | None, to
     refused(tmp_path, told, lambda: fix_date(tmp_path, "bus", day(on), "ann"))
 
 
-@pytest.mark.parametrize(("on", "due"), [(1, None), (7, 7), (14, None), (14, 30), (21, None)])
+@pytest.mark.parametrize(("on", "due"), [(1, None), (7, 7), (14, None), (14, 30)])
 def test_a_day_that_can_be_fixed(tmp_path: Path, on: int, due: int | None) -> None:
     a_store(tmp_path, due=due)
     fix_date(tmp_path, "bus", day(on), "ann")
@@ -112,10 +111,29 @@ def test_the_earliest_of_several_dates_counts(tmp_path: Path) -> None:
     fix_date(tmp_path, "bus", day(4), "ann")
 
 
-def test_what_must_not_be_driven_may_be_fixed_within_the_plan_only(tmp_path: Path) -> None:
+def test_what_must_not_be_driven_is_outside_the_plan(tmp_path: Path) -> None:
     a_store(tmp_path, "before_next_trip")
-    fix_date(tmp_path, "bus", day(14), "ann")
-    refused(tmp_path, "before its next trip", lambda: fix_date(tmp_path, "bus", day(15), "ann"))
+    for on in (1, 14, 15):
+        refused(tmp_path, "outside the plan", partial(fix_date, tmp_path, "bus", day(on), "ann"))
+
+
+@pytest.mark.parametrize("priority", ["no_sign", "watch", "too_little_evidence"])
+def test_a_day_after_the_plan_is_for_what_nobody_asks_for(tmp_path: Path, priority: str) -> None:
+    a_store(tmp_path, priority)
+    fix_date(tmp_path, "bus", day(21), "ann")
+    refused(tmp_path, "too far ahead", lambda: fix_date(tmp_path, "bus", day(182), "ann"))
+
+
+def test_what_is_wanted_now_is_not_put_off(tmp_path: Path) -> None:
+    a_store(tmp_path)
+    decide(tmp_path, the_flag(tmp_path), "inspect_now", "bob")
+    refused(
+        tmp_path, "decided for bus by bob: it cannot be deferred", lambda: defer(tmp_path, "bus", day(8), REASON, "a")
+    )
+    refused(tmp_path, "decided for bus by bob: no day after", lambda: fix_date(tmp_path, "bus", day(15), "ann"))
+    fix_date(tmp_path, "bus", day(3), "ann")
+    decide(tmp_path, the_flag(tmp_path), "watch", "bob", REASON, day(8))
+    defer(tmp_path, "bus", day(8), REASON, "ann")
 
 
 def test_a_fixed_day_is_forgotten_once_it_is_over(tmp_path: Path) -> None:
@@ -205,8 +223,8 @@ def report(severity: int, cleared: str | None = None) -> dict[str, Any]:
             "cleared_at": cleared}  # fmt: skip
 
 
-def mended(on: date, wheel: str | None) -> dict[str, Any]:
-    return {"vehicle_id": "bus", "repaired_on": on, "wheel": wheel, "work": "lining"}
+def mended(on: date, wheel: str | None, work: str = "other") -> dict[str, Any]:
+    return {"vehicle_id": "bus", "repaired_on": on, "wheel": wheel, "work": work}
 
 
 @pytest.mark.parametrize(
@@ -218,6 +236,7 @@ def mended(on: date, wheel: str | None) -> dict[str, Any]:
         ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L")]}, True),
         ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), None)]}, True),
         ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "2R")]}, False),
+        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L", "tyre")]}, False),
         ({"inspections": [dangerous(day(0))], "repairs": [mended(day(-1), "1L")]}, False),
         ({"inspections": [dangerous(day(-2)), dangerous(day(-1), "2R", **CLEAN)]}, False),
         ({"inspections": [dangerous(day(-2)), dangerous(day(-1), **CLEAN)]}, True),
@@ -233,6 +252,7 @@ def test_what_is_dangerous_cannot_wait(tmp_path: Path, tables: dict[str, Any], w
     flag = the_flag(tmp_path)
     asks: list[Callable[[], None]] = [lambda: defer(tmp_path, "bus", day(8), REASON, "ann")]
     asks += [partial(decide, tmp_path, flag, name, "ann", REASON, day(8)) for name in ("next_visit", "watch", "reject")]
+    asks += [lambda: fix_date(tmp_path, "bus", day(1), "ann")]
     for ask in asks:
         if waits:
             ask()
@@ -352,52 +372,3 @@ def test_ids_are_only_text(tmp_path: Path) -> None:
     see_flag(tmp_path, flags(tmp_path, name)[0], "=ann")
     assert wishes(tmp_path).deferred == {name: Deferral(DAY + timedelta(days=3), "<script>", "=ann")}
     assert wishes(tmp_path).flags[0].seen_by == "=ann"
-
-
-# --- what an inspection has answered
-
-
-def clean(on: date = DAY) -> dict[str, Any]:
-    return {"vehicle_id": "bus", "inspected_on": on, "wheel": None} | CLEAN
-
-
-def planned(store: Path) -> list[tuple[str, str | None]]:
-    """Vehicle and indicator of every visit."""
-    with rebuilding(store) as con:
-        plan(con, wishes=wishes_of(con, store))
-        return con.execute("SELECT vehicle_id, indicator FROM inspection_plan ORDER BY ALL").fetchall()
-
-
-@pytest.mark.parametrize(
-    ("priority", "report", "trips", "visits"),
-    [
-        ("this_week", None, 0, []),  # looked into, and nothing newer says otherwise
-        ("this_week", None, 3, [("bus", "brake_drag")]),
-        ("this_week", "pulls left", 0, [("bus", "open_report")]),  # something else is open
-        ("before_next_trip", None, 0, [("bus", "brake_drag")]),  # what must not be driven is never passed over
-    ],
-)
-def test_what_an_inspection_answered_asks_for_no_visit(
-    tmp_path: Path, priority: str, report: str | None, trips: int, visits: list[tuple[str, str]]
-) -> None:
-    row = vehicle(
-        priority=priority, leading_indicator="brake_drag", suspect_wheel="1L", open_report=report, health_score=20.0
-    )
-    a_store(tmp_path)
-    newer = [
-        {
-            "vehicle_id": "bus",
-            "indicator": "brake_drag",
-            "wheel": "1L",
-            "trip": f"t{k}",
-            "on_day": day(2),
-            "counts": True,
-        }
-        for k in range(trips)
-    ]
-    assert wishes(tmp_path).looked_into == frozenset()
-    scored(
-        tmp_path, day(2), [row], indicators=[shows("brake_drag", "1L")], inspections=[clean()], indicator_trips=newer
-    )
-    assert wishes(tmp_path).looked_into == (frozenset() if trips else {("bus", "brake_drag", "1L")})
-    assert planned(tmp_path) == visits

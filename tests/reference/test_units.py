@@ -28,6 +28,10 @@ PINT_UNITS: Final = {
     "force": ("N", "N", "force_pound"),
     "temperature": ("degC", "degC", "degF"),
     "per_distance": ("1/km", "1/km", "1/mile"),
+    "decel_per_demand": ("m/s**2", "m/s**2", "foot/s**2"),
+    "yaw_per_decel": ("rad/s/(m/s**2)", "rad/s/(m/s**2)", "rad/s/(foot/s**2)"),
+    "angle_per_decel": ("rad/(m/s**2)", "rad/(m/s**2)", "rad/(foot/s**2)"),
+    "change_per_heat": ("1/kelvin", "1/kelvin", "1/delta_degF"),
 }
 #: Factors are products of a few exact numbers: some units in the last place of a double, 2.2e-16 each.
 CLOSE: Final = 1e-12
@@ -73,9 +77,17 @@ def test_signs_name_the_unit_that_pint_was_asked_for(registry: pint.UnitRegistry
     """The sign read back as a unit is the unit of the figure: ``mph`` beside a figure in miles an hour."""
     words = {"°C": "degC", "°F": "degF", "per 1000 km": "1/km", "per 1000 mi": "1/mile", "lb": "pound"}
     words |= {"BTU": "Btu_it", "BTU/mi": "Btu_it/mile", "lbf": "force_pound"}
+    words |= {
+        f"relative change for each 100 {sign}": f"1/{name}" for sign, name in (("K", "kelvin"), ("°F", "delta_degF"))
+    }
     for system, pint_unit in zip((System.METRIC, System.US), PINT_UNITS[quantity][1:], strict=True):
         sign = SYSTEMS[system].label(quantity)
-        read = words.get(sign, sign.replace("²", "**2").replace("³", "**3").replace("mi", "mile").replace("ft", "foot"))
+        # "a for each b" and "a per unit of demand" (a plain share) are quotients of units
+        numerator, _, denominator = sign.removesuffix(" per unit of demand").partition(" for each ")
+        spelled = f"({numerator})/({denominator})" if denominator else numerator
+        read = words.get(
+            sign, spelled.replace("²", "**2").replace("³", "**3").replace("mi", "mile").replace("ft", "foot")
+        )
         assert registry.Quantity(1.0, read).to(pint_unit).magnitude == pytest.approx(1.0, rel=CLOSE)
 
 

@@ -91,7 +91,7 @@ def test_what_has_no_day_is_in_it_too_and_says_so(planned: Path) -> None:
 def test_without_kept_hours_what_must_not_wait_stands_on_the_first_day(tmp_path: Path) -> None:
     rows = visits()[:2]
     rows[0]["held_on"] = None
-    rows[1]["due_on"] = BEGINS - timedelta(days=40)  # long past: an entry in the past would be seen by nobody
+    rows[1]["date_lost"] = rows[1]["due_on"] = BEGINS - timedelta(days=40)  # long past: an entry in the past would be seen by nobody
     days = {e["DTSTART;VALUE=DATE"] for e in _events(plan_store(tmp_path / "store", rows))}
     assert days == {f"{BEGINS:%Y%m%d}"}
 

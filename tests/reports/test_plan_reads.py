@@ -56,22 +56,21 @@ def test_the_most_telling_event_is_that_of_the_trip_furthest_out_on_the_bad_side
     assert plan_reads.work_list(store).set_index("vehicle_id").loc[vehicle, "telling_event"] == telling
 
 
-def test_dates_not_kept_are_those_missed_and_those_without_a_day() -> None:
+def test_dates_not_kept_are_those_that_the_plan_calls_so() -> None:
     day, no = date(2026, 2, 3), None
     rows = pd.DataFrame(
         [
-            ("kept", day, day, "watch"),
-            ("missed", date(2026, 2, 5), day, "watch"),
-            ("no day", no, day, "this_week"),
-            ("overdue with a day", date(2026, 2, 2), date(2026, 1, 5), "watch"),
-            ("overdue without a day", no, date(2026, 1, 5), "watch"),
-            ("no date", no, no, "this_week"),
-            ("outside", no, day, "before_next_trip"),
-            ("first day", date(2026, 2, 2), no, "watch"),
+            ("kept", day, day, no, "watch"),
+            ("second date", day, day, date(2026, 2, 9), "watch"),
+            ("no day", no, day, day, "this_week"),
+            ("far date, no day", no, date(2026, 12, 1), no, "this_week"),
+            ("overdue without a day", no, date(2026, 1, 5), date(2026, 1, 5), "watch"),
+            ("no date", no, no, no, "this_week"),
+            ("outside", no, day, day, "before_next_trip"),
         ],
-        columns=["vehicle_id", "planned_on", "due_on", "priority"],
+        columns=["vehicle_id", "planned_on", "due_on", "date_lost", "priority"],
     )
-    assert plan_reads.not_kept(rows)["vehicle_id"].tolist() == ["missed", "no day", "overdue without a day"]
+    assert plan_reads.not_kept(rows)["vehicle_id"].tolist() == ["second date", "no day", "overdue without a day"]
     assert plan_reads.not_kept(rows.iloc[:0]).empty
 
 
@@ -91,3 +90,23 @@ def test_a_visit_is_told_in_a_few_words() -> None:
     row = {"bay_hours": 2.5, "roller_hours": 0.5, "statutory": "periodic", "fixed": True, "drawn": pd.NA}
     assert plan_reads.visit_words(row) == "2.5 h, roller tester, statutory, date fixed"
     assert plan_reads.visit_words({"bay_hours": float("nan"), "drawn": True}) == "drawn by lot"
+
+
+@pytest.mark.parametrize(("age", "old"), [(0, False), (3, False), (4, True), (300, True)])
+def test_a_plan_of_old_scores_says_what_it_does_not_know(store: Path, age: int, old: bool) -> None:
+    told = plan_told(store)
+    (sentence,) = told.rests_on(told.as_of + timedelta(days=age))
+    assert sentence.startswith("From the scores of ") and (f"{age} days ago" in sentence) is old
+    assert ("recordings since then are not in it" in sentence) is old
+    (lasting,) = told.rests_on()
+    assert "recordings since then are not in it" in lasting and "days ago" not in lasting, "a file is read later"
+
+
+def test_depots_of_the_register_of_capacity_without_a_vehicle_are_told(store: Path) -> None:
+    with rebuilding(store) as con:
+        con.execute(
+            "INSERT INTO capacity (depot, weekday, bay_hours) VALUES ('harbour', 'mon', 8), ('Harbour', 'mon', 8)"
+        )
+    told = plan_told(store)
+    assert told.idle_depots == ("harbour",)
+    assert told.rests_on()[-1] == "The register of capacity names depots that no vehicle belongs to: harbour."

@@ -89,6 +89,7 @@ def test_every_kind_comes_back(tmp_path: Path) -> None:
         "finding": {"row": {"inspection_id": "", "vehicle_id": "V", "inspected_on": DAY, "finding": "none"}},
         "work": {"row": {"vehicle_id": "V", "repaired_on": DAY, "work": "lining"}},
         "report_answered": {"reported_at": at, "text": None, "cleared_at": at},
+        "date_met": {"kind": "inspection", "done_on": DAY, "next_due_on": DAY},
         "date_fixed": {"on": DAY},
         "deferred": {"until": DAY, "reason": "no parts"},
         "flag_raised": {**flag, "priority": "this_week"},

@@ -12,9 +12,10 @@ from fleetbrake.core.errors import InputError, RuleError, StoreError
 from fleetbrake.core.spreadsheet import protected
 from fleetbrake.recordings.register_rows import Inspection, Repair
 from fleetbrake.store.database import rebuilding
-from fleetbrake.store.entered import ENTERED_NAME, entries
-from fleetbrake.store.entered_rows import FindingEntered, ReportAnswered
-from fleetbrake.store.findings import MOST_BYTES, enter_finding, import_findings, merged_registers, today
+from fleetbrake.store.entered import ENTERED_NAME, entries, stamp
+from fleetbrake.store.entered_rows import DateMet, FindingEntered, ReportAnswered
+from fleetbrake.store.finding_sheet import MOST_BYTES
+from fleetbrake.store.findings import Taken, enter_finding, import_findings, merged_registers, today
 
 DAY = date(2026, 1, 10)
 REPORTED = datetime(2026, 1, 11, 7, 30, tzinfo=UTC)
@@ -217,7 +218,7 @@ def test_good_rows_are_in_and_bad_ones_told(store: Path) -> None:
     lines = [
         "a,van-1,2026-01-10,1l,brake_drag,2,drags",  # row 2, good
         ",van-1,2026-01-10,,none,0,",  # good, without an id
-        "c,van-1,10.01.2026,,none,0,",
+        "c,van-1,10/01/2026,,none,0,",
         "d,van-9,2026-01-10,,none,0,",
         "e,van-1,2026-01-10,3L,other,1,",
         "f,van-1,2026-01-10,1L,rust,1,",
@@ -227,9 +228,9 @@ def test_good_rows_are_in_and_bad_ones_told(store: Path) -> None:
         "i,van-1,2026-01-10,1L,other,7,",
         "r1,=van,2026-01-10,,none,0,",
     ]
-    count, problems = import_findings(store, (HEADER + "\n".join(lines)).encode(), "p")
-    assert count == 2
-    told = sorted(int(problem.split()[2].rstrip(":")) for problem in problems)
+    taken = import_findings(store, (HEADER + "\n".join(lines)).encode(), "p")
+    assert (taken.new, taken.known) == (2, 0)
+    told = sorted(int(problem.split()[2].rstrip(":")) for problem in taken.problems)
     assert told == [4, 5, 6, 7, 8, 11, 12]
     merge(store)
     assert [row[2:] for row in inspections(store)] == [
@@ -243,13 +244,96 @@ def test_good_rows_are_in_and_bad_ones_told(store: Path) -> None:
 def test_what_a_spreadsheet_program_makes_of_it(store: Path, mark: str) -> None:
     lines = ["\ufeff" + HEADER.strip(), "x,van-1,2026-01-10,1L,other,1,note\r"]
     content = "\n".join(lines).replace(",", mark).encode()
-    assert import_findings(store, content, "p") == (1, [])
+    assert import_findings(store, content, "p") == Taken(1, 0, [])
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("on", ["2026-01-10", "10.01.2026", "10.1.2026"])
+def test_what_older_programs_and_other_countries_write(store: Path, encoding: str, on: str) -> None:
+    content = (HEADER + f"x,van-1,{on},1L,other,1,schl\u00e4gt \u2013 links\n").replace(",", "\t").encode(encoding)
+    assert import_findings(store, content, "p") == Taken(1, 0, [])
+    merge(store)
+    assert ("van-1", DAY, "1L", "other", 1, "schl\u00e4gt \u2013 links") in inspections(store)
+
+
+@pytest.mark.parametrize("on", ["01/10/2026", "31.02.2026", "10.01.26"])
+def test_a_day_that_may_be_another_is_refused(store: Path, on: str) -> None:
+    taken = import_findings(store, (HEADER + f"x,van-1,{on},1L,other,1,\n").encode(), "p")
+    assert taken.new == 0 and "must be a date such as 2026-01-31" in taken.problems[0]
+
+
+def test_what_the_register_has_is_not_entered_again(store: Path) -> None:
+    line = "r1,van-1,2026-01-10,,brake_drag,2,as registered\n"
+    assert import_findings(store, (HEADER + line).encode(), "p") == Taken(0, 1, [])
+    assert entries(store) == []
+
+
+# --- statutory inspections
+
+DATED = HEADER.strip() + ",statutory,next_due_on\n"
+
+
+def dates(store: Path) -> list[tuple[Any, ...]]:
+    return rows(store, "SELECT vehicle_id, inspection_due_on, last_inspection_on FROM vehicles ORDER BY ALL")
+
+
+def test_a_row_may_say_that_a_statutory_date_was_met(store: Path) -> None:
+    line = "x,=van,2026-01-10,,none,0,,inspection,10.01.2027\n"
+    assert import_findings(store, (DATED + line).encode(), "p") == Taken(1, 0, [])
+    assert import_findings(store, (DATED + line).encode(), "p") == Taken(0, 1, [])
+    merge(store)
+    due = date(2027, 1, 10)
+    assert dates(store) == [("=van", due, DAY), ("van-1", None, None)]
+    publish(store)
+    merge(store)
+    assert dates(store) == [("=van", due, DAY), ("van-1", None, None)]
+    earlier = line.replace("2027", "2026").replace("10.01.2026", "10.12.2026")
+    assert import_findings(store, (DATED + earlier).encode(), "p") == Taken(1, 0, [])  # a slip of the pen, corrected
+    merge(store)
+    assert dates(store)[0] == ("=van", date(2026, 12, 10), DAY)
+    register(store, vehicles=[{"vehicle_id": "=van", "inspection_due_on": date(2028, 1, 1)}])
+    publish(store)
+    assert dates(store)[0] == ("=van", date(2028, 1, 1), DAY)  # what the register says itself, if it is later
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        ("inspection,", "next_due_on is empty"),
+        (",2027-01-10", "statutory is empty"),
+        ("inspection,01/10/2027", "must be a date"),
+        ("inspection,2026-01-10", "must lie after"),
+        ("roof,2027-01-10", "no statutory date of the kind 'roof'"),
+    ],
+)
+def test_a_date_that_cannot_be_met_is_told_and_the_finding_is_in(store: Path, cells: str, told: str) -> None:
+    taken = import_findings(store, (DATED + f"x,=van,2026-01-10,,none,0,,{cells}\n").encode(), "p")
+    assert taken.new == 1 and len(taken.problems) == 1 and told in taken.problems[0]
+    assert [entry.kind for entry in entries(store)] == ["finding"]
+
+
+def test_a_major_finding_of_the_same_sheet_keeps_the_date(store: Path) -> None:
+    lines = "x,=van,2026-01-10,,none,0,,inspection,2027-01-10\ny,=van,2026-01-10,1L,brake_drag,2,,,\n"
+    taken = import_findings(store, (DATED + lines).encode(), "p")
+    assert taken.new == 2 and "a major finding of 2026-01-10 is not repaired" in taken.problems[0]
+
+
+def test_findings_work_and_date_are_entered_together(store: Path) -> None:
+    met = DateMet(kind="inspection", done_on=DAY, next_due_on=date(2027, 1, 10))
+    dragging = finding(vehicle_id="=van")
+    with pytest.raises(RuleError, match="not repaired"):
+        enter_finding(store, "p", [dragging], met=met)
+    assert entries(store) == []
+    enter_finding(
+        store, "p", [dragging], [Repair(vehicle_id="=van", repaired_on=DAY, wheel="1L", work="adjustment")], met=met
+    )
+    assert [entry.kind for entry in entries(store)] == ["finding", "work", "date_met"]
 
 
 def test_text_that_was_protected_comes_back(store: Path) -> None:
     for note in ("=1+1", "'=x", "'quoted", "-3 mm", "plain"):
         line = f"x,{protected('=van')},2026-01-10,1L,other,1,{protected(note)}"
-        assert import_findings(store, (HEADER + line).encode(), "p") == (1, [])
+        assert import_findings(store, (HEADER + line).encode(), "p") == Taken(1, 0, [])
         body = entries(store)[-1].body
         assert isinstance(body, FindingEntered)
         assert (body.row.vehicle_id, body.row.note) == ("=van", note)
@@ -260,18 +344,20 @@ def test_the_same_file_twice_gives_the_same_findings(store: Path, tmp_path: Path
     same = ",van-1,2026-01-10,,other,1,one\n,van-1,2026-01-10,,other,1,two\n"
     path = tmp_path / "findings.csv"
     path.write_text(HEADER + copied + same, encoding="utf-8")
-    assert import_findings(store, path, "p") == (4, [])
+    assert import_findings(store, path, "p") == Taken(4, 0, [])
     merge(store)
     before = rows(store, "SELECT * FROM inspections ORDER BY ALL")
     assert len(before) == 1 + 4  # a copied line is a finding of its own, and none gets lost
-    assert import_findings(store, path, "q") == (4, [])
+    made = stamp(store)
+    assert import_findings(store, path, "q") == Taken(0, 4, [])
+    assert stamp(store) == made
     merge(store)
     assert rows(store, "SELECT * FROM inspections ORDER BY ALL") == before
 
 
 def test_a_missing_column_of_ids_is_made_up_for(store: Path) -> None:
     content = b"vehicle_id,inspected_on,finding\nvan-1,2026-01-10,none\n"
-    assert import_findings(store, content, "p") == (1, [])
+    assert import_findings(store, content, "p") == Taken(1, 0, [])
 
 
 @pytest.mark.parametrize(
@@ -280,7 +366,9 @@ def test_a_missing_column_of_ids_is_made_up_for(store: Path) -> None:
         (b"", "vehicle_id, inspected_on, finding is missing"),
         (b"vehicle_id,finding\nvan-1,none\n", "inspected_on is missing"),
         (b"vehicle_id,vehicle_id,inspected_on,finding\n", "more than once"),
-        (HEADER.encode() + "x,van-1,2026-01-10,,other,1,gr\u00fcn".encode("latin-1"), "UTF-8"),
+        (HEADER.encode() + b"x,van-1,2026-01-10,,other,1,gr\x81n", "UTF-8"),
+        (HEADER.encode("utf-16")[:-1], "UTF-8"),
+        (HEADER.encode("utf-16")[2:], "not text"),
         (HEADER.encode() + b'x,van-1,2026-01-10,,other,1,"open', "quotation mark"),
         (b"x" * (MOST_BYTES + 1), "too large"),
     ],

@@ -1,0 +1,29 @@
+"""Foreign text as a typesetter, a picture or a workbook can hold it: what cannot be printed shows as a mark."""
+
+import re
+from typing import Any, Final
+
+MARK: Final = "\N{REPLACEMENT CHARACTER}"
+
+#: XML 1.0 has no place for control characters, halves of pairs and non-characters (verified (secondary): production
+#: "Char" as quoted in public sources): a picture with one of them stops the program that draws it. Marks that turn the
+#: direction of writing reach beyond their own text.
+_UNPRINTED: Final = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
+)
+
+
+def printed(text: str) -> str:
+    """The text with a visible mark for each character that cannot be printed."""
+    return _UNPRINTED.sub(MARK, text)
+
+
+def all_printed(told: Any) -> Any:
+    """Nested lists and dictionaries, as JSON has them, with :func:`printed` for every text, names included."""
+    if isinstance(told, str):
+        return printed(told)
+    if isinstance(told, dict):
+        return {all_printed(name): all_printed(value) for name, value in told.items()}
+    if isinstance(told, (list, tuple)):
+        return [all_printed(value) for value in told]
+    return told
