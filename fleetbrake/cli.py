@@ -177,7 +177,7 @@ def report(
     month: Annotated[str, typer.Option("--month", metavar="YYYY-MM", help="Calendar month, UTC.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the month's files.")],
     safety_role: Annotated[
-        bool, typer.Option("--with-driver-names", help="For the safety manager: drivers' ids instead of pseudonyms.")
+        bool, typer.Option("--with-driver-names", help="For the safety manager: drivers' ids, trips, places.")
     ] = False,
     as_json: JsonOption = False,
 ) -> None:

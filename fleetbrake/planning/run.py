@@ -29,7 +29,7 @@ from fleetbrake.planning.wish_types import Wishes
 
 PLAN_DAYS = 14
 #: Seconds for all depots together, small improvements too.
-SOLVER_SECONDS = 22.0
+SOLVER_SECONDS = 20.0
 #: A depot may take this many even shares of what is left, as most need far less, but leaves the others this much.
 _SHARES, _LEAST_SECONDS = 2.0, 1.0
 #: Part of a depot's time for the solver; what is left is for improving a plan that it did not finish.

@@ -101,7 +101,7 @@ def _run(whole: Program, level: int, rows: list[LinearConstraint], held: Complet
     count, helpers = len(whole.items), len(whole.crowd)
     most = held.allowed.astype(float)
     options = {
-        "time_limit": max(0.5, until - time.monotonic()),
+        "time_limit": max(0.1, until - time.monotonic()),
         "node_limit": NODES,
         "mip_rel_gap": GAP if level == GAIN_LEVEL and count > SMALL else 0.0,
     }

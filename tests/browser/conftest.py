@@ -2,8 +2,11 @@
 
 import os
 import shutil
+from collections.abc import Iterator
+from typing import Any
 
 import pytest
+from serving import REBOUND, chromium_browser
 
 
 @pytest.fixture(scope="session")
@@ -19,3 +22,10 @@ def chromium() -> str:
     reason = "no Chromium on this machine: install the distribution's package 'chromium'"
     pytest.fail(reason) if owed else pytest.skip(reason)
     raise AssertionError("unreachable")
+
+
+@pytest.fixture(scope="session")
+def browser(chromium: str) -> Iterator[Any]:
+    """One browser for all tests of this folder: two of them cannot be driven at a time, and starting one takes long."""
+    with chromium_browser(chromium, f"--host-resolver-rules=MAP {REBOUND} 127.0.0.1") as opened:
+        yield opened

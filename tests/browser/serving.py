@@ -17,6 +17,9 @@ ROOT = Path(__file__).resolve().parents[2]
 #: How long a server may take to answer and a page to draw; a slow machine is no fault (s).
 PATIENCE_S = 60
 
+#: A foreign name that leads to this machine.
+REBOUND = "rebound.example.test"
+
 #: The browser asks nobody outside for anything.
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -91,10 +94,3 @@ def new_page(browser: Any, width: int = 1280, height: int = 800) -> Any:
     page = browser.new_context(viewport={"width": width, "height": height}).new_page()
     page.set_default_timeout(PATIENCE_S * 1000)
     return page
-
-
-@contextmanager
-def chromium_page(chromium: str, width: int = 1280, height: int = 800) -> Iterator[Any]:
-    """One page in a headless browser of its own."""
-    with chromium_browser(chromium) as browser:
-        yield new_page(browser, width, height)

@@ -1,14 +1,15 @@
 """A real browser: what stands first on the screen is what ranks first in the database."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from builders import HOSTILE, PLAIN, build_store
-from serving import chromium_page, served
+from serving import new_page, served
 
 from fleetbrake.store.database import reading
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 #: The links of the list that lead to a vehicle's page.
 VEHICLES = '[class*="st-key-row_"] [data-testid="stPageLink"] a[href*="vehicle?"]'
@@ -22,11 +23,11 @@ def _ranked(store: Path) -> list[tuple[int, str, str]]:
         return [(int(r), str(v), str(t)) for r, v, t in con.execute(sql).fetchall()]
 
 
-@pytest.mark.xdist_group("browser")
-def test_rank_one_on_the_screen_is_rank_one_in_the_database(chromium: str, tmp_path: Path) -> None:
+def test_rank_one_on_the_screen_is_rank_one_in_the_database(browser: Any, tmp_path: Path) -> None:
     store = build_store(tmp_path / "store")
     expected = _ranked(store)
-    with served(store, tmp_path / "server.log") as address, chromium_page(chromium) as page:
+    with served(store, tmp_path / "server.log") as address:
+        page = new_page(browser)
         page.goto(address)
         first = page.locator(".st-key-row_1")
         rank, vehicle, reason = expected[0]
@@ -44,10 +45,10 @@ def test_rank_one_on_the_screen_is_rank_one_in_the_database(chromium: str, tmp_p
         assert expected[0][1] == PLAIN.vehicles[0]
 
 
-@pytest.mark.xdist_group("browser")
-def test_a_click_leads_to_the_vehicle_and_hostile_ids_stay_text(chromium: str, tmp_path: Path) -> None:
+def test_a_click_leads_to_the_vehicle_and_hostile_ids_stay_text(browser: Any, tmp_path: Path) -> None:
     store = build_store(tmp_path / "store", hostile=True)
-    with served(store, tmp_path / "server.log") as address, chromium_page(chromium) as page:
+    with served(store, tmp_path / "server.log") as address:
+        page = new_page(browser)
         opened: list[str] = []
         page.on("dialog", lambda dialog: (opened.append(dialog.message), dialog.dismiss()))
         page.goto(address)

@@ -14,15 +14,13 @@ from typing import Any
 
 import pytest
 from builders import PLAIN, build_store
-from serving import PATIENCE_S, chromium_browser, free_port, new_page, running, served
+from serving import PATIENCE_S, REBOUND, free_port, new_page, running, served
 
 from fleetbrake.access.caller import NO_ROLE, NOT_HERE, SIGN_IN_FIRST
 from fleetbrake.access.roles import PAGES, Role, Viewer
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
-#: A foreign name that leads to this machine.
-REBOUND = "rebound.example.test"
 _REFUSED = "This page is not for your role"
 #: Person (the provider's subject) -> claims. All of them are invented.
 PEOPLE: dict[str, dict[str, Any]] = {
@@ -51,7 +49,7 @@ class Site:
 
 
 @pytest.fixture(scope="module")
-def site(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+def site(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """Provider, pages and browser for all tests of this file: starting them takes longest."""
     folder = tmp_path_factory.mktemp("sign-in")
     store = build_store(folder / "store")
@@ -64,7 +62,6 @@ def site(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Si
     with (
         running(command, folder / "provider.log", metadata),
         served(store, folder / "pages.log", "--sign-in", str(_file(folder, metadata, port, secrets)), port=port) as at,
-        chromium_browser(chromium, f"--host-resolver-rules=MAP {REBOUND} 127.0.0.1") as browser,
     ):
         yield Site(at, browser, folder / "pages.log", secrets)
 

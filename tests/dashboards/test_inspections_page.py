@@ -273,7 +273,7 @@ def test_a_decision_on_what_somebody_else_decided_meanwhile_is_refused_once(open
 
 
 @pytest.mark.parametrize(
-    ("what", "rank", "send"), [("fix", 3, "Fix the date"), ("defer", 4, "Defer"), ("findings", 2, "Enter findings")]
+    ("what", "rank", "send"), [("fix", 3, "Fix the date"), ("defer", 4, "Defer"), ("findings", 3, "Enter findings")]
 )
 def test_every_form_is_refused_once_the_vehicle_was_changed_meanwhile(
     open_page: OpenPage, store: Path, what: str, rank: int, send: str
