@@ -13,12 +13,17 @@ import streamlit as st
 _SEEN = "address_seen"
 
 
-def tell_address(page: str) -> None:
-    """Let the browser show the address of what is drawn: a link within one page does not change it otherwise."""
+def tell_address(page: str, standing: dict[str, str]) -> None:
+    """Let the browser show the address of what is drawn: a link within one page does not change it otherwise.
+
+    ``standing`` is what holds on every page. Nothing is told while the page changes: the browser would take it for the
+    address of the page that is left, and Back would lead to a mixture of both.
+    """
     now = (page, st.query_params.to_dict())
     before = st.session_state.get(_SEEN)
-    if before is not None and before[0] == page and before != now:
-        st.query_params.from_dict({name: st.query_params.get_all(name) for name in st.query_params})
+    if before is not None and before[0] == page and (before != now or not standing.items() <= now[1].items()):
+        st.query_params.from_dict({name: st.query_params.get_all(name) for name in st.query_params} | standing)
+        now = (page, st.query_params.to_dict())
     st.session_state[_SEEN] = now
 
 

@@ -13,7 +13,7 @@ import streamlit as st
 from address import tell_address
 from kept import kept
 from refusals import refusal
-from seat import Seat, measures_asked, units_switch, viewer
+from seat import Seat, measures_asked, units_in_links, units_switch, viewer
 
 from fleetbrake.access.roles import Viewer
 from fleetbrake.core.errors import FleetbrakeError
@@ -95,7 +95,7 @@ def page(title: str, draw: Callable[[Seat], None]) -> None:
         return
     with friendly(who, store):
         seat = Seat(store, who, measures_asked())
-        tell_address(title)
+        tell_address(title, units_in_links())
         draw(seat)
         if seat.veil.note:
             st.caption(seat.veil.note)
@@ -141,9 +141,7 @@ def facts_line(parts: list[str]) -> None:
 
 def link_to(view: str, label: object, **parameters: str) -> None:
     """Link to another page with parameters, in the units of this one; the label may be foreign text."""
-    if "units" in st.query_params:
-        parameters.setdefault("units", st.query_params["units"])
-    st.page_link(f"views/{view}.py", label=plain(look.clipped(label)), query_params=parameters)
+    st.page_link(f"views/{view}.py", label=plain(look.clipped(label)), query_params=parameters | units_in_links())
 
 
 def asked_for(name: str) -> str | None:
@@ -202,8 +200,8 @@ def event_table(events: pd.DataFrame, key: str, measures: Measures = METRIC) -> 
     )
     rows = chosen["selection"]["rows"] if chosen else []
     if rows and rows[0] < len(events):
-        units = {"units": st.query_params["units"]} if "units" in st.query_params else {}
-        st.switch_page("views/event.py", query_params={"event": str(events["event_id"].iloc[rows[0]]), **units})
+        chosen_event = str(events["event_id"].iloc[rows[0]])
+        st.switch_page("views/event.py", query_params={"event": chosen_event, **units_in_links()})
 
 
 def store_line(store: Path) -> reads.StoreFacts:

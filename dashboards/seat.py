@@ -12,7 +12,7 @@ from fleetbrake.access.roles import Viewer
 from fleetbrake.reports.measures import METRIC, US, Measures, System
 from fleetbrake.reports.veil import Veil, veil
 
-__all__ = ["Seat", "measures_asked", "units_switch", "viewer"]
+__all__ = ["Seat", "measures_asked", "units_in_links", "units_switch", "viewer"]
 
 _UNITS = "units"
 _SWITCH = "units_switch"
@@ -67,9 +67,12 @@ def measures_asked() -> Measures:
     asked = st.query_params.get(_UNITS, st.session_state.get("chosen_units", "metric"))
     chosen = US if asked == "us" else METRIC
     st.session_state["chosen_units"] = chosen.system.value
-    if chosen is US:
-        st.query_params[_UNITS] = "us"
     return chosen
+
+
+def units_in_links() -> dict[str, str]:
+    """What a link to another page says of the units: nothing for metric ones."""
+    return {} if measures_asked() is METRIC else {_UNITS: US.system.value}
 
 
 def units_switch() -> None:

@@ -127,11 +127,13 @@ def _stretch(row: dict[str, Any], traces: Traces) -> tuple[float, float] | None:
             named[kind] = (float(first["start_s"]), float(first["stop_s"]))
         elif len(spans):
             named[kind] = (float(spans["start_s"].min()), float(spans["stop_s"].max()))
-    options = [_WHOLE, *named]
-    chosen = address.beside(st, "Time shown", options, "show", _WHOLE, format_func=_STRETCH_WORDS.__getitem__)
-    if chosen not in named:
+    # what is shown is what stands in the address
+    worded = {_STRETCH_WORDS[kind]: span for kind, span in named.items()}
+    whole = _STRETCH_WORDS[_WHOLE]
+    chosen = address.beside(st, "Time shown", [whole, *worded], "show", whole)
+    if chosen not in worded:
         return None
-    begin, end = named[chosen]
+    begin, end = worded[chosen]
     return max(begin - _ROOM_S, 0.0), min(end + _ROOM_S, last)
 
 

@@ -123,7 +123,8 @@ def plan_told(store: Path) -> PlanTold:
         idle = tuple(depot for (depot,) in con.execute(_IDLE).fetchall()) if len(summary) else ()
     if "date_lost" not in visits:
         visits["date_lost"] = None  # a plan made before the column was: the notes tell it
-    return PlanTold(as_of, veil(store, NOBODY).frame(visits), days, summary, idle)
+    hidden = veil(store, NOBODY)
+    return PlanTold(as_of, hidden.frame(visits), days, hidden.frame(summary), idle)
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -19,13 +19,17 @@ from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.reports.plan_calendar import calendar
 from fleetbrake.reports.plan_data import plan_told
 from fleetbrake.reports.plan_xlsx import workbook
+from fleetbrake.reports.printed import MARK
 from fleetbrake.store.entered import stamp
 from fleetbrake.store.files import write_atomically
 
 CALENDAR_ENDING, WORKBOOK_ENDING, SHEET_ENDING = ".ics", ".xlsx", ".csv"
 
-#: Columns of the sheet: the register of inspections, then what helps in the workshop and is not read back.
-SHEET_COLUMNS: Final = (*(name for name, _ in REGISTERS["inspections"]), "depot", "planned_on", "look_at")
+#: Columns of the sheet: the register of inspections, a statutory date that was met, then what helps in the workshop and
+#: is not read back.
+SHEET_COLUMNS: Final = (
+    *(name for name, _ in REGISTERS["inspections"]), "statutory", "next_due_on", "depot", "planned_on", "look_at",
+)  # fmt: skip
 
 
 def calendar_bytes(store: Path) -> bytes:
@@ -65,7 +69,9 @@ def _sheet_rows(store: Path) -> Iterator[dict[str, str]]:
             "planned_on": day or row["held_on"],
             "look_at": row["reason"],
         }
-        yield {name: protected(str(value)) for name, value in cells.items() if value is not None}
+        # a file with a zero byte is no text to the programs that read tables
+        whole = {name: str(value).replace("\0", MARK) for name, value in cells.items() if value is not None}
+        yield {name: protected(value) for name, value in whole.items()}
 
 
 def write_calendar(store: Path, path: Path) -> None:

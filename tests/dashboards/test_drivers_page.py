@@ -77,7 +77,8 @@ def test_a_store_replaced_under_the_page_is_shown_anew(open_page: OpenPage, tmp_
         replace_table(con, "driver_style", fewer)
     app.run()
     assert not app.exception and app.dataframe[0].value["Driver"].tolist() == [PLAIN.drivers[0]]
-    assert app.selectbox[0].value == PLAIN.drivers[0]
+    assert app.selectbox[0].value is None and "no such driver" in " ".join(w.value for w in app.warning)
+    assert not app.get("download_button"), "nobody else is shown in his place"
 
 
 def test_thousands_of_drivers_are_listed_and_few_charted(open_page: OpenPage, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ from fleetbrake.reports.plan_files import (
     write_findings_sheet,
     write_workbook,
 )
+from fleetbrake.store.database import rebuilding
 from fleetbrake.store.entered import enter
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.findings import import_findings
@@ -91,7 +93,9 @@ def test_what_has_no_day_is_in_it_too_and_says_so(planned: Path) -> None:
 def test_without_kept_hours_what_must_not_wait_stands_on_the_first_day(tmp_path: Path) -> None:
     rows = visits()[:2]
     rows[0]["held_on"] = None
-    rows[1]["date_lost"] = rows[1]["due_on"] = BEGINS - timedelta(days=40)  # long past: an entry in the past would be seen by nobody
+    rows[1]["date_lost"] = rows[1]["due_on"] = BEGINS - timedelta(
+        days=40
+    )  # long past: an entry in the past would be seen by nobody
     days = {e["DTSTART;VALUE=DATE"] for e in _events(plan_store(tmp_path / "store", rows))}
     assert days == {f"{BEGINS:%Y%m%d}"}
 
@@ -245,12 +249,13 @@ def test_the_sheet_comes_back_as_findings(tmp_path: Path) -> None:
     writer = csv.DictWriter(text, rows[0])
     writer.writeheader()
     writer.writerows(rows)
-    count, problems = import_findings(store, text.getvalue().encode(), "workshop")
-    assert (count, problems) == (3, [])  # the rows left open are passed over
+    taken = import_findings(store, text.getvalue().encode(), "workshop")
+    assert (taken.new, taken.problems) == (3, [])  # the rows left open are passed over
 
 
 def test_an_untouched_sheet_brings_nothing(planned: Path) -> None:
-    assert import_findings(planned, findings_sheet_bytes(planned), "workshop") == (0, [])
+    taken = import_findings(planned, findings_sheet_bytes(planned), "workshop")
+    assert (taken.new, taken.known, taken.problems) == (0, 0, [])
 
 
 def test_a_vehicle_without_a_day_gets_no_made_up_one(planned: Path) -> None:
@@ -316,10 +321,12 @@ def test_a_driver_whom_a_report_names_is_not_in_any_file(tmp_path: Path) -> None
     rows = visits()
     rows[4] |= {"reason": "Open report: D-77 says the pedal is long", "note": "asked D-77"}
     store = plan_store(tmp_path / "store", rows)
+    with rebuilding(store) as con:
+        con.execute("UPDATE plan_summary SET note = 'no hours, d_77 says'")
     book = [str(row) for sheet in _sheets(workbook_bytes(store)).values() for row in sheet.values]
     calendar = [plain_calendar.text(event["DESCRIPTION"]) for event in _events(store)]
     for told in ("\n".join(book), "\n".join(calendar), findings_sheet_bytes(store).decode()):
-        assert "D-77" not in told and "says the pedal is long" in told and "driver-" in told
+        assert not re.search("(?i)d[-_ ]77", told) and "says the pedal is long" in told and "driver-" in told
 
 
 def test_order_of_what_is_told(planned: Path) -> None:

@@ -222,7 +222,7 @@ def braking(fleet: Fleet, vehicle: str, days: int = 20) -> None:
 
 
 def test_a_vehicle_known_by_what_was_found_on_it_alone_is_ranked() -> None:
-    """Given dangerous findings on vehicles of no register and no recording, expect them first; those to come unknown."""
+    """Given dangerous findings on vehicles of no register and no recording, expect them first; those to come not."""
     fleet = truck()
     braking(fleet, "truck")
     inspected(fleet, "side_imbalance", DAY, vehicle_id="inspected")
