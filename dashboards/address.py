@@ -22,7 +22,8 @@ def tell_address(page: str, standing: dict[str, str]) -> None:
     now = (page, st.query_params.to_dict())
     before = st.session_state.get(_SEEN)
     if before is not None and before[0] == page and (before != now or not standing.items() <= now[1].items()):
-        st.query_params.from_dict({name: st.query_params.get_all(name) for name in st.query_params} | standing)
+        said: dict[str, str | list[str]] = {name: st.query_params.get_all(name) for name in st.query_params}
+        st.query_params.from_dict({**said, **standing})
         now = (page, st.query_params.to_dict())
     st.session_state[_SEEN] = now
 
