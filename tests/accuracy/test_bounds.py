@@ -14,8 +14,6 @@ from benchmarks.truth.figures import QUANTITIES, Quantity, confusion
 from benchmarks.truth.run import Tallies, table
 from benchmarks.truth.score import Tally
 
-pytestmark = pytest.mark.xdist_group("accuracy")
-
 SEED, EVENTS, RATES = 20261, 8, [10.0, 25.0, 100.0]
 #: Of the logger, the sensors, the road and the driver, those that say most.
 IN_TURN = (

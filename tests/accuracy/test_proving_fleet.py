@@ -21,7 +21,7 @@ from benchmarks.proving.run import fresh, make, scored
 
 from fleetbrake.simulation.proving.setting import Size
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("fleet")]
+pytestmark = [pytest.mark.slow]
 
 SEED, SIZE = 20262, Size(vehicles=40, drivers=50, days=40)
 

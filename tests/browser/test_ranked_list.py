@@ -9,7 +9,7 @@ from serving import new_page, served
 
 from fleetbrake.store.database import reading
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser]
 
 #: The links of the list that lead to a vehicle's page.
 VEHICLES = '[class*="st-key-row_"] [data-testid="stPageLink"] a[href*="vehicle?"]'

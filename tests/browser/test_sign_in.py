@@ -19,7 +19,7 @@ from serving import PATIENCE_S, REBOUND, free_port, new_page, running, served
 from fleetbrake.access.caller import NO_ROLE, NOT_HERE, SIGN_IN_FIRST
 from fleetbrake.access.roles import PAGES, Role, Viewer
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser]
 
 _REFUSED = "This page is not for your role"
 #: Person (the provider's subject) -> claims. All of them are invented.

@@ -17,22 +17,18 @@ def _run(*command: str) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.xdist_group("house")
 def test_lint() -> None:
     _run("ruff", "check", ".")
 
 
-@pytest.mark.xdist_group("house")
 def test_format() -> None:
     _run("ruff", "format", "--check", ".")
 
 
-@pytest.mark.xdist_group("house")
 def test_types() -> None:
     _run("mypy")
 
 
-@pytest.mark.xdist_group("house")
 def test_imports_point_down_only() -> None:
     done = subprocess.run(
         [str(Path(sys.executable).with_name("lint-imports"))], cwd=ROOT, capture_output=True, text=True, check=False

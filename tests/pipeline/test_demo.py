@@ -19,7 +19,7 @@ from fleetbrake.store.database import reading
 
 FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("demo")]
+pytestmark = [pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,9 @@ import duckdb
 from scoring_fleet import Fleet
 from test_plan import AS_OF, START, flagged, healthy
 
-from fleetbrake.planning.lot import LOT_LEAST_VEHICLES, LOT_REST_DAYS
-from fleetbrake.planning.run import plan
+from fleetbrake.planning.calendar import plan_days
+from fleetbrake.planning.lot import LOT_LEAST_VEHICLES, LOT_REST_DAYS, drawn_visits
+from fleetbrake.planning.run import PLAN_DAYS, plan
 
 WEEK = timedelta(days=7)
 
@@ -117,7 +118,8 @@ def test_every_vehicle_is_as_likely_as_any_other() -> None:
     con = sound_fleet(40).connect()
     counts: Counter[str] = Counter()
     for fortnight in range(200):
-        counts.update(list(planned(con, AS_OF + timedelta(days=1) + 2 * fortnight * WEEK)))
+        days = plan_days(AS_OF + timedelta(days=1) + 2 * fortnight * WEEK, PLAN_DAYS)
+        counts.update(visit.vehicle_id for visit in drawn_visits(con, days, []))
     assert 380 <= sum(counts.values()) <= 400  # one in 40 plans draws the same vehicle in both weeks
     # 40 vehicles, 10 expected of each: chi-square with 39 degrees of freedom is below 72.1 in 999 of 1000 cases
     assert sum((counts[f"s{n:03d}"] - 10) ** 2 / 10 for n in range(40)) < 72.1
