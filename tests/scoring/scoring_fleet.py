@@ -48,7 +48,9 @@ class Fleet:
         return event_id
 
     def connect(self, reverse: bool = False) -> duckdb.DuckDBPyConnection:
-        con = duckdb.connect()
+        con = duckdb.connect(
+            config={"threads": 1}
+        )  # small tables, several workers: more threads only wait for each other
         tables = {name: [(c.name, c.type) for c in columns] for name, columns in TABLES.items()}
         for name, columns in (tables | REGISTERS).items():
             con.execute(f"create table {name} (" + ", ".join(f'"{c}" {t}' for c, t in columns) + ")")

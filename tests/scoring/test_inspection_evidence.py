@@ -103,6 +103,7 @@ def test_evidence_ends_on_the_newest_sunday_before(offset: int, expected: int) -
     assert row["evidence_as_of"] < row["inspected_on"]
 
 
+@pytest.mark.long
 def test_a_run_scores_a_few_missing_weeks_newest_first_and_none_when_nothing_is_new(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -131,6 +132,7 @@ def test_a_run_scores_a_few_missing_weeks_newest_first_and_none_when_nothing_is_
     assert rows(con) == first
 
 
+@pytest.mark.long
 def test_a_week_is_scored_once_when_its_inspections_are_all_in(monkeypatch: pytest.MonkeyPatch) -> None:
     """Inspections on Tuesday and Thursday, a run every night: the Sunday before is scored on the Sunday after."""
     scored: list[date] = []
@@ -149,6 +151,7 @@ def test_a_week_is_scored_once_when_its_inspections_are_all_in(monkeypatch: pyte
     assert scored == [DAY + timedelta(days=27)]
 
 
+@pytest.mark.long
 def test_all_weeks_at_once_is_what_runs_in_turn_come_to() -> None:
     fleet = fleet_of()
     for number, offset in enumerate((9, 16, 22, 29)):
@@ -158,6 +161,7 @@ def test_all_weeks_at_once_is_what_runs_in_turn_come_to() -> None:
     assert rows(once) == rows(turns)
 
 
+@pytest.mark.long
 def test_evidence_by_other_numbers_is_computed_anew() -> None:
     fleet = fleet_of()
     for number in range(3):
@@ -351,6 +355,7 @@ def test_a_model_that_loses_leaves_the_scores_of_the_priors() -> None:
     assert con.execute("select distinct score_model from vehicle_health").fetchall() == [("prior",)]
 
 
+@pytest.mark.long
 def test_a_run_scores_no_past_week_beyond_its_budget_of_events_and_says_how() -> None:
     fleet = fleet_of()
     for number in range(3):

@@ -90,6 +90,7 @@ def test_a_change_of_regime_in_the_newest_inspections_is_lost(seed: int) -> None
     assert learn(changed).in_use == PRIOR
 
 
+@pytest.mark.long
 def test_findings_by_lot_at_the_rate_that_the_priors_say_are_hardly_ever_taken_for_a_law() -> None:
     """The evidence looks as it always does, the findings have nothing to do with it, and the priors say their rate."""
     visits = replace(invented(1, 400), prior=np.full(400, 0.2))
@@ -263,6 +264,7 @@ def test_unobserved_is_silent_but_counted() -> None:
     assert x[2, 1] == pytest.approx(0)
 
 
+@pytest.mark.long
 def test_doubt_is_that_of_models_learned_from_other_inspections() -> None:
     """The Laplace standard error against the scatter of models from fresh inspections of the same fleet."""
     probe = invented(99, 40)
