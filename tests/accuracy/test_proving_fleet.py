@@ -95,6 +95,7 @@ def test_the_score_means_what_it_says(fleet: Scored) -> None:
     assert calibration(vehicles(fleet))["vehicles"].sum() == figures["vehicles with a score, any fault counts"]
 
 
+@pytest.mark.long
 def test_same_seed_same_verdicts(tmp_path: Path) -> None:
     """Made and scored twice: the published verdicts agree to the last digit."""
     tiny = Size(vehicles=6, drivers=8, days=10)

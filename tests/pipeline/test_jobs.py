@@ -9,6 +9,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pyarrow.parquet as pq
+import pytest
 from product_run import Stop, recording
 
 from fleetbrake import pipeline
@@ -51,6 +52,7 @@ def test_a_night_and_a_month(tmp_path: Path) -> None:
     assert job("monthly", "--store", tmp_path / "none", "--out", tmp_path / "out")[0] == 2
 
 
+@pytest.mark.long
 def test_a_month_over_is_scored_on_its_last_day_before_the_report(tmp_path: Path) -> None:
     drop, store, out = tmp_path / "recordings", tmp_path / "store", tmp_path / "out"
     drop.mkdir()
@@ -64,6 +66,7 @@ def test_a_month_over_is_scored_on_its_last_day_before_the_report(tmp_path: Path
     assert month_scored(store, "2026-02") == date(2026, 2, 10), "the newer day's scores stay"
 
 
+@pytest.mark.long
 def test_a_month_that_is_not_over_or_has_no_events_is_not_scored(tmp_path: Path) -> None:
     drop, store = tmp_path / "recordings", tmp_path / "store"
     drop.mkdir()
