@@ -5,33 +5,36 @@ good is in);
 2 nothing could be done.
 """
 
-import json
 import os
 import shlex
 import shutil
 import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.text import Text
 
-from fleetbrake import __version__
+from fleetbrake import __version__, cli_sheets, cli_upkeep
 from fleetbrake.access.serving import DASHBOARD_HELP
 from fleetbrake.cli_tables import print_plan, print_ranking, visible
+from fleetbrake.cli_talk import (
+    NOTHING_DONE,
+    OK,
+    SOME_REJECTED,
+    JsonOption,
+    StoreOption,
+    example,
+    finish,
+    print_json,
+    progress_shown,
+    results,
+    sentences,
+    talk,
+    told_list,
+)
 from fleetbrake.core.errors import FleetbrakeError
-
-OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
-
-#: At most so many sentences of one kind are printed; what --json prints has them all.
-MOST_SENTENCES = 20
 
 app = typer.Typer(
     name="fleetbrake",
@@ -43,28 +46,15 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-StoreOption = Annotated[
-    Path, typer.Option("--store", metavar="DIR", help="Folder that keeps the lake, the registers and fleet.duckdb.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="End with one line of JSON for other programs.")]
-
-_talk = Console(stderr=True, highlight=False)
-#: Elsewhere than on a terminal lines are not folded to the width of one.
-_out = Console(highlight=False, width=None if sys.stdout.isatty() else 160)
-
-
-def _example(line: str) -> str:
-    return f"Example: {line}"
-
 
 @app.callback(invoke_without_command=True)
 def _top(version: Annotated[bool, typer.Option("--version", help="Print the version and leave.")] = False) -> None:
     if version:
-        _out.print(__version__)
+        results.print(__version__)
         raise typer.Exit(OK)
 
 
-@app.command(epilog=_example("fleetbrake ingest recordings/ --store store --registers registers/"))
+@app.command(epilog=example("fleetbrake ingest recordings/ --store store --registers registers/"))
 def ingest(
     store: StoreOption,
     events: Annotated[
@@ -83,21 +73,21 @@ def ingest(
     """Read recordings or registers into the store and publish the events. Reading again changes nothing."""
     from fleetbrake import pipeline
 
-    with _sentences(as_json), _progress() as progress:
+    with sentences(as_json), progress_shown() as progress:
         done = pipeline.ingest(events or [], store, registers=registers, mapping=mapping, progress=progress)
-    _list("Not taken in:", done.problems)
-    _list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
-    _list("Not in the register of drivers (kept):", done.unknown_drivers)
+    told_list("Not taken in:", done.problems)
+    told_list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
+    told_list("Not in the register of drivers (kept):", done.unknown_drivers)
     if done.registers:
-        _out.print(f"Registers read: {', '.join(done.registers)}.")
-    _out.print(
+        results.print(f"Registers read: {', '.join(done.registers)}.")
+    results.print(
         f"{done.files} files: {done.loaded} loaded, {done.unchanged} unchanged, {done.partly_loaded} partly loaded, "
         f"{done.rejected} rejected; {done.events} events from {done.rows} rows."
     )
-    _finish(as_json, {"command": "ingest", **vars(done)}, SOME_REJECTED if done.some_rejected else OK)
+    finish(as_json, {"command": "ingest", **vars(done)}, SOME_REJECTED if done.some_rejected else OK)
 
 
-@app.command(epilog=_example("fleetbrake score --store store --as-of 2026-02-28"))
+@app.command(epilog=example("fleetbrake score --store store --as-of 2026-02-28"))
 def score(
     store: StoreOption,
     as_of: Annotated[
@@ -113,16 +103,16 @@ def score(
     from fleetbrake import pipeline
     from fleetbrake.reports import model_reads
 
-    with _sentences(as_json):
+    with sentences(as_json):
         day = pipeline.score(store, _day(as_of), all_history=all_history)
-        vehicles = print_ranking(_out, store, day)
+        vehicles = print_ranking(results, store, day)
         model = model_reads.model_in_use(store, day)
         for line in filter(None, (model.sentence, model.waiting)):
-            _out.print(visible(line), markup=False)
-    _finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
+            results.print(visible(line), markup=False)
+    finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
 
 
-@app.command(epilog=_example("fleetbrake plan --store store --calendar plan.ics --workbook plan.xlsx"))
+@app.command(epilog=example("fleetbrake plan --store store --calendar plan.ics --workbook plan.xlsx"))
 def plan(
     store: StoreOption,
     calendar: Annotated[
@@ -140,18 +130,18 @@ def plan(
     from fleetbrake import pipeline
     from fleetbrake.reports.plan_files import PlanFiles
 
-    with _sentences(as_json):
+    with sentences(as_json):
         files = PlanFiles(calendar, workbook, findings_sheet)
         files.check()  # a slip in a name is told before anything is planned
         visits = pipeline.plan(store)
-        told = print_plan(_out, store)
+        told = print_plan(results, store)
         written = files.write(store)
     for file in written:
-        _out.print(visible(str(file)), markup=False)
-    _finish(as_json, {"command": "plan", "visits": visits, **told, "files": [str(f) for f in written]}, OK)
+        results.print(visible(str(file)), markup=False)
+    finish(as_json, {"command": "plan", "visits": visits, **told, "files": [str(f) for f in written]}, OK)
 
 
-@app.command(epilog=_example("fleetbrake findings findings.csv --store store"))
+@app.command(epilog=example("fleetbrake findings findings.csv --store store"))
 def findings(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="CSV with the columns of the register inspections.")],
     store: StoreOption,
@@ -161,17 +151,17 @@ def findings(
     """Take in what inspections found; the next `fleetbrake score` counts it. Rows without a finding are passed over."""
     from fleetbrake.store.findings import import_findings
 
-    with _sentences(as_json):
+    with sentences(as_json):
         taken = import_findings(store, file, by)
-    _list("Not taken in:", taken.problems)
+    told_list("Not taken in:", taken.problems)
     said = f"{taken.new} findings taken in, {taken.known} known already, {len(taken.problems)} problems."
-    _out.print(said + (" They count from the next `fleetbrake score` on." if taken.new else ""))
+    results.print(said + (" They count from the next `fleetbrake score` on." if taken.new else ""))
     status = OK if not taken.problems else SOME_REJECTED if taken.new or taken.known else NOTHING_DONE
     facts = {"findings": taken.new, "known": taken.known, "problems": taken.problems}
-    _finish(as_json, {"command": "findings", **facts}, status)
+    finish(as_json, {"command": "findings", **facts}, status)
 
 
-@app.command(epilog=_example("fleetbrake report --store store --month 2026-02 --out reports/"))
+@app.command(epilog=example("fleetbrake report --store store --month 2026-02 --out reports/"))
 def report(
     store: StoreOption,
     month: Annotated[str, typer.Option("--month", metavar="YYYY-MM", help="Calendar month, UTC.")],
@@ -184,14 +174,14 @@ def report(
     """Write the month as PDF, XLSX, CSV and Parquet."""
     from fleetbrake import pipeline
 
-    with _sentences(as_json):
+    with sentences(as_json):
         files = pipeline.report(store, _month(month), out, safety_role=safety_role)
     for file in files:
-        _out.print(str(file), markup=False)
-    _finish(as_json, {"command": "report", "month": month, "files": [str(f) for f in files]}, OK)
+        results.print(str(file), markup=False)
+    finish(as_json, {"command": "report", "month": month, "files": [str(f) for f in files]}, OK)
 
 
-@app.command(epilog=_example("fleetbrake dashboard --store store --port 8600"), help=DASHBOARD_HELP)
+@app.command(epilog=example("fleetbrake dashboard --store store --port 8600"), help=DASHBOARD_HELP)
 def dashboard(
     store: StoreOption,
     port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")] = 8600,
@@ -207,7 +197,7 @@ def dashboard(
     from fleetbrake.access import serving
     from fleetbrake.access.sign_in import read_sign_in
 
-    with _sentences(as_json):
+    with sentences(as_json):
         page = serving.pages_file(Path(__file__).resolve().parent)
         if not store.is_dir():
             raise FleetbrakeError(f"{store}: there is no such store; run `fleetbrake ingest` first.")
@@ -215,9 +205,9 @@ def dashboard(
         serving.check_address(address, settings)
         options = serving.server_options(address, port, settings)
     url = serving.shown_address(address, port, settings)
-    _talk.print(f"Pages at {url} (end with Ctrl+C)", markup=False, soft_wrap=True)
+    talk.print(f"Pages at {url} (end with Ctrl+C)", markup=False, soft_wrap=True)
     if as_json:
-        _print_json({"command": "dashboard", "status": OK, "url": url})
+        print_json({"command": "dashboard", "status": OK, "url": url})
     sys.stdout.flush()
     os.environ["FLEETBRAKE_STORE"] = str(store.resolve())
     os.environ[serving.SIGN_IN_VARIABLE] = "" if settings is None else str(settings.path)
@@ -225,7 +215,7 @@ def dashboard(
     os.execv(sys.executable, command)  # noqa: S606 - our own interpreter, no shell
 
 
-@app.command(epilog=_example("fleetbrake demo --serve"))
+@app.command(epilog=example("fleetbrake demo --serve"))
 def demo(
     folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the invented fleet goes.")] = Path(
         "fleetbrake-demo"
@@ -237,93 +227,29 @@ def demo(
     """Invent a small fleet with a physical model, run the whole job on it and print the ranked list."""
     from fleetbrake import pipeline
 
-    with _sentences(as_json), _progress() as progress:
-        _talk.print("Inventing a fleet (the first run compiles the kernels, about half a minute) ...")
+    with sentences(as_json), progress_shown() as progress:
+        talk.print("Inventing a fleet (the first run compiles the kernels, about half a minute) ...")
         store = pipeline.make_demo(folder, progress)
-    with _sentences(as_json):
-        vehicles = print_ranking(_out, store, None)
-    _out.print(
+    with sentences(as_json):
+        vehicles = print_ranking(results, store, None)
+    results.print(
         f"\nOpen the pages with:  {_program()} dashboard --store {shlex.quote(str(store))}",
         markup=False,
         soft_wrap=True,
     )
-    _finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
+    finish(as_json, {"command": "demo", "store": str(store), "vehicles": vehicles}, OK, leave=not serve)
     if serve:
         dashboard(store, port)  # on this machine only
+
+
+cli_sheets.add_commands(app)
+cli_upkeep.add_commands(app)
 
 
 def main() -> None:
     """Entry point of the ``fleetbrake`` command."""
     signal.signal(signal.SIGPIPE, signal.SIG_DFL) if hasattr(signal, "SIGPIPE") else None
     app(prog_name="fleetbrake")
-
-
-# --- talk -------------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def _sentences(as_json: bool) -> Iterator[None]:
-    """Turn the project's errors into one sentence and exit status 2."""
-    try:
-        yield
-    except FleetbrakeError as error:
-        _refuse(str(error), as_json)
-    except (OSError, ValueError) as error:  # a path too long, a folder that is a file, a disk that is full ...
-        where = f"{error.filename}: " if isinstance(error, OSError) and error.filename else ""
-        _refuse(f"{where}{getattr(error, 'strerror', None) or error}", as_json)
-
-
-def _refuse(sentence: str, as_json: bool) -> None:
-    _talk.print(Text(visible(sentence), style="red"), soft_wrap=True)
-    _finish(as_json, {"error": sentence}, NOTHING_DONE)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Progress bars on a terminal; elsewhere one plain line when a stage is done."""
-    if not _talk.is_terminal:
-
-        def plain(stage: str, done: int, of: int) -> None:
-            if done >= of:
-                _talk.print(f"{stage}: {done} of {of}", markup=False)
-
-        yield plain
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=_talk, transient=True) as bars:
-        tasks: dict[str, Any] = {}
-
-        def bar(stage: str, done: int, of: int) -> None:
-            if stage not in tasks:
-                tasks[stage] = bars.add_task(stage, total=of)
-            bars.update(tasks[stage], completed=done, total=of)
-
-        yield bar
-
-
-def _list(heading: str, sentences: list[str]) -> None:
-    if not sentences:
-        return
-    _talk.print(heading)
-    for sentence in sentences[:MOST_SENTENCES]:
-        _talk.print(f"  {escape(visible(sentence))}", soft_wrap=True)
-    if len(sentences) > MOST_SENTENCES:
-        _talk.print(f"  ... and {len(sentences) - MOST_SENTENCES} more; --json has them all")
-
-
-def _finish(as_json: bool, facts: dict[str, Any], status: int, *, leave: bool = True) -> None:
-    if as_json:
-        _print_json({**facts, "status": status})
-    if leave or status:
-        raise typer.Exit(status)
-
-
-def _print_json(facts: dict[str, Any]) -> None:
-    print(json.dumps(facts, default=_plain, sort_keys=True))
-
-
-def _plain(value: Any) -> str:
-    return value.isoformat() if isinstance(value, date | datetime) else str(value)
 
 
 # --- arguments -------------------------------------------------------------------------------------------------------

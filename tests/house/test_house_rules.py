@@ -60,7 +60,7 @@ def test_files_stay_readable() -> None:
 
 def test_only_the_command_prints() -> None:
     for path in (ROOT / "fleetbrake").rglob("*.py"):
-        if path.name in ("cli.py", "cli_tables.py"):
+        if path.name in ("cli.py", "cli_tables.py", "cli_talk.py", "__main__.py"):
             continue
         calls = [
             n

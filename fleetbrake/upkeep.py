@@ -1,0 +1,1 @@
+"""What keeps a store within its rules: forgetting a driver, dropping what is old, holding what must stay."""
