@@ -24,30 +24,33 @@ _WRITING = threading.Lock()
 
 
 def month_archive(seat: Seat, month: str) -> bytes:
-    """The files of ``fleetbrake report`` for the month as a ZIP archive; drivers' ids only for whose role has them.
+    """The files of ``fleetbrake report`` for the month as a ZIP archive, in the seat's units; drivers' ids only for
+    whose role has them.
 
     Raises
     ------
     FleetbrakeError
         If the report could not be written, or another one is being written just now.
     """
-    return _archive(str(seat.store.resolve()), publication_stamp(seat.store), month, seat.viewer.sees_drivers)
+    system = seat.measures.system.value
+    return _archive(str(seat.store.resolve()), publication_stamp(seat.store), month, seat.viewer.sees_drivers, system)
 
 
 @st.cache_data(max_entries=_MOST_KEPT, ttl=3600, show_spinner=False)
-def _archive(store: str, stamp: tuple[int, int], month: str, with_names: bool) -> bytes:
+def _archive(store: str, stamp: tuple[int, int], month: str, with_names: bool, system: str) -> bytes:
     if not _WRITING.acquire(blocking=False):
         raise FleetbrakeError("A month is being written for somebody else just now. Try again in a minute.")
     try:
         with tempfile.TemporaryDirectory(prefix="month-files-") as folder:
-            _write(store, month, with_names, Path(folder))
+            _write(store, month, with_names, system, Path(folder))
             return _packed(Path(folder))
     finally:
         _WRITING.release()
 
 
-def _write(store: str, month: str, with_names: bool, out: Path) -> None:
+def _write(store: str, month: str, with_names: bool, system: str, out: Path) -> None:
     command = [sys.executable, "-m", "fleetbrake.cli", "report", f"--store={store}", f"--month={month}", f"--out={out}"]
+    command += [f"--units={system}"]
     try:
         done = subprocess.run(  # noqa: S603 - our own interpreter and words, no shell
             [*command, *(["--with-driver-names"] if with_names else [])],

@@ -1,6 +1,5 @@
 """The plan of the coming two weeks: what cannot be kept, the board of days, files to take along and to bring back."""
 
-from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -41,7 +40,7 @@ def draw_plan(seat: Seat, depots: list[str]) -> None:
         full = st.expander("How full every depot is", key="how_full", on_change="rerun")
         if full.open:  # a chart is drawn only for who wants to see it
             full.altair_chart(charts.plan_load(plan.days), theme=None)
-    _files(seat)
+    _files(seat, plan)
     _bring_back(seat)
 
 
@@ -141,20 +140,29 @@ def _hours(value: object) -> str:
     return look.MISSING if pd.isna(value) else f"{float(value):.4g}"  # type: ignore[call-overload, arg-type]
 
 
-def _files(seat: Seat) -> None:
-    """The plan to take along; each file is made when it is asked for."""
+def _files(seat: Seat, plan: PlanTold) -> None:
+    """The plan to take along; each file is made when it is asked for. Without a visit there are no sheets."""
     from fleetbrake.reports import plan_files  # writers of workbooks are loaded only where the plan is drawn
 
     store, measures = seat.store, seat.measures
-    files: Iterable[tuple[str, Any, str, str]] = (
+    files: list[tuple[str, Any, str, str]] = [
         ("Calendar (.ics)", lambda: plan_files.calendar_bytes(store), "inspections.ics", "text/calendar"),
         ("Workbook (.xlsx)", lambda: plan_files.workbook_bytes(store, measures), "inspections.xlsx",
          "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
         ("Findings sheet (.csv)", lambda: plan_files.findings_sheet_bytes(store), "findings.csv", "text/csv"),
-    )  # fmt: skip
+    ]  # fmt: skip
+    if len(plan.visits):
+        files.append(("Workshop sheets (.pdf)", lambda: _workshop(seat, plan), "workshop.pdf", "application/pdf"))
     with st.container(horizontal=True, vertical_alignment="center"):
         for label, made, name, kind in files:
             st.download_button(label, made, name, kind, key=f"file_{name}", on_click="ignore")
+
+
+def _workshop(seat: Seat, plan: PlanTold) -> bytes:
+    """A page for each vehicle of the plan, in its order; some tenths of a second a page."""
+    from fleetbrake.reports.sheets.vehicle_sheet import planned_vehicles, vehicle_sheets  # loads the typesetter
+
+    return vehicle_sheets(seat.store, planned_vehicles(plan), seat.measures)
 
 
 def _bring_back(seat: Seat) -> None:

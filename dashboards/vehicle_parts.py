@@ -1,6 +1,5 @@
 """Parts of a vehicle's page: where it stands, its wheels from above, what speaks against it, what was done to it."""
 
-import re
 from typing import Any
 
 import pandas as pd
@@ -11,15 +10,14 @@ from page_actions import wished
 from page_parts import link_to, plain
 from seat import Seat
 
-from fleetbrake.core.vocabulary import MAX_AXLES, VEHICLE_CAUTION, wheel_words
+from fleetbrake.core.vocabulary import VEHICLE_CAUTION, wheel_words
 from fleetbrake.planning.flags import Step, flag_history, flags
 from fleetbrake.reports import charts, findings, history_reads, look, plan_reads, reads
 from fleetbrake.reports.measures_text import in_units
+from fleetbrake.reports.sheets.axles import axle_count, axle_numbers, front_word
 
 #: Findings that are drawn at once; the rest can be chosen.
 _DRAWN_AT_ONCE = 4
-#: From so many standard errors on a finding is drawn at once even where it does not rank yet.
-_STANDS_OUT = 3.0
 #: From so many letters on a text scrolls in a box of so many px: some six lines. Own choice.
 _LONG, _BOX_PX = 600, 180
 _FIGURES = ("Value", "Expected", "Smallest departure seen", "Change in 30 days")
@@ -81,13 +79,12 @@ def draw_wheels(indicators: pd.DataFrame, register: dict[str, Any]) -> None:
     left, right = st.columns([1.4, 2])
     with left:
         st.subheader("Wheels from above", anchor=False)
-        trailer = str(register.get("category")).startswith("O")
         plan = charts.wheel_plan(
             indicators,
-            _axles(register),
-            lifted=_numbers(register.get("lift_axles")),
-            twins=_numbers(register.get("twin_tyres")),
-            front="coupling" if trailer else "front",
+            axle_count(register),
+            lifted=axle_numbers(register.get("lift_axles")),
+            twins=axle_numbers(register.get("twin_tyres")),
+            front=front_word(register.get("category")),
         )
         st.altair_chart(plan, theme=None, width="content")
         st.caption("Greatest deviation of each wheel, in standard errors; below 2 is within the noise.")
@@ -107,34 +104,11 @@ def draw_wheels(indicators: pd.DataFrame, register: dict[str, Any]) -> None:
         )
 
 
-def _axles(register: dict[str, Any]) -> int:
-    known = register.get("axles")
-    return 2 if known is None or pd.isna(known) else min(max(int(known), 1), MAX_AXLES)
-
-
-def _numbers(text: object) -> set[int]:
-    """Axles that a register's text names: ``3``, ``2+3``."""
-    return {int(number) for number in re.findall(r"[1-9]", text)} if isinstance(text, str) else set()
-
-
-def _standing_out(indicators: pd.DataFrame, leading: object) -> pd.DataFrame:
-    """Findings to draw at once: the leading indicator first, then what ranks, then what deviates much.
-
-    Of an indicator that names a wheel the row of the whole vehicle says the same again and is left to the rest.
-    """
-    ranks = indicators["ranks"].astype("boolean").fillna(False).astype(bool)
-    rows = indicators.assign(first=ranks, leads=indicators["indicator"] == leading)
-    out = rows[rows["first"] | (rows["deviation"] >= _STANDS_OUT)]
-    out = out.sort_values(["leads", "first", "deviation"], ascending=False, kind="stable")
-    named = set(out.loc[out["wheel"].notna(), "indicator"])
-    return out[out["wheel"].notna() | ~out["indicator"].isin(named)].head(_DRAWN_AT_ONCE)
-
-
 def draw_findings(seat: Seat, vehicle: str, indicators: pd.DataFrame, leading: object) -> None:
     """What stands out, each over time with the day it began and its events; the rest can be chosen."""
     if indicators.empty:
         return
-    out = _standing_out(indicators, leading)
+    out = findings.standing_out(indicators, leading, _DRAWN_AT_ONCE)
     rest = indicators.drop(out.index)
     st.subheader("What it rests on", anchor=False)
     if out.empty:

@@ -12,7 +12,7 @@ import signal
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -78,6 +78,9 @@ def ingest(
     told_list("Not taken in:", done.problems)
     told_list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
     told_list("Not in the register of drivers (kept):", done.unknown_drivers)
+    told_list("Held, but not copied (tried again by every run):", done.held_not_copied)
+    if done.held_copied:
+        results.print(f"Recordings copied for legal holds: {done.held_copied}.")
     if done.registers:
         results.print(f"Registers read: {', '.join(done.registers)}.")
     results.print(
@@ -169,16 +172,23 @@ def report(
     safety_role: Annotated[
         bool, typer.Option("--with-driver-names", help="For the safety manager: drivers' ids, trips, places.")
     ] = False,
+    units: Annotated[
+        Literal["metric", "us"],
+        typer.Option("--units", help="Units of PDF and workbook; CSV and Parquet are always SI, for other programs."),
+    ] = "metric",
     as_json: JsonOption = False,
 ) -> None:
     """Write the month as PDF, XLSX, CSV and Parquet."""
     from fleetbrake import pipeline
+    from fleetbrake.reports.measures import Measures, System
 
     with sentences(as_json):
-        files = pipeline.report(store, _month(month), out, safety_role=safety_role)
+        measures = Measures(System(units))
+        files = pipeline.report(store, _month(month), out, safety_role=safety_role, measures=measures)
     for file in files:
         results.print(str(file), markup=False)
-    finish(as_json, {"command": "report", "month": month, "files": [str(f) for f in files]}, OK)
+    told = {"command": "report", "month": month, "units": units, "files": [str(f) for f in files]}
+    finish(as_json, told, OK)
 
 
 @app.command(epilog=example("fleetbrake dashboard --store store --port 8600"), help=DASHBOARD_HELP)

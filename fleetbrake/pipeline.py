@@ -4,8 +4,9 @@ Every function is one command's work, returns what happened as a value and never
 """
 
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -24,15 +25,22 @@ from fleetbrake.planning.wishes import wishes_of
 from fleetbrake.recordings.mapping import Mapping, load_mapping
 from fleetbrake.recordings.reader import Recording, file_sha256, find_recordings, open_recording
 from fleetbrake.recordings.registers import read_registers
+from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.scoring.run import score as score_fleet
+from fleetbrake.store.ageing.dropped_rows import without_dropped
+from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
 from fleetbrake.store.database import database_path, rebuilding
 from fleetbrake.store.files import text_path
 from fleetbrake.store.findings import merged_registers
+from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
+from fleetbrake.store.forgetting.erase import erase_due
+from fleetbrake.store.forgetting.tombstones import mark_erased
+from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, LogEntry, commit_log, read_log
 from fleetbrake.store.mappings import keep_mapping
-from fleetbrake.store.publish import publish_recordings
+from fleetbrake.store.publish import publish_recordings, sum_up_missing
 from fleetbrake.store.registers import merge_registers
 
 #: Written by the demo into its folder: only below it is anything ever removed.
@@ -47,7 +55,7 @@ WORKERS = 2
 
 @dataclass
 class IngestSummary:
-    """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files."""
+    """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds."""
 
     files: int = 0
     loaded: int = 0
@@ -60,6 +68,8 @@ class IngestSummary:
     unknown_vehicles: list[str] = field(default_factory=list)
     unknown_drivers: list[str] = field(default_factory=list)
     registers: list[str] = field(default_factory=list)
+    held_copied: int = 0
+    held_not_copied: list[str] = field(default_factory=list)
 
     @property
     def some_rejected(self) -> bool:
@@ -71,6 +81,7 @@ class IngestSummary:
 class _Job:
     """What reading one file needs besides the file."""
 
+    rest: AtRest
     lake: Lake
     log: IngestLog
     mapping: Mapping | None
@@ -105,21 +116,35 @@ def ingest(
     summary = IngestSummary(files=len(files), problems=register_problems, registers=list(register_tables))
     store.mkdir(parents=True, exist_ok=True)
     with writer_lock(store, "ingest"):
+        erase_due(store)
         if register_tables:
-            merge_registers(store, register_tables)
+            rest = at_rest(store)
+            kept = {name: rest.register(name, table) for name, table in register_tables.items()}
+            merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
         if rules is not None:
             keep_mapping(store, rules)
-        job = _Job(Lake(store), read_log(store), rules, criteria, settings_fingerprint(rules, criteria))
+        rest = at_rest(store)  # again: the trips that were just read say what is held
+        summary.problems = [rest.text(problem) for problem in summary.problems]
+        job = _Job(rest, Lake(store), read_log(store), rules, criteria, settings_fingerprint(rules, criteria))
         entries = _read_all(files, job, summary, progress)
+        if entries and rest.forgetter and rest.holds:
+            mark_erased(store, held=[one.hold_id for one in rest.holds])  # perhaps: the next erasing finds out
         log = commit_log(store, entries)
         _tell(progress, "publishing", 0, 1)
-        with rebuilding(store) as con:
+        dropped = is_pending(store)  # by rules of retention: what is published now is published for them too
+        with rebuilding(store, fresh=dropped) as con:
             publish_recordings(con, store, criteria)
-            summary.problems += _told(con, files)
+            if dropped:
+                drop_old_days(con, store)
+            summary.problems += _told(con, files, rest)
             summary.unknown_vehicles = _unknown(con, "vehicle")
             summary.unknown_drivers = _unknown(con, "driver")
+        note_published(store)
         job.lake.remove_unlisted(log.keys())
         _tell(progress, "publishing", 1, 1)
+        for copied in copy_held(store):
+            summary.held_copied += copied.new
+            summary.held_not_copied += [f"{copied.hold_id}: {rest.text(sentence)}" for sentence in copied.sentences]
     return summary
 
 
@@ -153,11 +178,16 @@ def _read_all(files: list[Path], job: _Job, summary: IngestSummary, progress: Pr
     """Read the files on a few threads; entries in the order of the files, so that order never matters."""
     entries: list[LogEntry] = []
     with ThreadPoolExecutor(WORKERS) as pool:
-        for done, (entry, known) in enumerate(pool.map(lambda file: read_file(file, job), files), start=1):
-            _count(entry, summary, known=known)
-            if not known:
-                entries.append(entry)
-            _tell(progress, "reading recordings", done, len(files))
+        try:
+            for done, (entry, known) in enumerate(pool.map(lambda file: read_file(file, job), files), start=1):
+                _count(entry, summary, known=known)
+                if not known:
+                    entries.append(entry)
+                _tell(progress, "reading recordings", done, len(files))
+        except BaseException:
+            # whoever ends the run does not wait for files that nobody has begun to read
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return entries
 
 
@@ -178,7 +208,8 @@ def _count(entry: LogEntry, summary: IngestSummary, *, known: bool) -> None:
 
 def read_file(file: Path, job: _Job) -> tuple[LogEntry, bool]:
     """One file into the lake: its log entry, and whether it was known and unchanged."""
-    path = text_path(file.resolve())
+    given = text_path(file.resolve())
+    path = job.rest.logged_path(given, job.log)
     now = datetime.now(UTC)
     sha256 = ""
     try:
@@ -187,7 +218,7 @@ def read_file(file: Path, job: _Job) -> tuple[LogEntry, bool]:
         if known is not None:
             return known, True
         recording = open_recording(file, job.mapping, logged_as=path)
-        return _load(recording, job, path, now), False
+        return _load(recording, job, given, now), False
     except StoreError:
         raise
     except InputError as error:
@@ -195,12 +226,15 @@ def read_file(file: Path, job: _Job) -> tuple[LogEntry, bool]:
     except Exception as error:
         # one file must never cost the others: whatever it does to the reader, it is told and left out
         reason = f"{path}: cannot be read ({type(error).__name__}: {_first_line(error)})"
+    reason = job.rest.text(reason)
     return LogEntry(path, sha256, job.settings, None, "rejected", reason=reason, loaded_at=now), False
 
 
-def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry:
+def _load(recording: Recording, job: _Job, given: str, now: datetime) -> LogEntry:
     story = recording.story
     tables = [features(batch, job.criteria) for batch in recording.batches() if batch.samples]
+    whole = pa.concat_tables([t.events for t in tables]) if tables else None
+    path = job.rest.logged_path(given, job.log, whole)
     if not tables and (story.events_rejected or not recording.continuous):
         reasons = "; ".join(story.reasons) or "no event could be read"
         return LogEntry(
@@ -211,19 +245,15 @@ def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry
             "rejected",
             rows=story.rows,
             events_rejected=story.events_rejected,
-            reason=reasons,
+            reason=job.rest.text(reasons),
             loaded_at=now,
         )
     twice = _ids_twice(tables)
     if twice:
         raise InputError(f"{path}: {twice} events have the same vehicle and onset; is the drive in the file twice?")
     key = piece_key(path, story.sha256, job.settings)
-    events = 0
-    if tables:
-        job.lake.write_piece(
-            key, pa.concat_tables([t.events for t in tables]), pa.concat_tables([t.wheels for t in tables])
-        )
-        events = sum(t.events.num_rows for t in tables)
+    if whole is not None:
+        job.lake.write_piece(key, *job.rest.piece(whole, pa.concat_tables([t.wheels for t in tables])))
     partly = bool(story.events_rejected or story.channels_left_out)
     return LogEntry(
         path=path,
@@ -232,9 +262,9 @@ def _load(recording: Recording, job: _Job, path: str, now: datetime) -> LogEntry
         key=key,
         status="partly_loaded" if partly else "loaded",
         rows=story.rows,
-        events=events,
+        events=0 if whole is None else whole.num_rows,
         events_rejected=story.events_rejected,
-        reason="; ".join(story.reasons) or None,
+        reason=job.rest.text("; ".join(story.reasons)) or None,
         loaded_at=now,
         vehicles=len(story.vehicles),
         first_at=_moment(story.first_us),
@@ -260,8 +290,9 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
     ``StoreError`` if nothing was ingested yet.
     """
     _must_exist(store)
-    with writer_lock(store, "score"), rebuilding(store) as con:
+    with _rebuilding(store, "score") as con:
         merged_registers(con, store)
+        sum_up_missing(con)
         day = score_fleet(con, as_of, all_weeks=all_history)
         raise_flags(con, store, day)
         _show_flags(con, store)
@@ -274,11 +305,20 @@ def plan(store: Path) -> int:
     What planners asked for since the last run counts, and so does what was entered of findings and work.
     """
     _must_exist(store)
-    with writer_lock(store, "plan"), rebuilding(store) as con:
+    with _rebuilding(store, "plan") as con:
         merged_registers(con, store)
         visits = plan_visits(con, wishes=wishes_of(con, store))
         _show_flags(con, store)
         return visits
+
+
+@contextmanager
+def _rebuilding(store: Path, what: str) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The published database to be written, rid of what was still to be forgotten."""
+    with writer_lock(store, what):
+        erase_due(store)
+        with rebuilding(store) as con:
+            yield con
 
 
 def _show_flags(con: duckdb.DuckDBPyConnection, store: Path) -> None:
@@ -288,12 +328,12 @@ def _show_flags(con: duckdb.DuckDBPyConnection, store: Path) -> None:
         publish_flags(con, store, standing.as_of)
 
 
-def report(store: Path, month: str, out: Path, *, safety_role: bool = False) -> list[Path]:
-    """Write the month's files to ``out``; returns their paths."""
-    from fleetbrake.reports.month import write_month  # typesetting libraries are loaded only when needed
+def report(store: Path, month: str, out: Path, *, safety_role: bool = False, measures: Measures = METRIC) -> list[Path]:
+    """Write the month's files to ``out``, PDF and workbook in the units of ``measures``; returns their paths."""
+    from fleetbrake.reports.monthly.month import write_month  # typesetting libraries are loaded only when needed
 
     _must_exist(store)
-    return write_month(store, month, out, safety_role=safety_role)
+    return write_month(store, month, out, safety_role=safety_role, measures=measures)
 
 
 def make_demo(folder: Path, progress: Progress | None = None) -> Path:
@@ -303,6 +343,7 @@ def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     demo's own is never touched.
     """
     from fleetbrake.simulation.fleet import write_demo  # the model is needed for nothing else
+    from fleetbrake.simulation.scenario import SCORED_ON
 
     store, mark = folder / "store", folder / DEMO_MARK
     if folder.exists() and not mark.is_file() and (not folder.is_dir() or any(folder.iterdir())):
@@ -315,6 +356,8 @@ def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     )
     write_demo(folder, progress=lambda _, done, of: _tell(progress, "inventing recordings", done, of))
     ingest([folder / "recordings"], store, registers=folder / "registers", progress=progress)
+    for day in SCORED_ON:  # in the order of time: each knows nothing from after its day
+        score(store, day)
     score(store)
     plan(store)
     return store
@@ -325,11 +368,11 @@ def _must_exist(store: Path) -> None:
         raise StoreError(f"{store}: there is no published database in this store yet; run `fleetbrake ingest` first.")
 
 
-def _told(con: duckdb.DuckDBPyConnection, files: list[Path]) -> list[str]:
+def _told(con: duckdb.DuckDBPyConnection, files: list[Path], rest: AtRest) -> list[str]:
     """What the published log says against the files of this run, with what only publishing knows (ids in two files)."""
     rows = con.execute(
         "SELECT path, reason FROM ingest_log WHERE status <> 'loaded' AND path IN (SELECT unnest(?)) ORDER BY path",
-        [[text_path(file.resolve()) for file in files]],
+        [[rest.text(text_path(file.resolve())) for file in files]],
     ).fetchall()
     return [reason if reason and path in reason else f"{path}: {reason}" for path, reason in rows]
 

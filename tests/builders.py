@@ -3,19 +3,23 @@
 Nothing here is computed by the product: the rows are written as they stand, so that a page can be held against them.
 """
 
+import atexit
+import shutil
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import builder_drivers
 import builder_plan
+import duckdb
 import numpy as np
 import pandas as pd
 from builder_samples import RATE_HZ, WHEELS, write_recording
 
-from fleetbrake.store.database import rebuilding, replace_table
+from fleetbrake.store.database import database_path, rebuilding, replace_table
 from fleetbrake.store.publish import sum_up
 
 SEED = 20260117
@@ -64,9 +68,22 @@ HOSTILE = Ids(HOSTILE_IDS, HOSTILE_DRIVERS, ("<i>North</i>", "=South"))
 def build_store(folder: Path, *, hostile: bool = False, filled: bool = True) -> Path:
     """Write a store into ``folder`` and return it: ``fleet.duckdb`` and, if filled, two recordings with their events.
 
-    ``filled=False`` makes every table and leaves it empty, as after the first publish of nothing.
+    ``filled=False`` makes every table and leaves it empty, as after the first publish of nothing. Each kind is made
+    once a process; a store is a copy of it whose events know where their recordings are now.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    template = _built(hostile, filled)
+    shutil.copytree(template, folder, dirs_exist_ok=True)
+    if filled:
+        with duckdb.connect(str(database_path(folder)), config={"threads": 1}) as con:
+            for table, column in (("events", "source_path"), ("ingest_log", "path")):
+                con.execute(f"UPDATE {table} SET {column} = replace({column}, ?, ?)", [str(template), str(folder)])
+    return folder
+
+
+@cache
+def _built(hostile: bool, filled: bool) -> Path:
+    folder = Path(mkdtemp(prefix="built-store-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     rng = np.random.default_rng(SEED)
     rows: dict[str, pd.DataFrame] = {}
     if filled:
@@ -77,7 +94,6 @@ def build_store(folder: Path, *, hostile: bool = False, filled: bool = True) -> 
             replace_table(con, name, frame)
         if filled:
             sum_up(con)
-        if filled:
             builder_plan.raise_and_publish(con, folder, rows["inspection_plan"], AS_OF)
     return folder
 

@@ -1,11 +1,43 @@
 """Fixtures that several folders of tests share. Being here also puts ``tests/`` on the path of their helper modules."""
 
+import gc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import one_thread  # noqa: F401 - before NumPy
 import pytest
 from product_run import Published, publish
+
+#: Files of most work: a worker takes a whole file, and one that comes late leaves the others waiting. The first one
+#: compiles the kernels, in a fresh checkout for a minute; those after it need none, so that they are compiled once.
+LONGEST_FIRST = (
+    "test_walk.py",
+    "test_inspections_actions.py",
+    "test_vehicle_health.py",
+    "test_flags.py",
+    "test_demo.py",
+    "test_proving_fleet.py",
+    "test_findings_back.py",
+    "test_month.py",
+    "test_sign_in.py",
+    "test_inspection_evidence.py",
+    "test_month_page.py",
+    "test_bounds.py",
+    "test_nothing_leaks.py",
+    "test_wishes.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    place = {name: at for at, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: place.get(item.path.name, len(place)))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Modules live as long as the worker does: the collector need not walk through them again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture

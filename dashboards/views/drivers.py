@@ -187,7 +187,7 @@ def _figures(row: dict[str, Any], measures: Measures) -> None:
 
 def _sheet(seat: Seat, row: dict[str, Any], items: pd.DataFrame, driver_id: str) -> bytes:
     """The printed page, drawn up when somebody asks for it."""
-    from fleetbrake.reports.driver_sheet import driver_sheet  # the typesetter is loaded only when needed
+    from fleetbrake.reports.sheets.driver_sheet import driver_sheet  # the typesetter is loaded only when needed
 
     span = driver_reads.recorded_span(seat.store, driver_id)
     return driver_sheet(row, items, span, seat.measures)

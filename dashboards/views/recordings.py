@@ -7,6 +7,7 @@ import pandas as pd
 import streamlit as st
 from kept import kept
 from page_parts import page
+from run_parts import last_runs
 from seat import Seat
 
 from fleetbrake.reports import look, reads, recording_reads
@@ -22,6 +23,7 @@ def draw(seat: Seat) -> None:
     came = kept(recording_reads.arrived, seat.store)
     if not came.files:
         st.info("No recording has been read into this store yet. Run `fleetbrake ingest` with a folder of recordings.")
+        last_runs(seat)
         return
     facts = seat.veiled(kept(recording_reads.facts, seat.store))
     gone = recording_reads.silent(facts)
@@ -34,6 +36,7 @@ def draw(seat: Seat) -> None:
             st.metric(label, look.whole(value), width="content")
     if came.newest_read_at is not None:
         st.caption(f"Last read {look.moment(came.newest_read_at)}.")
+    last_runs(seat)
     _reasons(seat)
     if len(facts):
         depots = _depots(facts)

@@ -1,5 +1,6 @@
 """One vehicle: where it stands and what can be done, what speaks against it since when, and its history."""
 
+from functools import partial
 from typing import Any
 
 import address
@@ -32,6 +33,14 @@ def draw(seat: Seat) -> None:
     draw_standing(seat, standing, register)
     if standing is not None:
         _do(seat, standing)
+    st.download_button(
+        "Sheet for the workshop (PDF)",
+        partial(_sheet, seat, vehicle),
+        file_name="workshop.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+        help="One page: what to look at first and where, what it rests on, room for what was found. No driver.",
+    )
     model_line(seat.store)
     indicators = findings.in_units(seat.veiled(kept(reads.indicators_of, seat.store, vehicle)), seat.measures)
     draw_wheels(indicators, register)
@@ -46,6 +55,13 @@ def _do(seat: Seat, row: dict[Any, Any]) -> None:
     with st.container(key=f"row_{row['rank']}"):
         action_buttons(seat, row, sum(flag.vehicle_id == row["vehicle_id"] for flag in wished(seat).flags))
         action_panel(seat, row)
+
+
+def _sheet(seat: Seat, vehicle: str) -> bytes:
+    """The printed page, drawn up when somebody asks for it; without drivers, trips and places whoever asks."""
+    from fleetbrake.reports.sheets.vehicle_sheet import vehicle_sheets  # the typesetter is loaded only when needed
+
+    return vehicle_sheets(seat.store, [vehicle], seat.measures)
 
 
 def _not_seen(seat: Seat, standing: dict[Any, Any] | None, indicators: pd.DataFrame, needs: pd.DataFrame) -> None:

@@ -4,7 +4,8 @@ import re
 from typing import Final
 
 #: What spreadsheet programs take for the beginning of a formula (common practice, no source), behind any apostrophes.
-_FORMULA: Final = re.compile(r"'*[=+\-@\t\r\n]")
+BEGINNING: Final = r"'*[=+\-@\t\r\n]"
+_FORMULA: Final = re.compile(BEGINNING)
 
 
 def protected(text: str) -> str:

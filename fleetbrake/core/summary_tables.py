@@ -1,4 +1,4 @@
-"""The published tables that sum up recordings: a month's figures, what each vehicle records, with which channels.
+"""The published tables that sum up recordings: a month's figures, work and surfaces; what each vehicle records.
 
 Filled when recordings are published, so that no page counts over all events again.
 """
@@ -26,6 +26,41 @@ MONTH_FIGURES = (
     own("modulation_km", F, "as hard_stops_km, for modulation"),
     own("modulation_on_km", I, "as hard_stops_on_km"),
     own("lockups_above_cutoff_km", F, "as hard_stops_km, for lockups above the cut-off speed"),
+    own("lockups_above_cutoff_on_km", I, "as hard_stops_on_km"),
+)
+
+MONTH_WORK = (
+    own("month", T, "month in UTC, YYYY-MM"),
+    own("vehicle_id", T, "vehicle with events or trips in the month"),
+    own("depot", T, "its depot; NULL where none is known"),
+    own("category", T, "its category; NULL where none is known"),
+    own("events", I, "events that began in the month"),
+    own("not_braking", I, "part of them that are no brake applications"),
+    own("energy_events", I, "events of which the energy taken out is known: a mass was recorded"),
+    own("brake_energy_kj", F, "energy taken out in these; NULL without any"),
+    own("friction_events", I, "events of which the friction brakes' part is known"),
+    own("friction_brake_kj", F, "work of the friction brakes in these"),
+    own("friction_brake_se_kj", F, "its standard error: doubts of a vehicle's events go together, so they add up"),
+    own("regen_events", I, "events of which recuperation was recorded"),
+    own("regen_kj", F, "energy recuperated in these"),
+    own("distance_km", F, "distance of the trips that began in the month; NULL without any"),
+)
+
+MONTH_SURFACES = (
+    own("month", T, "month in UTC, YYYY-MM"),
+    own("depot", T, "depot of the vehicles; NULL where none is known"),
+    own("category", T, "category of the vehicles; NULL where none is known"),
+    own("surface", T, "surface of the events; NULL where it could not be told"),
+    own("vehicles", I, "vehicles with such events in the month"),
+    own("events", I, "events that began in the month"),
+    own("hard_stops", I, "with a hard stop"),
+    own("hard_stops_unknown", I, "events of which that could not be observed"),
+    own("hard_stops_on_km", I, "hard stops of vehicles with observed kilometres, as in month_figures"),
+    own("modulation", I, "with modulation"),
+    own("modulation_unknown", I, "events of which that could not be observed"),
+    own("modulation_on_km", I, "as hard_stops_on_km"),
+    own("lockups_above_cutoff", I, "with a lockup above the cut-off speed"),
+    own("lockups_above_cutoff_unknown", I, "events of which that could not be observed"),
     own("lockups_above_cutoff_on_km", I, "as hard_stops_on_km"),
 )
 

@@ -7,7 +7,14 @@ Types are DuckDB's names; ``NULL`` always means "could not be observed".
 
 from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS, TS, B, Column, D, F, I, T
 from fleetbrake.core.event_tables import own as _own
-from fleetbrake.core.summary_tables import MONTH_FIGURES, RECORDING_CHANNELS, RECORDING_FACTS
+from fleetbrake.core.inspection_tables import INSPECTION_EVIDENCE, INSPECTION_OUTCOMES, MODEL_QUALITY
+from fleetbrake.core.summary_tables import (
+    MONTH_FIGURES,
+    MONTH_SURFACES,
+    MONTH_WORK,
+    RECORDING_CHANNELS,
+    RECORDING_FACTS,
+)
 
 VEHICLE_HEALTH = (
     Column("vehicle_id", T, "vehicle"),
@@ -31,6 +38,8 @@ VEHICLE_HEALTH = (
     _own("days_since_firm_braking", I, "days since the last braking over 0.3 g; NULL if none was recorded"),
     _own("roller_tested_on", D, "last roller test, from the registers"),
     _own("km_since_roller_test", F, "distance of the trips since; NULL without a test or trips"),
+    _own("own_priority", T, "priority by the recordings alone, before open reports and findings raise it"),
+    _own("known_on", D, "what people wrote (inspections, tests, repairs, reports) counts up to and with this day"),
 )
 
 INDICATORS = (
@@ -225,44 +234,6 @@ UNKNOWN_IDS = (
     _own("last_at", TS, "last of them"),
 )
 
-INSPECTION_EVIDENCE = (
-    _own("inspection_id", T, "inspection; the first of several rows of one vehicle and day"),
-    _own("vehicle_id", T, "vehicle"),
-    _own("inspected_on", D, "day of the inspection"),
-    _own("findings", I, "rows of the register for that vehicle and day"),
-    _own("found", B, "a defect that needs repair was found; NULL where the register does not say"),
-    _own("evidence_as_of", D, "the newest Sunday before: nothing later is in the evidence"),
-    _own("prior_probability", F, "probability of a defect by the priors, from that evidence"),
-    _own("low_brake_effectiveness_ln_lr", F, "ln likelihood ratio of the indicator, greatest over wheels"),
-    _own("side_imbalance_ln_lr", F, "the same"),
-    _own("brake_drag_ln_lr", F, "the same"),
-    _own("slow_response_ln_lr", F, "the same"),
-    _own("brake_fade_ln_lr", F, "the same"),
-    _own("lockup_without_modulation_ln_lr", F, "the same"),
-    _own("modulation_on_light_braking_ln_lr", F, "the same"),
-    _own("wheel_speed_dropout_ln_lr", F, "the same"),
-    _own("events_used", I, "events behind that evidence"),
-    _own("place", F, "share of the fleet with a greater prior probability on that day"),
-    _own("fleet_vehicles", I, "vehicles of the fleet on that day"),
-    _own("selection_weight", F, "inverse of the chance of having been inspected, mean 1; NULL if left out"),
-    _own("part", T, "train, calibrate, held_out, left_out"),
-    _own("left_out_reason", T, "why nothing is learned from it"),
-    _own("rules", T, "fingerprint of the models and numbers that the evidence rests on"),
-)
-
-MODEL_QUALITY = (
-    _own("as_of", D, "day scored: inspections up to and with it count"),
-    _own("model", T, "prior: stated numbers; learned: from the inspections on file"),
-    _own("in_use", B, "this model gives the health score of that day"),
-    _own("figure", T, "log_loss, brier, precision_first_10, lift_first_10_percent, calibration_bin_1 ..."),
-    _own("predicted", F, "mean predicted probability of a calibration bin; NULL for other figures"),
-    _own("value", F, "the figure; of a calibration bin the share with a defect"),
-    _own("low", F, "lower end of its 90 % interval"),
-    _own("high", F, "upper end"),
-    _own("n", I, "inspections behind it"),
-    _own("note", T, "what it means, or why the model is or is not in use"),
-)
-
 #: Every computed table, in the order in which reports list them.
 TABLES: dict[str, tuple[Column, ...]] = {
     "vehicle_health": VEHICLE_HEALTH,
@@ -276,6 +247,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "plan_summary": PLAN_SUMMARY,
     "flags": FLAGS,
     "inspection_evidence": INSPECTION_EVIDENCE,
+    "inspection_outcomes": INSPECTION_OUTCOMES,
     "model_quality": MODEL_QUALITY,
     "events": EVENTS,
     "event_wheels": EVENT_WHEELS,
@@ -283,6 +255,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "observability": OBSERVABILITY,
     "unknown_ids": UNKNOWN_IDS,
     "month_figures": MONTH_FIGURES,
+    "month_surfaces": MONTH_SURFACES,
+    "month_work": MONTH_WORK,
     "recording_facts": RECORDING_FACTS,
     "recording_channels": RECORDING_CHANNELS,
 }

@@ -7,7 +7,10 @@ column is treated as the worst until somebody lists it.
 from typing import Final
 
 from fleetbrake.core.event_tables import T
+from fleetbrake.core.report_tables import REPORT_TABLES
 from fleetbrake.core.tables import TABLES
+
+_ALL: Final = {**TABLES, **REPORT_TABLES}
 
 #: A driver's id, and nothing else. ``unknown_ids.id`` is one where the row's kind says so.
 DRIVERS: Final = frozenset({"driver_id", "driver"})
@@ -27,7 +30,8 @@ CODES: Final = frozenset(
         "demand_kind", "speed_source", "actuation", "brake_control", "endurance_brake", "score_model", "model",
         "figure", "finding", "severity", "work", "method", "decision", "state", "sha256", "wheels_locked",
         "wheels_modulated", "modulation_wheels", "flag_and_wheels", "lockup_rule", "flag_id", "result", "part",
-        "rules", "not_braking", "channel", "channels", "month",
+        "rules", "not_braking", "channel", "channels", "month", "own_priority", "predicted_priority",
+        "predicted_indicator", "predicted_wheel", "defects", "wheels", "not_predicted", "dimension", "span", "meaning",
     )
 )  # fmt: skip
 #: Columns of one table that are a code, or have a rule of their own, under a name that says nothing by itself.
@@ -35,13 +39,13 @@ _RULED_IN: Final = frozenset({("driver_coaching", "subject"), ("observability", 
 
 
 def free_text(table: str) -> tuple[str, ...]:
-    """The columns of a published table that may name anybody or a folder: texts that are neither a code nor have a
-    rule of their own. Paths are among them."""
+    """The columns of a table (the store's or a report's) that may name anybody or a folder: texts that are neither a
+    code nor have a rule of their own. Paths are among them."""
     ruled = DRIVERS | TRIPS | CODES | DECIDERS
-    texts = (c.name for c in TABLES[table] if c.type == T)
+    texts = (c.name for c in _ALL[table] if c.type == T)
     return tuple(name for name in texts if name not in ruled and (table, name) not in _RULED_IN)
 
 
 def columns_of(table: str, kinds: frozenset[str]) -> tuple[str, ...]:
-    """The columns of a published table that are of a kind, in order."""
-    return tuple(c.name for c in TABLES[table] if c.name in kinds)
+    """The columns of a table (the store's or a report's) that are of a kind, in order."""
+    return tuple(c.name for c in _ALL[table] if c.name in kinds)

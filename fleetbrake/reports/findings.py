@@ -8,6 +8,8 @@ from fleetbrake.core.vocabulary import INDICATORS, wheel_words
 from fleetbrake.reports import look
 from fleetbrake.reports.measures import INDICATOR_UNITS, METRIC, Measures
 
+#: From so many standard errors on a finding stands out even where it does not rank yet (own choice).
+STANDS_OUT = 3.0
 #: Figures of an indicator that are in its unit.
 _IN_ITS_UNIT = ("value", "expected", "detection_limit", "trend_per_30d")
 #: How an indicator was measured, in words.
@@ -39,6 +41,19 @@ def in_units(indicators: pd.DataFrame, measures: Measures) -> pd.DataFrame:
 def trips_in_units(trips: pd.DataFrame, quantity: object, measures: Measures) -> pd.DataFrame:
     """Rows of ``indicator_trips`` in the units of ``measures``; ``quantity`` as :func:`in_units` gives it."""
     return trips.assign(value=measures.of(quantity, trips["value"])) if isinstance(quantity, str) else trips
+
+
+def standing_out(indicators: pd.DataFrame, leading: object, most: int) -> pd.DataFrame:
+    """Findings to tell first: the leading indicator, then what ranks, then what deviates much.
+
+    Of an indicator that names a wheel the row of the whole vehicle says the same again and is left to the rest.
+    """
+    ranks = indicators["ranks"].astype("boolean").fillna(False).astype(bool)
+    rows = indicators.assign(first=ranks, leads=indicators["indicator"] == leading)
+    out = rows[rows["first"] | (rows["deviation"] >= STANDS_OUT)]
+    out = out.sort_values(["leads", "first", "deviation"], ascending=False, kind="stable")
+    named = set(out.loc[out["wheel"].notna(), "indicator"])
+    return out[out["wheel"].notna() | ~out["indicator"].isin(named)].head(most)
 
 
 def numbers(indicators: pd.DataFrame) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """Typed reads of one vehicle's history: scores by day, inspections, work, tests and reports, entered ones too."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,32 +15,39 @@ from fleetbrake.store.entered_rows import DateMet, FindingEntered, ReportAnswere
 HISTORY = ("on_day", "kind", "wheel", "what", "severity", "note", "known_before", "entered_by", "key")
 
 _REGISTERED = """
-WITH evidence AS (
+WITH asked AS (SELECT unnest(?::VARCHAR[]) AS vehicle_id),
+evidence AS (
     SELECT vehicle_id, inspected_on, any_value(prior_probability) AS probability, any_value(evidence_as_of) AS as_of
-    FROM inspection_evidence WHERE vehicle_id = $1 AND prior_probability IS NOT NULL GROUP BY ALL
+    FROM inspection_evidence SEMI JOIN asked USING (vehicle_id) WHERE prior_probability IS NOT NULL GROUP BY ALL
 )
-SELECT i.inspected_on AS on_day, 'inspection' AS kind, i.wheel, i.finding AS what, i.severity, i.note,
+SELECT vehicle_id, i.inspected_on AS on_day, 'inspection' AS kind, i.wheel, i.finding AS what, i.severity, i.note,
        e.probability, e.as_of AS evidence_as_of, 'inspection ' || i.inspection_id AS key
-FROM inspections AS i LEFT JOIN evidence AS e USING (vehicle_id, inspected_on) WHERE i.vehicle_id = $1
+FROM inspections AS i SEMI JOIN asked USING (vehicle_id) LEFT JOIN evidence AS e USING (vehicle_id, inspected_on)
 UNION ALL BY NAME
-SELECT repaired_on AS on_day, 'work' AS kind, wheel, work AS what, note,
+SELECT vehicle_id, repaired_on AS on_day, 'work' AS kind, wheel, work AS what, note,
        concat_ws('|', 'work', repaired_on, wheel, work) AS key
-FROM repairs WHERE vehicle_id = $1
+FROM repairs SEMI JOIN asked USING (vehicle_id)
 UNION ALL BY NAME
-SELECT tested_on AS on_day, 'brake test' AS kind, wheel, method AS what,
+SELECT vehicle_id, tested_on AS on_day, 'brake test' AS kind, wheel, method AS what,
        concat_ws(', ', CASE WHEN max_force_n IS NOT NULL THEN printf('greatest force %d N', max_force_n::BIGINT) END,
                  CASE WHEN axle_load_kg IS NOT NULL THEN printf('axle load %d kg', axle_load_kg::BIGINT) END,
                  CASE WHEN residual_drag_n IS NOT NULL THEN printf('residual drag %d N', residual_drag_n::BIGINT) END,
                  CASE WHEN locked THEN 'wheel locked' END) AS note,
        concat_ws('|', 'test', tested_on, method, wheel) AS key
-FROM brake_tests WHERE vehicle_id = $1
+FROM brake_tests SEMI JOIN asked USING (vehicle_id)
 UNION ALL BY NAME
-SELECT CAST(reported_at AS DATE) AS on_day, 'defect report' AS kind, text AS what, severity,
+SELECT vehicle_id, CAST(reported_at AS DATE) AS on_day, 'defect report' AS kind, text AS what, severity,
        CASE WHEN cleared_at IS NOT NULL THEN 'cleared ' || strftime(cleared_at, '%Y-%m-%d') ELSE 'not cleared' END
            AS note,
        'report ' || CAST(reported_at AS VARCHAR) || coalesce(text, '') AS key
-FROM defect_reports WHERE vehicle_id = $1
+FROM defect_reports SEMI JOIN asked USING (vehicle_id)
 """
+_UNCLEARED = """
+SELECT vehicle_id, reported_at, text, severity FROM defect_reports
+WHERE cleared_at IS NULL AND vehicle_id IN (SELECT unnest(?::VARCHAR[]))
+ORDER BY vehicle_id, reported_at DESC, text
+"""
+_HISTORY_ENTERED = ("finding", "work", "report_answered", "date_met")
 
 
 def scores_of(store: Path, vehicle_id: str) -> pd.DataFrame:
@@ -54,19 +62,19 @@ def scores_of(store: Path, vehicle_id: str) -> pd.DataFrame:
 
 def open_reports(store: Path, vehicle_id: str) -> pd.DataFrame:
     """Defect reports that nobody has cleared or answered, newest first: reported_at, text, severity."""
-    found = frame(
-        store,
-        "SELECT reported_at, text, severity FROM defect_reports WHERE vehicle_id = ? AND cleared_at IS NULL "
-        "ORDER BY reported_at DESC, text",
-        [vehicle_id],
-    )
+    return open_reports_of(store, [vehicle_id]).drop(columns="vehicle_id")
+
+
+def open_reports_of(store: Path, vehicle_ids: Sequence[str]) -> pd.DataFrame:
+    """As :func:`open_reports` for several vehicles in one read, with ``vehicle_id``; ordered by it."""
+    found = frame(store, _UNCLEARED, [list(vehicle_ids)])
     answered = {
-        (pd.Timestamp(body.reported_at), body.text)
-        for body in (entry.body for entry in entries(store, ["report_answered"], vehicle_id))
-        if isinstance(body, ReportAnswered)
+        (entry.vehicle_id, pd.Timestamp(entry.body.reported_at), entry.body.text)
+        for entry in _entries_of(store, ("report_answered",), vehicle_ids)
+        if isinstance(entry.body, ReportAnswered)
     }
     told = [
-        (pd.Timestamp(row["reported_at"]), row["text"] if isinstance(row["text"], str) else None)
+        (row["vehicle_id"], pd.Timestamp(row["reported_at"]), row["text"] if isinstance(row["text"], str) else None)
         for row in found.to_dict("records")
     ]
     return found[[key not in answered for key in told]] if len(found) else found
@@ -78,24 +86,37 @@ def history(store: Path, vehicle_id: str) -> pd.DataFrame:
     Columns: :data:`HISTORY`. ``known_before`` says what the recordings had told before an inspection; ``entered_by`` is
     NA for rows of the registers.
     """
-    found = frame(store, _REGISTERED.replace("$1", "?"), [vehicle_id] * 5)
+    return history_of(store, [vehicle_id])[list(HISTORY)]
+
+
+def history_of(store: Path, vehicle_ids: Sequence[str]) -> pd.DataFrame:
+    """As :func:`history` for several vehicles in one read, with ``vehicle_id``; newest first over all of them."""
+    columns = ["vehicle_id", *HISTORY]
+    found = frame(store, _REGISTERED, [list(vehicle_ids)])
     found["known_before"] = [_known_before(row) for row in found.to_dict("records")]
-    found["entered_by"] = None
-    said = entries(store, ["finding", "work", "report_answered", "date_met"], vehicle_id)
-    rows = [row for row in (_entered(entry) for entry in said) if row is not None]
-    by = {row["key"]: row["entered_by"] for row in rows}
-    found["entered_by"] = [by.get(str(key)) for key in found["key"]]
-    fresh = pd.DataFrame([row for row in rows if row["key"] not in set(found["key"])], columns=list(HISTORY))
-    both = (
-        pd.concat([part[list(HISTORY)] for part in (found, fresh) if len(part)]) if len(found) or len(fresh) else fresh
-    )
+    said = _entries_of(store, _HISTORY_ENTERED, vehicle_ids)
+    rows = [{"vehicle_id": entry.vehicle_id, **row} for entry in said if (row := _entered(entry)) is not None]
+    by = {(row["vehicle_id"], row["key"]): row["entered_by"] for row in rows}
+    keys = list(zip(found["vehicle_id"], map(str, found["key"]), strict=True))
+    found["entered_by"] = pd.Series([by.get(key) for key in keys], index=found.index, dtype=object)
+    on_file = set(keys)
+    fresh = pd.DataFrame([row for row in rows if (row["vehicle_id"], row["key"]) not in on_file], columns=columns)
+    parts = [part[columns] for part in (found, fresh) if len(part)]
+    both = pd.concat(parts) if parts else fresh
     both = both.assign(
         what=[_what(row) for row in both.to_dict("records")],
         severity=[_severity(row["severity"]) for row in both.to_dict("records")],
         order=pd.to_datetime(both["on_day"]),
     )
-    ordered = both.sort_values(["order", "kind", "key"], ascending=[False, True, True])
-    return ordered[list(HISTORY)].reset_index(drop=True)
+    ordered = both.sort_values(["order", "kind", "key", "vehicle_id"], ascending=[False, True, True, True])
+    return ordered[columns].reset_index(drop=True)
+
+
+def _entries_of(store: Path, kinds: Sequence[str], vehicle_ids: Sequence[str]) -> list[Entry]:
+    """Entries about some vehicles; about a single one only its own are read."""
+    wanted = set(vehicle_ids)
+    only = next(iter(wanted)) if len(wanted) == 1 else None
+    return [entry for entry in entries(store, kinds, only) if entry.vehicle_id in wanted]
 
 
 def _entered(entry: Entry) -> dict[str, Any] | None:

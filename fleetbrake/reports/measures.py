@@ -35,9 +35,11 @@ _PSI = _POUND * 9.80665 / 0.0254**2
 _BTU = 1055.05585262
 
 #: Quantity -> how each system reads it. Keys: speed (m/s), decel (m/s2), jerk (m/s3), length (m), distance (km),
-#: pressure (kPa), mass (kg), energy (kJ), energy_per_distance (kJ/km), force (N), temperature (C),
-#: per_distance (events per 1000 km); of indicators: decel_per_demand (m/s2), yaw_per_decel (rad/s for each m/s2),
-#: angle_per_decel (rad for each m/s2), change_per_heat (relative change for each 100 K).
+#: pressure (kPa), mass (kg), energy (kJ), work (kJ, summed up), energy_per_distance (kJ/km), force (N),
+#: temperature (C), per_distance (events per 1000 km); of indicators: decel_per_demand (m/s2), decel_per_pressure (m/s2
+#: for each kPa),
+#: yaw_per_decel (rad/s for each m/s2), angle_per_decel (rad for each m/s2), change_per_heat (relative change for each
+#: 100 K).
 UNITS: Final[dict[str, dict[System, Unit]]] = {
     "speed": {System.METRIC: Unit("km/h", 3.6, 0), System.US: Unit("mph", 3600.0 / _MILE, 0)},
     "decel": {System.METRIC: Unit("m/s²", 1.0, 2), System.US: Unit("ft/s²", 1.0 / _FOOT, 1)},
@@ -47,6 +49,7 @@ UNITS: Final[dict[str, dict[System, Unit]]] = {
     "pressure": {System.METRIC: Unit("kPa", 1.0, 0), System.US: Unit("psi", 1000.0 / _PSI, 1)},
     "mass": {System.METRIC: Unit("kg", 1.0, 0), System.US: Unit("lb", 1.0 / _POUND, 0)},
     "energy": {System.METRIC: Unit("kJ", 1.0, 0), System.US: Unit("BTU", 1000.0 / _BTU, 0)},
+    "work": {System.METRIC: Unit("MJ", 1e-3, 1), System.US: Unit("thousand BTU", 1.0 / _BTU, 1)},
     "energy_per_distance": {
         System.METRIC: Unit("kJ/km", 1.0, 1),
         System.US: Unit("BTU/mi", 1000.0 / _BTU * _MILE / 1000.0, 1),
@@ -56,6 +59,10 @@ UNITS: Final[dict[str, dict[System, Unit]]] = {
     "per_distance": {
         System.METRIC: Unit("per 1000 km", 1.0, 1),
         System.US: Unit("per 1000 mi", _MILE / 1000.0, 1),
+    },
+    "decel_per_pressure": {
+        System.METRIC: Unit("m/s² for each kPa", 1.0, 4),
+        System.US: Unit("ft/s² for each psi", 1.0 / _FOOT * _PSI / 1000.0, 3),
     },
     "decel_per_demand": {
         System.METRIC: Unit("m/s² per unit of demand", 1.0, 2),
@@ -83,6 +90,36 @@ INDICATOR_UNITS: Final = {
     "rad for each m/s2": "angle_per_decel",
     "relative change for each 100 K": "change_per_heat",
 }
+
+#: Last part of a measured column's name -> its quantity, longest first. Other endings (seconds, hertz, per cent ...)
+#: are read alike in both systems.
+COLUMN_ENDINGS: Final = {
+    "_per_1000km": "per_distance",
+    "_kj_per_km": "energy_per_distance",
+    "_mps3": "jerk",
+    "_mps2": "decel",
+    "_mps": "speed",
+    "_kpa": "pressure",
+    "_km": "distance",
+    "_kj": "energy",
+    "_kg": "mass",
+    "_n": "force",
+    "_c": "temperature",
+    "_m": "length",
+}
+#: Measured columns whose unit does not stand at the end of their names.
+_COLUMNS_APART: Final = {
+    "km_since_roller_test": "distance",
+    "adjusted_low": "per_distance",
+    "adjusted_high": "per_distance",
+}
+
+
+def quantity_of(column: str) -> str | None:
+    """Quantity of a measured column of the tables by its name; None where both systems read it alike."""
+    if column in _COLUMNS_APART:
+        return _COLUMNS_APART[column]
+    return next((quantity for ending, quantity in COLUMN_ENDINGS.items() if column.endswith(ending)), None)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Final
 import pandas as pd
 
 from fleetbrake.reports import look
-from fleetbrake.reports.month_data import period
+from fleetbrake.reports.monthly.month_data import period
 from fleetbrake.reports.source import frame
 from fleetbrake.scoring.rates import exact_interval
 

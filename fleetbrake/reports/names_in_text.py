@@ -1,24 +1,19 @@
 """Drivers' ids inside free text: found and replaced, whatever else the text says."""
 
 import re
-import unicodedata
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
-from functools import lru_cache
 from typing import Final
 
+from fleetbrake.core.folded_text import AFTER_DRIVER, BEFORE, SEPARATOR, fold_text, in_word
 from fleetbrake.reports.own_words import OWN_WORDS
 
 #: An id of digits alone counts from this length on wherever it stands; own choice: row numbers and years are shorter.
 _TELLING_DIGITS: Final = 6
 #: A shorter id that is no number counts from this length on; own choice.
 _TELLING_LENGTH: Final = 3
-#: What has to stand before an id that is a short number, very short, or a word of our own sentences.
-_AFTER_DRIVER: Final = re.compile(r"drivers?(?:[ _]?id)?[\W_]{0,3}\Z", re.IGNORECASE)
 #: A folder or file named after a driver, whether or not a table knows the id: a file that was rejected names some.
 _NAMED_FOLDER: Final = re.compile(r"(?<![^\W_])(driver(?:_?id)?=)([^/\\;,&\s]+)", re.IGNORECASE)
-#: What separates the parts of an id, all alike: a blank of any kind, a dash of any kind, a dot.
-_SEPARATOR: Final = "-"
 
 
 class NamesInText:
@@ -38,7 +33,7 @@ class NamesInText:
         self._alias = alias
         self._ids: dict[str, list[str]] = {}
         for one in sorted(set(ids)):
-            key = _folded(one)[0].strip(_SEPARATOR)
+            key = fold_text(one)[0].strip(SEPARATOR)
             if key:
                 self._ids.setdefault(key, []).append(one)
         self._lengths = sorted({len(key) for key in self._ids}, reverse=True)
@@ -53,7 +48,7 @@ class NamesInText:
 
     def _replaced(self, text: str) -> tuple[str, list[int]]:
         """The text with an alias for each listed id, and the places at which the aliases begin in it."""
-        folded, places = _folded(text)
+        folded, places = fold_text(text)
         pieces: list[str] = []
         begins: list[int] = []
         done = at = length_told = 0
@@ -81,8 +76,8 @@ class NamesInText:
         for length in self._lengths:
             key = folded[at : at + length]
             if len(key) == length and key in self._ids and _ends(folded, at + length):
-                before = text[max(0, places[at] - 18) : places[at]]
-                if _telling(key) or _AFTER_DRIVER.search(before):
+                before = text[max(0, places[at] - BEFORE) : places[at]]
+                if _telling(key) or AFTER_DRIVER.search(before):
                     return length
         return 0
 
@@ -102,17 +97,13 @@ class NamesInText:
 
 
 def _begins(folded: str, at: int) -> bool:
-    return folded[at] != _SEPARATOR and (at == 0 or not _in_word(folded[at - 1]))
+    return folded[at] != SEPARATOR and (at == 0 or not in_word(folded[at - 1]))
 
 
 def _ends(folded: str, at: int) -> bool:
     """Whether no word goes on here; the s of a plural may."""
     plural = folded[at : at + 1] == "s"
-    return not _in_word(folded[at : at + 1]) or (plural and not _in_word(folded[at + 1 : at + 2]))
-
-
-def _in_word(character: str) -> bool:
-    return character.isalnum() or (character != "" and unicodedata.combining(character) > 0)
+    return not in_word(folded[at : at + 1]) or (plural and not in_word(folded[at + 1 : at + 2]))
 
 
 def _lead(driver_id: str, before: str) -> int:
@@ -121,33 +112,13 @@ def _lead(driver_id: str, before: str) -> int:
     return len(lead) if lead and before.endswith(lead) else 0
 
 
+def telling(driver_id: str) -> bool:
+    """Whether the id is found wherever it stands in a text, and not only after the word "driver"."""
+    return _telling(fold_text(driver_id)[0].strip(SEPARATOR))
+
+
 def _telling(key: str) -> bool:
-    digits = key.replace(_SEPARATOR, "")
+    digits = key.replace(SEPARATOR, "")
     if digits.isdigit():
         return len(digits) >= _TELLING_DIGITS
     return len(key) >= _TELLING_LENGTH and key not in OWN_WORDS
-
-
-def _folded(text: str) -> tuple[str, list[int]]:
-    """The text as it is compared, and for each of its characters the place in the text."""
-    folded: list[str] = []
-    places: list[int] = []
-    for place, character in enumerate(text):
-        for one in _fold(character):
-            if one == _SEPARATOR and folded and folded[-1] == _SEPARATOR:
-                places[-1] = place
-                continue
-            folded.append(one)
-            places.append(place)
-    return "".join(folded), places
-
-
-@lru_cache(maxsize=4096)
-def _fold(character: str) -> str:
-    """One character without case, width and form; marks of no width vanish, separators become one."""
-    kind = unicodedata.category(character)
-    if kind == "Cf":
-        return ""
-    if character in "_." or character.isspace() or kind in ("Pd", "Zs"):
-        return _SEPARATOR
-    return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", character).casefold())

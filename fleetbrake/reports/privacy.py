@@ -20,17 +20,36 @@ from fleetbrake.reports.source import frame
 _IN_ORDER: Final = {"driver_coaching": ("driver_id", "position"), "unknown_ids": ("kind", "id")}
 
 
-def with_aliases(store: Path, tables: dict[str, pa.Table], alias: Callable[[str], str]) -> dict[str, pa.Table]:
-    """The tables with each driver's id replaced, wherever it stands (also inside free text and paths).
+Tables = dict[str, pa.Table]
 
-    Trips become NULL: whoever holds the register of trips would read the driver from it; so do places.
+
+def fit_to_tell(store: Path, alias: Callable[[str], str] | None) -> Callable[[Tables], Tables]:
+    """Function from tables of the store, by name, to what a report may tell of them.
+
+    Every recording's path is cut to ``folder/file``, in its columns and inside free text. With ``alias`` each driver's
+    id is replaced as well, wherever it stands (also inside free text and paths), and trips and places become NULL:
+    whoever holds the register of trips would read the driver from them.
     """
-    inside = NamesInText(all_drivers(store), alias)
-    told = {name: _hidden(name, table, alias, inside) for name, table in tables.items()}
-    told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
-    told["driver_style"] = _unscored_by_alias(told["driver_style"])
-    for name, columns in _IN_ORDER.items():
-        told[name] = told[name].sort_by([(column, "ascending") for column in columns])
+    outside = without_folders(store)
+    inside = None if alias is None else NamesInText(all_drivers(store), alias)
+
+    def told(tables: Tables) -> Tables:
+        tables = {name: _with_short_paths(name, table, outside) for name, table in tables.items()}
+        if alias is None or inside is None:
+            return tables
+        return _by_alias({name: _hidden(name, table, alias, inside) for name, table in tables.items()}, alias)
+
+    return told
+
+
+def _by_alias(told: Tables, alias: Callable[[str], str]) -> Tables:
+    """What needs more than its columns' rule: ids whose row says what they are, rows in the order of ids."""
+    if "unknown_ids" in told:
+        told["unknown_ids"] = _map_unknown(told["unknown_ids"], alias)
+    if "driver_style" in told:
+        told["driver_style"] = _unscored_by_alias(told["driver_style"])
+    for name in _IN_ORDER.keys() & told.keys():
+        told[name] = told[name].sort_by([(column, "ascending") for column in _IN_ORDER[name]])
     return told
 
 
@@ -44,14 +63,10 @@ def _hidden(name: str, table: pa.Table, alias: Callable[[str], str], inside: Nam
     return table
 
 
-def with_short_paths(store: Path, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
-    """The tables with every recording's path as ``folder/file``, in the columns of paths and inside free text."""
-    inside = without_folders(store)
-    told = dict(tables)
-    for name in tables:
-        for column in free_text(name):
-            told[name] = _map_column(told[name], column, short_path if column in PATHS else inside)
-    return told
+def _with_short_paths(name: str, table: pa.Table, outside: Callable[[str], str]) -> pa.Table:
+    for column in free_text(name):
+        table = _map_column(table, column, short_path if column in PATHS else outside)
+    return table
 
 
 def short_path(path: str) -> str:
@@ -62,10 +77,11 @@ def short_path(path: str) -> str:
 
 def without_folders(store: Path) -> Callable[[str], str]:
     """Function that takes all but the last two parts from every logged path inside a text."""
+    # one file stands for all of its folder: a fleet has hundreds of thousands of files
     logged = frame(
         store,
-        "SELECT DISTINCT path FROM (SELECT path FROM ingest_log UNION SELECT source_path FROM events) "
-        "WHERE path IS NOT NULL",
+        r"SELECT DISTINCT regexp_replace(path, '[^/\\]*$', '') || 'x' AS path "
+        "FROM (SELECT path FROM ingest_log UNION ALL SELECT source_path FROM events) WHERE path IS NOT NULL",
     )["path"]
     before = {path[: len(path) - len(short_path(path))] for path in map(str, logged)}
     # a folder of one letter ("/") is no folder's name and stands in dates and units too

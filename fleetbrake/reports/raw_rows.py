@@ -4,10 +4,15 @@ from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.core.spreadsheet import protected
 from fleetbrake.reports.traces import Unreadable, opened
+from fleetbrake.store.ageing.retention import shown_bare
+from fleetbrake.store.forgetting.forgetter import Forgetter, forgotten_rows, without_texts
+from fleetbrake.store.forgetting.tombstones import read_tombstones
 
 #: Columns of the contract that tell who drove, and where.
 _WHO: Final = frozenset({"driver_id"})
@@ -18,7 +23,7 @@ def raw_rows(store: Path, row: dict[str, Any], *, drivers: bool = False, places:
     """The event's rows with the recording's own names and units; ``row`` as of ``reads.event``.
 
     Columns that the mapping does not name are left out: nobody knows whom they name. What tells the driver or the place
-    comes only where asked for.
+    comes only where asked for, and not of events whose driver and place were dropped; who was forgotten is never shown.
 
     Raises
     ------
@@ -27,11 +32,15 @@ def raw_rows(store: Path, row: dict[str, Any], *, drivers: bool = False, places:
     """
     try:
         recording = opened(store, row)
+        if shown_bare(store, row):
+            drivers = places = False
         hidden = _sources(
             recording.layout.filled, (frozenset() if drivers else _WHO) | (frozenset() if places else _WHERE)
         )
         names = [name for name in recording.layout.source_columns() if name not in hidden]
-        return recording.table(int(row["row_start"]), int(row["row_stop"]), names).to_pandas()
+        rows = recording.table(int(row["row_start"]), int(row["row_stop"]), names)
+        forgetter = Forgetter(read_tombstones(store))
+        return _without_forgotten(rows, _sources(recording.layout.filled, _WHO), forgetter).to_pandas()
     except (InputError, OSError) as error:
         raise Unreadable("The recording of this event cannot be read any more, or has changed.") from error
 
@@ -39,6 +48,24 @@ def raw_rows(store: Path, row: dict[str, Any], *, drivers: bool = False, places:
 def _sources(filled: dict[str, Any], columns: frozenset[str]) -> set[str]:
     """The recording's columns that fill any of ``columns``."""
     return {source for name in columns if name in filled for source in filled[name].sources}
+
+
+def _without_forgotten(rows: pa.Table, drivers: set[str], forgetter: Forgetter) -> pa.Table:
+    """The rows without forgotten ids, in whichever type the recording has them."""
+    if not forgetter:
+        return rows
+    for place, field in enumerate(rows.schema):
+        is_driver = field.name in drivers
+        kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
+        if not (is_driver or pa.types.is_string(kind) or pa.types.is_large_string(kind)):
+            continue
+        words = rows.set_column(place, field.name, pc.cast(rows.column(place), pa.string()))
+        if not is_driver:
+            rows = without_texts(words, field.name, forgetter)
+        elif pc.any(gone := forgotten_rows(words, field.name, forgetter)).as_py():
+            column = (words if pa.types.is_dictionary(field.type) else rows).column(place)
+            rows = rows.set_column(place, field.name, pc.if_else(gone, pa.scalar(None, column.type), column))
+    return rows
 
 
 def raw_csv(rows: pd.DataFrame) -> bytes:

@@ -1,6 +1,6 @@
 """The raw samples of one event, read back from its recording by row range, and how the tool judged them."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,9 @@ from fleetbrake.kinematics.vehicle_known import Told
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.reports import reads
+from fleetbrake.store.ageing.retention import shown_bare
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.log import read_log
 from fleetbrake.store.mappings import kept_mapping
 
@@ -87,9 +90,9 @@ def event_traces(store: Path, event_id: str) -> Traces | None:
     wheels = reads.event_wheels(store, event_id)
     try:
         batch = load_event(store, row)
-        drive = bool(row["event_id"] != batch.event_id[0])
-        view = event_view(batch, continuous=drive, told=_told(row, wheels, batch))
-        return _assemble(event_id, batch, view, wheels)
+        view = event_view(batch, continuous=batch.event_id[0] is None, told=_told(row, wheels, batch))
+        traces = _assemble(event_id, batch, view, wheels)
+        return replace(traces, place=traces.place.iloc[:0]) if shown_bare(store, row) else traces
     except Unreadable as error:
         spans = spans_from_tables(row, wheels)
         return Traces(event_id, spans=spans, problem=str(error))
@@ -144,7 +147,7 @@ def load_event(store: Path, row: dict[str, Any]) -> EventBatch:
         raise Unreadable("The recording of this event cannot be read any more, or has changed.") from error
     except FleetbrakeError as error:
         raise Unreadable(str(error)) from error
-    _hold_against(batch, row)
+    _hold_against(batch, row, Forgetter(read_tombstones(store)))
     return batch
 
 
@@ -156,10 +159,10 @@ def opened(store: Path, row: dict[str, Any]) -> Recording:
     return open_recording(path, mapping, fingerprint=False)
 
 
-def _hold_against(batch: EventBatch, row: dict[str, Any]) -> None:
+def _hold_against(batch: EventBatch, row: dict[str, Any], forgetter: Forgetter) -> None:
     """Raise if the rows are not those of the event: another id, or another time of the first sample."""
     cut = batch.event_id[0] is not None
-    if batch.events != 1 or (cut and batch.event_id[0] != row["event_id"]):
+    if batch.events != 1 or (cut and forgetter.text(batch.event_id[0]) != row["event_id"]):
         raise Unreadable(_CHANGED)
     first = pd.Timestamp(int(batch.start_us[0]), unit="us", tz="UTC")
     if row.get("started_at") is not None and abs((first - row["started_at"]).total_seconds()) > 1e-3:

@@ -107,6 +107,7 @@ MARTS = (
     "mart_driver_style",
     "mart_driver_coaching",
     "mart_exposure_summary",
+    "mart_inspection_outcomes",
 )
 CHECKS = (
     "check_every_vehicle_once",

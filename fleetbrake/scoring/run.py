@@ -11,6 +11,7 @@ from fleetbrake.scoring.evidence import evaluate
 from fleetbrake.scoring.learn import give_scores, learn_from_inspections
 from fleetbrake.scoring.learning_priors import DEFAULT_LEARNING, LearningPriors
 from fleetbrake.scoring.priors import DEFAULT, Priors
+from fleetbrake.store.schema import fill_table
 
 _OUTPUTS = {
     "vehicle_health": "mart_vehicle_health",
@@ -20,6 +21,8 @@ _OUTPUTS = {
     "driver_coaching": "mart_driver_coaching",
     "exposure_summary": "mart_exposure_summary",
 }
+#: Of all days at once: drawn up anew each time.
+_WHOLE = {"inspection_outcomes": "mart_inspection_outcomes"}
 
 #: Large and for looking at: of these only the newest day scored is kept.
 _NEWEST_ONLY = ("indicator_trips",)
@@ -69,6 +72,8 @@ def score(
         models.check(con)
         for table, mart in _OUTPUTS.items():
             _replace(con, table, mart, day)
+        for table, mart in _WHOLE.items():
+            fill_table(con, table, mart)
     finally:
         models.drop_temporary(con)
     return day

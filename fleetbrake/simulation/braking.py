@@ -158,12 +158,17 @@ def _scenes(
 
 
 def apply_fault(apps: Applications, fault: sc.Fault, days: npt.NDArray[np.int64]) -> None:
-    """Put the fault into the applications of the days (numbered from the scenario's first) since it began."""
+    """Put the fault into the applications of the days (numbered from the scenario's first) on which it is there."""
     age = days - (fault.since - sc.FIRST_DAY).days
-    size = np.where(age >= 0, fault.size, 0.0)
-    if fault.indicator == "low_brake_effectiveness":
-        size = fault.size * np.clip(age / 28.0, 0.0, 1.0)
+    grown = np.clip(age / 28.0, 0.0, 1.0) if fault.indicator == "low_brake_effectiveness" else 1.0
+    size = np.where(present(fault, days), fault.size * grown, 0.0)
     impose(apps, fault.indicator, fault.wheel, size, residual_share=0.005)
+
+
+def present(fault: sc.Fault, days: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Whether the fault is there on the days of that number ``(E,)``."""
+    last = np.inf if fault.repaired_on is None else (fault.repaired_on - sc.FIRST_DAY).days
+    return np.asarray((days >= (fault.since - sc.FIRST_DAY).days) & (days <= last))
 
 
 def day_of(number: int) -> date:

@@ -59,15 +59,20 @@ def demo_truth(folder: Path) -> dict[str, Any]:
     return loaded
 
 
+def _told(fault: sc.Fault) -> dict[str, str | None]:
+    told = {"vehicle_id": fault.vehicle_id, "indicator": fault.indicator, "wheel": fault.wheel}
+    told["since"] = fault.since.isoformat()
+    return told if fault.repaired_on is None else told | {"repaired_on": fault.repaired_on.isoformat()}
+
+
 def _truth(seed: int, weeks: int, events: int) -> dict[str, Any]:
     return {
         "seed": seed,
         "weeks": weeks,
         "events": events,
-        "faults": [
-            {"vehicle_id": f.vehicle_id, "indicator": f.indicator, "wheel": f.wheel, "since": f.since.isoformat()}
-            for f in sc.FAULTS
-        ],
+        "faults": [_told(fault) for fault in sc.FAULTS],
+        "repaired_faults": [_told(fault) for fault in sc.REPAIRED_FAULTS],
+        "inspected": [{"vehicle_id": name, "inspected_on": day.isoformat()} for name, day in sc.INSPECTED],
         "weak_trailers": [name for name, factor in sc.TRAILERS.items() if factor < 1.0],
         "hard_drivers": list(sc.HARD_DRIVERS),
         "smooth_driver_on_snow": sc.SNOW_DRIVER,

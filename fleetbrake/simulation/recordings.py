@@ -104,10 +104,9 @@ def channels_of(
     sim = simulate(apps, before_s=BEFORE_S)
     logger = logger_of(vehicle, rng)
     if logger.dropout_wheel is not None and fault is not None:
-        first = (fault.since - sc.FIRST_DAY).days
         sound = record(sim, Logger(**{**logger.__dict__, "dropout_wheel": None}), rng)
         columns = record(sim, logger, rng)
-        healthy = day[sim.event] < first
+        healthy = ~br.present(fault, day)[sim.event]
         columns = {name: np.where(healthy, sound[name], values) for name, values in columns.items()}
     else:
         columns = record(sim, logger, rng)

@@ -32,11 +32,23 @@ _WORK: Final = {
     "low_brake_effectiveness": "lining",
     "slow_response": "caliper_or_actuator",
     "lockup_without_modulation": "sensor",
+    "modulation_on_light_braking": "sensor",
+    "brake_drag": "caliper_or_actuator",
+    "brake_fade": "lining",
+}
+#: What the inspector wrote about a fault that was there.
+_NOTES: Final = {
+    "side_imbalance": "piston stiff, pads worn unevenly",
+    "brake_drag": "return spring broken",
+    "modulation_on_light_braking": "tone ring cracked",
+    "brake_fade": "linings glazed",
+    "slow_response": "relay valve sluggish",
+    "low_brake_effectiveness": "linings oiled",
 }
 
 
 def _dates(rng: np.random.Generator) -> dict[str, date]:
-    """Last inspection of every vehicle; the due date is a year later."""
+    """Last yearly inspection of every vehicle; the due date is a year later. Those within the scenario are besides."""
     dates = {v.vehicle_id: sc.FIRST_DAY - timedelta(days=int(rng.integers(20, 290))) for v in sc.FLEET}
     dates[sc.OVERDUE] = date(2025, 2, 12)  # due within the scenario and not done
     dates |= {name: sc.FIRST_DAY - timedelta(days=days) for name, days, *_ in PAST_FINDINGS}
@@ -88,13 +100,16 @@ def vehicles(rng: np.random.Generator, dates: dict[str, date]) -> pd.DataFrame:
     ]
     table = pd.DataFrame(rows)
     table["odometer_km"] = table["odometer_km"].astype("Int64")
-    table.insert(8, "last_inspection_on", [dates[name] for name in table["vehicle_id"]])
+    newest = dates | dict(sc.INSPECTED)
+    table.insert(8, "last_inspection_on", [newest[name] for name in table["vehicle_id"]])
     table.insert(9, "inspection_due_on", [_year_later(dates[name]) for name in table["vehicle_id"]])
     return table
 
 
 def inspections(dates: dict[str, date]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Registers ``inspections`` (one on file for each unit) and ``repairs`` (after each finding of severity 2)."""
+    """Registers ``inspections`` (one on file for each unit, then those of the recorded weeks) and ``repairs`` (after
+    each finding of severity 2).
+    """
     found = {name: (wheel, finding, severity, note) for name, _, wheel, finding, severity, note in PAST_FINDINGS}
     rows, repaired = [], []
     for number, (name, day) in enumerate(sorted(dates.items()), start=1):
@@ -113,7 +128,34 @@ def inspections(dates: dict[str, date]) -> tuple[pd.DataFrame, pd.DataFrame]:
         if severity >= 2:
             done = {"vehicle_id": name, "repaired_on": day + timedelta(days=1), "wheel": wheel}
             repaired.append(done | {"work": _WORK.get(finding, "other"), "note": note})
-    return pd.DataFrame(rows), pd.DataFrame(repaired)
+    later = [_inspected(number, *one) for number, one in enumerate(sc.INSPECTED, start=len(rows) + 1)]
+    done_later = [_repaired(fault) for fault in sc.REPAIRED_FAULTS]
+    return pd.DataFrame([*rows, *later]), pd.DataFrame([*repaired, *done_later])
+
+
+def _inspected(number: int, vehicle_id: str, day: date) -> dict[str, object]:
+    """Row of an inspection within the recorded weeks: it finds the fault that is there on that day, else nothing."""
+    fault = sc.fault_of(vehicle_id)
+    there = fault if fault is not None and fault.present_on(day) else None
+    return {
+        "inspection_id": f"INSP-{number:04d}",
+        "vehicle_id": vehicle_id,
+        "inspected_on": day,
+        "wheel": there.wheel if there else None,
+        "finding": there.indicator if there else "none",
+        "severity": 2 if there else 0,
+        "note": _NOTES[there.indicator] if there else None,
+    }
+
+
+def _repaired(fault: sc.Fault) -> dict[str, object]:
+    return {
+        "vehicle_id": fault.vehicle_id,
+        "repaired_on": fault.repaired_on,
+        "wheel": fault.wheel,
+        "work": _WORK.get(fault.indicator, "other"),
+        "note": _NOTES[fault.indicator],
+    }
 
 
 def capacity() -> pd.DataFrame:

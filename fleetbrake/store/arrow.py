@@ -32,13 +32,14 @@ def in_schema(table: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
     StoreError
         A value does not fit the type of its column; ``what`` names the table.
     """
-    arrays = []
+    arrays, there = [], set(table.column_names)
     for field in schema:
-        if field.name not in table.column_names:
+        if field.name not in there:
             arrays.append(pa.nulls(table.num_rows, field.type))
             continue
         try:
-            arrays.append(table.column(field.name).cast(field.type))
+            column = table.column(field.name)
+            arrays.append(column if column.type == field.type else column.cast(field.type))
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
             raise StoreError(f"{what}: column {field.name} does not hold {field.type}: {error}") from error
     return pa.table(arrays, schema=schema)
@@ -49,12 +50,18 @@ def write_parquet(path: Path, table: pa.Table) -> None:
     write_atomically(path, lambda part: pq.write_table(table, part, compression="zstd"))
 
 
-def read_parquet(path: Path, schema: pa.Schema, what: str) -> pa.Table:
-    """The stored table, or an empty one if there is none; ``what`` names it in the StoreError of a broken file."""
+def read_parquet(path: Path, schema: pa.Schema, what: str, columns: list[str] | None = None) -> pa.Table:
+    """The stored table, or an empty one if there is none; ``what`` names it in the StoreError of a broken file.
+
+    ``columns``: read no others; those that an older version did not write are NULL.
+    """
     if not path.exists():
         return schema.empty_table()
     try:
         with path.open("rb") as file:  # an open file, so that no name is read as a pattern or an address
-            return in_schema(pq.read_table(file), schema, what)
+            parquet = pq.ParquetFile(file)
+            there = set(parquet.schema_arrow.names)
+            names = None if columns is None else [name for name in columns if name in there]
+            return in_schema(parquet.read(columns=names), schema, what)
     except (OSError, pa.ArrowInvalid) as error:
         raise StoreError(f"Cannot read {what} ({path}): {error}") from error

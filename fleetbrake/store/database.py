@@ -11,6 +11,7 @@ import duckdb
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import put_in_place
+from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.schema import check_version, create_tables, fill_table, replace_table
 
@@ -26,13 +27,6 @@ __all__ = [
 
 DATABASE_NAME = "fleet.duckdb"
 _PRIVATE = ".rebuilding-"
-
-#: No connection fetches or loads code from outside.
-_NO_EXTENSIONS = {
-    "autoinstall_known_extensions": False,
-    "autoload_known_extensions": False,
-    "allow_community_extensions": False,
-}
 
 
 def database_path(store: Path) -> Path:
@@ -71,7 +65,7 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     path = str(database_path(store).resolve())
     # A process that connects to a path twice gets its first, perhaps replaced, file again. Attaching to an instance
     # of one's own opens whatever the path names now.
-    con = duckdb.connect(":memory:", config=dict(_NO_EXTENSIONS))
+    con = duckdb.connect(":memory:", config=dict(NO_EXTENSIONS))
     try:
         try:
             con.execute("ATTACH '" + path.replace("'", "''") + "' AS fleet (TYPE duckdb, READ_ONLY)")
@@ -89,7 +83,7 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 @contextmanager
 def rebuilding(
-    store: Path, *, memory_limit: str | None = None, threads: int | None = None
+    store: Path, *, memory_limit: str | None = None, threads: int | None = None, fresh: bool = False
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Read-write connection to a private copy of the published file, published when the block ends without error.
 
@@ -100,6 +94,7 @@ def rebuilding(
     ----------
     memory_limit : as DuckDB reads it, for instance ``"2GB"``; its own default otherwise.
     threads : number of DuckDB's threads; its own default otherwise.
+    fresh : write all tables into a new file at the end, so that what was changed or dropped leaves nothing behind.
 
     Raises
     ------
@@ -110,7 +105,7 @@ def rebuilding(
     """
     with writer_lock(store, "publish"):
         remove_leftovers(store)
-        private = store / f"{_PRIVATE}{os.getpid()}-{secrets.token_hex(4)}.duckdb"
+        private = _private(store)
         try:
             _copy_published(store, private)
             con = _open_private(private, memory_limit, threads)
@@ -120,6 +115,9 @@ def rebuilding(
                 con.execute("CHECKPOINT")
             finally:
                 con.close()
+            if fresh:
+                worn, private = private, _private(store)
+                write_fresh(worn, private)
             _publish(store, private)
         finally:
             remove_leftovers(store)
@@ -134,6 +132,10 @@ def remove_leftovers(store: Path) -> None:
             path.unlink(missing_ok=True)
 
 
+def _private(store: Path) -> Path:
+    return store / f"{_PRIVATE}{os.getpid()}-{secrets.token_hex(4)}.duckdb"
+
+
 def _copy_published(store: Path, private: Path) -> None:
     try:
         if database_path(store).exists():
@@ -145,7 +147,7 @@ def _copy_published(store: Path, private: Path) -> None:
 def _open_private(private: Path, memory_limit: str | None, threads: int | None) -> duckdb.DuckDBPyConnection:
     if "?" in str(private.resolve()):  # DuckDB takes it for the start of parameters and would write elsewhere
         raise StoreError(f"The path of a store cannot have a question mark in it: {private.parent}.")
-    config: dict[str, str | bool | int | float | list[str]] = dict(_NO_EXTENSIONS)
+    config: dict[str, str | bool | int | float | list[str]] = dict(NO_EXTENSIONS)
     if memory_limit is not None:
         config["memory_limit"] = memory_limit
     if threads is not None:

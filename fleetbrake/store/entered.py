@@ -1,7 +1,8 @@
 """What people enter: findings, fixed dates, deferrals, decisions on flags. One SQLite file in the store, append-only.
 
 Several processes may write it at the same time, beside readers and a run that publishes; nothing in it is ever changed
-or taken away, what is newer stands. ``fleet.duckdb`` is made from the lake and from this file, never the other way.
+or taken away but by retention and forgetting, what is newer stands. ``fleet.duckdb`` is made from the lake and from
+this file, never the other way.
 """
 
 import sqlite3
@@ -16,6 +17,8 @@ from pydantic import ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.entered_rows import KINDS, Body
+from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
+from fleetbrake.store.forgetting.tombstones import read_tombstones
 
 ENTERED_NAME = "entered.sqlite"
 #: How long a writer waits for another one (s); writes take milliseconds.
@@ -77,7 +80,8 @@ def enter_all(
         return
     try:
         with _opened(store, write=True) as con, con:
-            con.executemany(_INSERT, rows)
+            con.execute("BEGIN IMMEDIATE")  # what is forgotten from here on is erased after this
+            con.executemany(_INSERT, _without_forgotten(store, rows))
     except UnicodeEncodeError as error:
         raise InputError("A name that was given holds characters that no text can keep.") from error
 
@@ -105,6 +109,32 @@ def stamp(store: Path) -> int:
     """Number of the newest entry: differs once something was entered; 0 without any."""
     rows = _asked(store, "SELECT max(entry_id) FROM entered", [])
     return int(rows[0][0] or 0) if rows else 0
+
+
+_Row = tuple[str, str, str, str, str]
+
+
+def _without_forgotten(store: Path, rows: list[_Row]) -> list[_Row]:
+    """The rows as they may be kept."""
+    forgetter = Forgetter(read_tombstones(store))
+    if not forgetter:
+        return rows
+    return [
+        (at, forgetter.text(by), kind, vehicle, changed_body(kind, body, forgetter.text))
+        for at, by, kind, vehicle, body in rows
+    ]
+
+
+def changed_body(kind: str, body: str, change: Change) -> str:
+    """The JSON of an entry with each text in it changed; texts that become too long for their place are cut."""
+    new = changed_json(body, change)
+    if new == body or kind not in KINDS:
+        return new
+    try:
+        KINDS[kind].model_validate_json(new)
+    except ValidationError:  # a word is longer than the id: nothing longer than before then
+        return changed_json(body, lambda text: change(text)[: len(text)])
+    return new
 
 
 def _asked(store: Path, sql: str, given: list[str]) -> list[tuple[Any, ...]]:

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -11,14 +11,16 @@ import pyarrow.compute as pc
 import pyarrow.dataset as ds
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.arrow import arrow_schema, in_schema, write_parquet
+from fleetbrake.store.arrow import arrow_schema, in_schema, read_parquet, write_parquet
 from fleetbrake.store.files import remove_parts
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
 
 #: Every row carries the key of its piece, so that it finds its file in the log.
 PIECE_KEY = "piece_key"
+#: The recording named a driver who was forgotten: no trip may name another one in his place.
+DRIVER_FORGOTTEN = "driver_forgotten"
 
-EVENTS_SCHEMA = arrow_schema({**LAKE_EVENTS, PIECE_KEY: "VARCHAR"})
+EVENTS_SCHEMA = arrow_schema({**LAKE_EVENTS, DRIVER_FORGOTTEN: "BOOLEAN", PIECE_KEY: "VARCHAR"})
 WHEELS_SCHEMA = arrow_schema({**LAKE_EVENT_WHEELS, PIECE_KEY: "VARCHAR"})
 
 _KEY = re.compile(r"[0-9a-f]{32}")
@@ -37,10 +39,11 @@ class Lake:
         self._events = self.folder / "events"
         self._wheels = self.folder / "event_wheels"
 
-    def write_piece(self, key: str, events: pa.Table, wheels: pa.Table) -> None:
+    def write_piece(self, key: str, events: pa.Table, wheels: pa.Table, *, wheels_first: bool = False) -> None:
         """Write the rows of one file, in the columns of ``LAKE_EVENTS`` and ``LAKE_EVENT_WHEELS``.
 
-        The piece counts only once the log names it.
+        The piece counts only once the log names it. ``wheels_first``: for a piece that is there already, so that one
+        whose events are new has new wheels too, whenever a run is killed.
 
         Raises
         ------
@@ -49,9 +52,30 @@ class Lake:
         """
         if events.num_rows != pc.count_distinct(events.column("event_id")).as_py():
             raise StoreError("A recording gives two events of one id (or one without): its rows cannot be kept apart.")
-        for folder, table, schema in ((self._events, events, EVENTS_SCHEMA), (self._wheels, wheels, WHEELS_SCHEMA)):
+        halves = [(self._events, events, EVENTS_SCHEMA), (self._wheels, wheels, WHEELS_SCHEMA)]
+        for folder, table, schema in reversed(halves) if wheels_first else halves:
             keyed = table.append_column(PIECE_KEY, pa.repeat(pa.scalar(key), table.num_rows))
             write_parquet(self._file(folder, key), in_schema(keyed, schema, "feature rows"))
+
+    def events_of(self, key: str, columns: Sequence[str] | None = None) -> pa.Table:
+        """Events of one piece, all columns (with ``PIECE_KEY``) or some. StoreError if it is missing or damaged."""
+        names = list(columns) if columns is not None else EVENTS_SCHEMA.names
+        schema = pa.schema([EVENTS_SCHEMA.field(name) for name in names])
+        path = self._file(self._events, key)
+        if not path.is_file():
+            raise StoreError(f"The feature rows {key} are missing from {self.folder}: ingest the recordings again.")
+        return read_parquet(path, schema, "feature rows", columns=names)
+
+    def wheels_of(self, key: str) -> pa.Table:
+        """Wheels of one piece, as :meth:`events_of`."""
+        path = self._file(self._wheels, key)
+        if not path.is_file():
+            raise StoreError(f"The feature rows {key} are missing from {self.folder}: ingest the recordings again.")
+        return read_parquet(path, WHEELS_SCHEMA, "feature rows")
+
+    def rewrite_events(self, key: str, events: pa.Table) -> None:
+        """Put other values into the events of a piece that is there; its wheels stay. ``events`` as of `events_of`."""
+        write_parquet(self._file(self._events, key), in_schema(events, EVENTS_SCHEMA, "feature rows"))
 
     def has(self, key: str) -> bool:
         """Whether both halves of the piece are there."""

@@ -135,5 +135,10 @@ def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     return merged
 
 
+def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
+    """Write the log anew with just these entries. Only for the holder of the writer's lock."""
+    write_parquet(_log_path(store), IngestLog(store, {entry.path: entry for entry in entries}).table())
+
+
 def _log_path(store: Path) -> Path:
     return store / "lake" / "log.parquet"

@@ -23,14 +23,19 @@ def merge_registers(store: Path, tables: Mapping[str, pa.Table]) -> None:
     """
     merged = {name: upserted(name, read_register(store, name), table) for name, table in tables.items()}
     for name, table in merged.items():
-        write_parquet(_register_path(store, name), table)
+        write_parquet(register_path(store, name), table)
+
+
+def write_register(store: Path, name: str, table: pa.Table) -> None:
+    """Put other rows in place of all of a register's. Only for the holder of the writer's lock."""
+    write_parquet(register_path(store, name), in_schema(table, _schema(name), f"register {name}"))
 
 
 def read_register(store: Path, name: str) -> pa.Table:
     """The rows of a register in order of key, empty if there are none."""
     if name not in REGISTERS:
         raise StoreError(f"There is no register {name!r}.")
-    return read_parquet(_register_path(store, name), _schema(name), f"register {name}")
+    return read_parquet(register_path(store, name), _schema(name), f"register {name}")
 
 
 def upserted(name: str, known: pa.Table, more: pa.Table) -> pa.Table:
@@ -48,5 +53,6 @@ def _schema(name: str) -> pa.Schema:
     return arrow_schema(dict(REGISTERS[name]))
 
 
-def _register_path(store: Path, name: str) -> Path:
+def register_path(store: Path, name: str) -> Path:
+    """Where a register is kept."""
     return store / "registers" / f"{name}.parquet"

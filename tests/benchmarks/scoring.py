@@ -89,6 +89,14 @@ def made_store(
     tables = {name: [(c.name, c.type) for c in columns] for name, columns in TABLES.items()}
     for name, columns in (tables | REGISTERS).items():
         con.execute(f"create table {name} (" + ", ".join(f'"{c}" {t}' for c, t in columns) + ")")
+    fill(con, events, vehicles, trailers=trailers, inspections=inspections)
+    return con
+
+
+def fill(
+    con: duckdb.DuckDBPyConnection, events: int, vehicles: int, *, trailers: int = 0, inspections: int = 0
+) -> None:
+    """Insert the made-up rows into published tables that are there and empty."""
     first = date.fromordinal(LAST_DAY.toordinal() - DAYS + 1)
     sql = EVENTS.format(events=events, vehicles=vehicles, days=DAYS, first=first)
     con.execute(f"insert into events by name {sql}")
@@ -104,7 +112,6 @@ def made_store(
     con.execute("insert into trips by name " + TRIPS.format(trailers=trailers))
     seen = INSPECTIONS.format(inspections=inspections, vehicles=vehicles, days=DAYS, last=LAST_DAY)
     con.execute(f"insert into inspections by name {seen}")
-    return con
 
 
 def processor_s() -> float:

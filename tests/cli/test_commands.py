@@ -19,7 +19,10 @@ from fleetbrake.core.tables import REGISTERS, TABLES
 from fleetbrake.store.database import reading
 
 STOP = Stop(from_mps=15.0, decel_mps2=5.0)
-COMMANDS = ("ingest", "score", "plan", "findings", "report", "dashboard", "demo")
+COMMANDS = (
+    *("ingest", "score", "plan", "findings", "report", "dashboard", "demo"),
+    *("hold", "holds", "release-hold", "retain"),
+)
 
 
 def run(*words: object) -> Result:

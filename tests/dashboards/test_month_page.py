@@ -12,8 +12,10 @@ from builders import MONTH, PLAIN, build_store
 from streamlit.testing.v1 import AppTest
 
 from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.report_tables import REPORT_TABLES
 from fleetbrake.core.tables import TABLES
-from fleetbrake.reports.month_data import month_figures
+from fleetbrake.reports.measures import METRIC, US
+from fleetbrake.reports.monthly.month_data import month_figures
 from fleetbrake.store.database import rebuilding
 
 OpenPage = Callable[..., AppTest]
@@ -74,18 +76,20 @@ def test_the_files_are_those_of_the_report_under_aliases_unless_the_role_has_nam
     from month_files import month_archive
 
     told = {}
-    for names in (True, False):
-        seat = SimpleNamespace(store=stores["filled"], viewer=SimpleNamespace(sees_drivers=names))
+    for names, measures in ((True, US), (False, METRIC)):
+        viewer = SimpleNamespace(sees_drivers=names)
+        seat = SimpleNamespace(store=stores["filled"], viewer=viewer, measures=measures)
         archive = zipfile.ZipFile(io.BytesIO(month_archive(seat, MONTH)))
-        tables = {f"{kind}/{name}.{kind}" for kind in ("csv", "parquet") for name in TABLES}
+        tables = {f"{kind}/{name}.{kind}" for kind in ("csv", "parquet") for name in REPORT_TABLES | TABLES}
         assert set(archive.namelist()) == {f"brakes-{MONTH}.pdf", f"brakes-{MONTH}.xlsx", *tables}
         told[names] = archive.read("csv/driver_style.csv").decode()
-        assert pypdf.PdfReader(io.BytesIO(archive.read(f"brakes-{MONTH}.pdf"))).pages
+        pages = pypdf.PdfReader(io.BytesIO(archive.read(f"brakes-{MONTH}.pdf"))).pages
+        said = "".join(page.extract_text() for page in pages)
+        assert ("1000 mi" in said, "1000 km" in said) == (measures is US, measures is METRIC), "the seat's units"
     assert PLAIN.drivers[0] in told[True]
     assert not [driver for driver in PLAIN.drivers if driver in told[False]] and "driver-" in told[False]
-    seat = SimpleNamespace(store=stores["filled"], viewer=SimpleNamespace(sees_drivers=False))
-    with pytest.raises(FleetbrakeError, match="no events in 1999-01"):
-        month_archive(seat, "1999-01")
+    with pytest.raises(FleetbrakeError, match="9998-01 has not begun yet"):
+        month_archive(seat, "9998-01")
 
 
 def test_the_button_writes_and_then_offers_the_archive(open_page: OpenPage) -> None:

@@ -9,8 +9,10 @@ from builders import HOSTILE, PLAIN, build_store
 from streamlit.testing.v1 import AppTest
 
 from fleetbrake.reports import reads
+from fleetbrake.store import runs
 from fleetbrake.store.database import rebuilding, replace_table
 from fleetbrake.store.publish import sum_up
+from fleetbrake.store.runs import Outcome
 
 OpenPage = Callable[..., AppTest]
 
@@ -92,3 +94,19 @@ def test_a_digit_less_drivers_id_is_not_told_to_whom_ids_are_hidden(open_page: O
 
     found = recording_reads.reasons(build_store(tmp_path))
     assert set(found) == {"files", "rejected", "path", "example", "loaded_at"}, "no text with the digits taken out"
+
+
+def test_last_runs_are_shown_and_a_killed_one_is_told(open_page: OpenPage, tmp_path: Path) -> None:
+    store, now = build_store(tmp_path), datetime.now(UTC)
+    assert "Last runs" not in _text(open_page("recordings", store)), "no job has ever run"
+    with runs.living(store, "first"):
+        runs.begin(store, "first", "nightly", now - timedelta(hours=2), 400)
+        summary = {"loaded": 2, "visits": 1, "as_of": "2026-01-05"}
+        runs.end(store, "first", now - timedelta(hours=1), Outcome.DONE, 0, summary)
+    with runs.living(store, "second"):
+        runs.begin(store, "second", "nightly", now, 400)
+    app = open_page("recordings", store)
+    shown = _table(app, "How it ended")
+    assert shown["How it ended"].tolist() == ["killed", "done"] and shown["Took (s)"].tolist()[1] == 3600.0
+    assert shown["What it did"][1] == "2 files loaded, 1 visit planned, scored as of 2026-01-05"
+    assert "The newest nightly run ended otherwise than planned: killed" in _text(app)

@@ -44,6 +44,11 @@ def test_it_says_where_to_look_first_and_leads_to_the_most_telling_event(open_pa
     assert len(links) == 1 and f"event={PLAIN.vehicles[1]}" in links[0].query_string
 
 
+def test_the_sheet_for_the_workshop_is_offered(open_page: OpenPage) -> None:
+    app = open_page("vehicle", "filled", vehicle=PLAIN.vehicles[1])
+    assert "Sheet for the workshop (PDF)" in [button.proto.label for button in app.get("download_button")]
+
+
 def test_what_stands_out_is_drawn_at_once_and_the_rest_can_be_chosen(open_page: OpenPage) -> None:
     app = open_page("vehicle", "filled", vehicle=PLAIN.vehicles[1])
     assert "**One wheel of an axle brakes less than the other, axle 1 right**" in _text(app)
@@ -52,7 +57,7 @@ def test_what_stands_out_is_drawn_at_once_and_the_rest_can_be_chosen(open_page: 
 
 
 def test_of_one_indicator_the_wheel_is_drawn_and_the_whole_vehicle_left_to_the_rest() -> None:
-    from vehicle_parts import _standing_out
+    from fleetbrake.reports.findings import standing_out
 
     rows = pd.DataFrame(
         [
@@ -61,7 +66,7 @@ def test_of_one_indicator_the_wheel_is_drawn_and_the_whole_vehicle_left_to_the_r
         ],
         columns=["indicator", "wheel", "deviation", "ranks"],
     )  # fmt: skip
-    drawn = _standing_out(rows, "side_imbalance")
+    drawn = standing_out(rows, "side_imbalance", most=4)
     assert list(zip(drawn["indicator"], drawn["wheel"].fillna(""), strict=True)) == [
         ("side_imbalance", "2R"), ("brake_drag", "1L"), ("brake_fade", ""),
     ]  # fmt: skip

@@ -34,8 +34,9 @@ def test_wheel_holds_pages_models_and_mappings(tmp_path: Path) -> None:
         "fleetbrake/_dashboards/.streamlit/config.toml",
         "fleetbrake/recordings/mappings/j1939.toml",
         "fleetbrake/recordings/mappings/j1939_raw.toml",
-        "fleetbrake/reports/month.typ",
-        "fleetbrake/reports/driver_sheet.typ",
+        "fleetbrake/reports/monthly/month.typ",
+        "fleetbrake/reports/sheets/driver_sheet.typ",
+        "fleetbrake/reports/sheets/vehicle_sheet.typ",
     }
     assert set(needed) <= names
     for path in (ROOT / "fleetbrake").rglob("*.sql"):

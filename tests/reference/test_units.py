@@ -24,10 +24,12 @@ PINT_UNITS: Final = {
     "pressure": ("kPa", "kPa", "psi"),
     "mass": ("kg", "kg", "pound"),
     "energy": ("kJ", "kJ", "Btu_it"),
+    "work": ("kJ", "MJ", "kBtu_it"),
     "energy_per_distance": ("kJ/km", "kJ/km", "Btu_it/mile"),
     "force": ("N", "N", "force_pound"),
     "temperature": ("degC", "degC", "degF"),
     "per_distance": ("1/km", "1/km", "1/mile"),
+    "decel_per_pressure": ("m/s**2/kPa", "m/s**2/kPa", "foot/s**2/psi"),
     "decel_per_demand": ("m/s**2", "m/s**2", "foot/s**2"),
     "yaw_per_decel": ("rad/s/(m/s**2)", "rad/s/(m/s**2)", "rad/s/(foot/s**2)"),
     "angle_per_decel": ("rad/(m/s**2)", "rad/(m/s**2)", "rad/(foot/s**2)"),
@@ -76,7 +78,7 @@ def test_back_again_with_pint(registry: pint.UnitRegistry, quantity: str, system
 def test_signs_name_the_unit_that_pint_was_asked_for(registry: pint.UnitRegistry, quantity: str) -> None:
     """The sign read back as a unit is the unit of the figure: ``mph`` beside a figure in miles an hour."""
     words = {"°C": "degC", "°F": "degF", "per 1000 km": "1/km", "per 1000 mi": "1/mile", "lb": "pound"}
-    words |= {"BTU": "Btu_it", "BTU/mi": "Btu_it/mile", "lbf": "force_pound"}
+    words |= {"BTU": "Btu_it", "BTU/mi": "Btu_it/mile", "thousand BTU": "kBtu_it", "lbf": "force_pound"}
     words |= {
         f"relative change for each 100 {sign}": f"1/{name}" for sign, name in (("K", "kelvin"), ("°F", "delta_degF"))
     }

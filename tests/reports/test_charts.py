@@ -10,7 +10,7 @@ from builders import MONTH, PLAIN
 
 from fleetbrake.core.vocabulary import PRIORITIES, PRIORITY_TEXT
 from fleetbrake.reports import charts, look, model_reads, reads, traces
-from fleetbrake.reports.month_data import month_events
+from fleetbrake.reports.monthly.month_data import month_events
 
 
 def _all(store: Path, vehicle: str) -> dict[str, Any]:

@@ -12,8 +12,8 @@ from builders import HOSTILE, PLAIN
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
 from fleetbrake.reports import driver_reads, reads
-from fleetbrake.reports.driver_sheet import driver_sheet
 from fleetbrake.reports.measures import METRIC, US, Measures
+from fleetbrake.reports.sheets.driver_sheet import driver_sheet
 
 
 def _row(store: Path, driver: str) -> dict[str, Any]:

@@ -2,30 +2,28 @@
 
 import csv
 import re
-from datetime import datetime
 from pathlib import Path
 
 import openpyxl
-import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pypdf
 import pytest
 from builders import HOSTILE, MONTH, PLAIN, build_store
 
 from fleetbrake.core.errors import FleetbrakeError, InputError, StoreError
+from fleetbrake.core.report_tables import REPORT_TABLES
 from fleetbrake.core.tables import TABLES
-from fleetbrake.core.vocabulary import CAUTION
-from fleetbrake.reports import reads
 from fleetbrake.reports.aliases import KEY_FILE, aliases
-from fleetbrake.reports.month import write_month
-from fleetbrake.reports.month_data import month_figures, month_tables, period
-from fleetbrake.reports.month_xlsx import heading
+from fleetbrake.reports.monthly import month
+from fleetbrake.reports.monthly.month import write_month
+from fleetbrake.reports.monthly.month_data import month_figures, month_tables, period
 from fleetbrake.store.database import rebuilding
 
 
 @pytest.fixture(scope="module")
 def out(store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("month")
+    """A folder that was not there before, with the month's files."""
+    folder = tmp_path_factory.mktemp("month") / "new" / "folder"
     write_month(store, MONTH, folder)
     return folder
 
@@ -43,75 +41,42 @@ def _pdf_text(path: Path) -> str:
     return re.sub(r"[\s\u200b\u00ad]", "", text)
 
 
-def test_names_are_those_of_the_edges(store: Path, tmp_path: Path) -> None:
-    written = write_month(store, MONTH, tmp_path / "new" / "folder")
-    names = {str(p.relative_to(tmp_path / "new" / "folder")) for p in written}
-    tables = {f"{kind}/{name}.{kind}" for kind in ("csv", "parquet") for name in TABLES}
+def test_names_are_those_of_the_edges(out: Path) -> None:
+    tables = {f"{kind}/{name}.{kind}" for kind in ("csv", "parquet") for name in (*REPORT_TABLES, *TABLES)}
+    names = {str(path.relative_to(out)) for path in out.rglob("*") if path.is_file()}
     assert names == {f"brakes-{MONTH}.pdf", f"brakes-{MONTH}.xlsx", *tables}
-    assert {str(p.relative_to(tmp_path / "new" / "folder")) for p in tmp_path.rglob("*.*") if p.is_file()} == names
 
 
-@pytest.mark.parametrize("name", TABLES)
-def test_csv_parquet_and_workbook_hold_the_same_rows(store: Path, out: Path, name: str) -> None:
-    expected = month_tables(store, MONTH, aliases(store))[name]
-    parquet = pq.read_table(out / "parquet" / f"{name}.parquet")
-    assert parquet.equals(expected)
-    assert [parquet.schema.field(c.name).metadata[b"meaning"].decode() for c in TABLES[name]] == [
-        c.meaning for c in TABLES[name]
-    ]
-    from_csv = pa_csv.read_csv(out / "csv" / f"{name}.csv")
-    assert (from_csv.num_rows, from_csv.column_names) == (expected.num_rows, expected.column_names)
-    sheet = openpyxl.load_workbook(out / f"brakes-{MONTH}.xlsx", read_only=True)[name]
-    rows = list(sheet.iter_rows(values_only=True))
-    assert list(rows[0]) == [heading(c) for c in expected.column_names]
-    assert len(rows) - 1 == expected.num_rows
-
-
-def test_numbers_of_events_are_the_same_everywhere(store: Path, out: Path) -> None:
+def test_the_months_counts_are_the_same_in_all_four_forms(store: Path, out: Path) -> None:
+    """Classes and what could not be observed, counted anew from PDF, XLSX, CSV and Parquet."""
     figures = month_figures(store, MONTH)
+    counted = {
+        "hard_stop": (figures.hard_stops, figures.hard_stop_unknown),
+        "modulation": (figures.modulation, figures.modulation_unknown),
+        "lockup": (figures.lockup, figures.lockup_unknown),
+    }
     assert (figures.events, figures.lockup_unknown) == (156, 14)
-    table = pq.read_table(out / "parquet" / "events.parquet").to_pandas()
-    assert (table["hard_stop"] == True).sum() == figures.hard_stops  # noqa: E712 - a column with None
+    parquet = pq.read_table(out / "parquet" / "events.parquet").to_pylist()
     with (out / "csv" / "events.csv").open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert sum(row["lockup"] == "true" for row in rows) == figures.lockup
-    assert sum(row["lockup"] == "" for row in rows) == figures.lockup_unknown
-    sheet = openpyxl.load_workbook(out / f"brakes-{MONTH}.xlsx")["events"]
-    head = [cell.value for cell in sheet[1]]
-    modulation = [row[head.index("modulation")] for row in sheet.iter_rows(min_row=2, values_only=True)]
-    assert sum(value is True for value in modulation) == figures.modulation
-    assert sum(value is None for value in modulation) == figures.modulation_unknown
+    sheet = openpyxl.load_workbook(out / f"brakes-{MONTH}.xlsx", read_only=True)["events"]
+    head, *cells = list(sheet.iter_rows(values_only=True))
     text = _pdf_text(out / f"brakes-{MONTH}.pdf")
-    assert f"of{figures.events}events" in text
+    assert f"{figures.events}brakeapplications" in text
+    for name, (true, unknown) in counted.items():
+        place = head.index(name)
+        assert sum(row[name] is True for row in parquet) == true
+        assert sum(row[name] == "true" for row in rows) == true
+        assert sum(row[place] is True for row in cells) == true
+        assert sum(row[name] is None for row in parquet) == unknown
+        assert sum(row[name] == "" for row in rows) == unknown
+        assert sum(row[place] is None for row in cells) == unknown
+    for unknown in (figures.hard_stop_unknown, figures.modulation_unknown):
+        assert f"notobservedin{unknown}of{figures.events}applications" in text
 
 
-def test_workbook_has_real_types_frozen_panes_filters_and_explanations(out: Path) -> None:
-    book = openpyxl.load_workbook(out / f"brakes-{MONTH}.xlsx")
-    sheet = book["events"]
-    head = [cell.value for cell in sheet[1]]
-    assert "peak_decel_mps2 (m/s²)" in head and "started_at (UTC)" in head
-    first = [cell.value for cell in sheet[2]]
-    assert isinstance(first[head.index("started_at (UTC)")], datetime)
-    assert isinstance(first[head.index("initial_speed_mps (m/s)")], float)
-    assert sheet.freeze_panes == "B2" and sheet.auto_filter.ref is not None
-    explained = {(row[0], row[1]) for row in book["columns"].iter_rows(min_row=2, values_only=True)}
-    assert explained == {(name, c.name) for name, columns in TABLES.items() for c in columns}
-
-
-def test_pdf_names_the_ranked_vehicles_reasons_and_the_caution(store: Path, out: Path) -> None:
-    text = _pdf_text(out / f"brakes-{MONTH}.pdf")
-    ranked = reads.ranked(store)
-    places = [text.index(vehicle) for vehicle in ranked["vehicle_id"]]
-    assert places == sorted(places)
-    assert re.sub(r"\s", "", ranked["reason"].iloc[0]) in text
-    assert re.sub(r"\s", "", CAUTION) in text
-    assert "thefileendsbeforeitsfooter" in text
-
-
-def test_hostile_ids_come_out_as_they_are(hostile_store: Path, hostile_out: Path) -> None:
-    book = openpyxl.load_workbook(hostile_out / f"brakes-{MONTH}.xlsx")
-    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
-    assert all(cell.data_type != "f" and cell.hyperlink is None for cell in cells)
+def test_hostile_ids_come_out_as_they_are(hostile_out: Path) -> None:
+    book = openpyxl.load_workbook(hostile_out / f"brakes-{MONTH}.xlsx", read_only=True)
     ids = [row[0] for row in book["vehicle_health"].iter_rows(min_row=2, values_only=True)]
     assert ids == list(HOSTILE.vehicles)
     with (hostile_out / "csv" / "vehicle_health.csv").open(newline="", encoding="utf-8") as file:
@@ -120,19 +85,6 @@ def test_hostile_ids_come_out_as_they_are(hostile_store: Path, hostile_out: Path
     assert pq.read_table(hostile_out / "parquet" / "vehicle_health.parquet")["vehicle_id"].to_pylist() == ids
     text = _pdf_text(hostile_out / f"brakes-{MONTH}.pdf")
     assert "<script>alert('x')</script>" in text and "#setpage(fill:red)" in text
-    assert 1 < len(pypdf.PdfReader(hostile_out / f"brakes-{MONTH}.pdf").pages) < 8
-
-
-def test_no_cell_of_any_csv_begins_like_a_formula(hostile_out: Path) -> None:
-    seen = 0
-    for path in (hostile_out / "csv").glob("*.csv"):
-        with path.open(newline="", encoding="utf-8") as file:
-            for row in csv.reader(file):
-                for cell in row:
-                    number = re.fullmatch(r"-?[\d.]+(e[-+]?\d+)?", cell)
-                    assert number or not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n")), (path.name, cell)
-                    seen += 1
-    assert seen > 1000
 
 
 @pytest.mark.parametrize("kind", ["out", "hostile_out"])
@@ -151,7 +103,8 @@ def test_no_driver_is_named_without_the_safety_role(kind: str, request: pytest.F
         assert driver not in csvs and driver not in cells and re.sub(r"\s", "", driver) not in text
 
 
-def test_with_the_safety_role_drivers_are_named(store: Path, tmp_path: Path) -> None:
+def test_with_the_safety_role_drivers_are_named(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(month, "write_pdf", lambda path, told: path.write_bytes(b""))  # slow, and held elsewhere
     write_month(store, MONTH, tmp_path, safety_role=True)
     table = pq.read_table(tmp_path / "parquet" / "driver_style.parquet")
     assert table["driver_id"].to_pylist() == list(PLAIN.drivers)
@@ -202,16 +155,15 @@ def test_december_ends_with_the_year() -> None:
     assert period("2025-12").stop.isoformat() == "2026-01-01T00:00:00+00:00"
 
 
-@pytest.mark.parametrize("month", ["2025-07", MONTH])
-def test_a_month_or_store_without_events_is_nothing_to_report(empty_store: Path, tmp_path: Path, month: str) -> None:
-    with pytest.raises(StoreError, match=f"no events in {month}.*no events at all"):
-        write_month(empty_store, month, tmp_path / "out")
-    assert not (tmp_path / "out").exists()
-
-
-def test_a_month_without_events_says_where_there_are_some(store: Path, tmp_path: Path) -> None:
-    with pytest.raises(StoreError, match=r"no events in 2025-02.*2026-01-0\d to 2026-01-2\d"):
-        write_month(store, "2025-02", tmp_path)
+def test_a_month_without_events_is_written_and_says_where_there_are_some(store: Path, tmp_path: Path) -> None:
+    written = write_month(store, "2025-02", tmp_path)
+    assert all(path.is_file() for path in written)
+    said = "No brake application began in 2025-02 (UTC). Months with events: 2026-01."
+    assert re.sub(r"\s", "", said) in _pdf_text(tmp_path / "brakes-2025-02.pdf")
+    sheet = openpyxl.load_workbook(tmp_path / "brakes-2025-02.xlsx", read_only=True)["summary"]
+    assert said in [row[0] for row in sheet.iter_rows(values_only=True)]
+    with (tmp_path / "csv" / "events.csv").open(newline="", encoding="utf-8") as file:
+        assert [len(row) for row in csv.reader(file)] == [len(TABLES["events"])]
 
 
 def test_a_folder_that_cannot_be_made_is_a_sentence(store: Path, tmp_path: Path) -> None:

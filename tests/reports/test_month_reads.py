@@ -12,8 +12,8 @@ from builders import MONTH, PLAIN
 from fleetbrake.core.errors import InputError
 from fleetbrake.reports import charts, look, month_reads
 from fleetbrake.reports.measures import US
-from fleetbrake.reports.month_data import month_events, month_figures
 from fleetbrake.reports.month_reads import ALL, Chosen
+from fleetbrake.reports.monthly.month_data import month_events, month_figures
 from fleetbrake.store.database import rebuilding, replace_table
 from fleetbrake.store.publish import sum_up
 

@@ -6,12 +6,11 @@ from typing import Any
 
 import duckdb
 import pytest
+from judged import LATE, judge_vehicles
 from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.scoring.priors import DEFAULT, INDICATOR_PRIORS
-from fleetbrake.scoring.run import score
 
-LATE = date(2027, 1, 1)
 DAYS = 30
 
 
@@ -34,7 +33,7 @@ def fleet_with(since: int, **inspection: Any) -> Fleet:
 
 def verdict(fleet: Fleet, as_of: date | None = None) -> tuple[dict[str, Any], duckdb.DuckDBPyConnection]:
     con = fleet.connect()
-    score(con, as_of, today=LATE)
+    judge_vehicles(con, as_of)
     return only(con, "select * from vehicle_health where vehicle_id = 'weak'"), con
 
 

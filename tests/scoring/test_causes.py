@@ -4,27 +4,26 @@ Noise is seeded; a cause is several times the scatter, so that no verdict hangs 
 """
 
 import random
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import duckdb
 import numpy as np
 import pandas as pd
 import pytest
+from judged import LATE, judge_vehicles
 from scipy import stats
 from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.scoring import evidence, models
 from fleetbrake.scoring.priors import DEFAULT
-from fleetbrake.scoring.run import score
 
-LATE = date(2027, 1, 1)
 FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
 
 
 def scored(fleet: Fleet) -> duckdb.DuckDBPyConnection:
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     return con
 
 
@@ -236,7 +235,7 @@ def test_an_unanswered_finding_or_failed_test_comes_first_whatever_the_score(kin
     if not answered:
         assert row["rank"] == 1 and row["open_report"] and row["leading_indicator"] is None
         con.execute("delete from inspections; delete from brake_tests")
-        score(con, today=LATE)
+        judge_vehicles(con)
         assert row["health_score"] == verdict(con, "v1")["health_score"]  # the score is that of the recordings
 
 

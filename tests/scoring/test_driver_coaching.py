@@ -1,40 +1,17 @@
 """What to talk about with a driver: typical applications, not the worst; what went well; how a driver brakes."""
 
-from datetime import date, timedelta
 from typing import Any
 
 import duckdb
 import pytest
+from driver_fleet import braked, usual_fleet
+from judged import judge_drivers
 from scoring_fleet import DAY, Fleet, only
-
-from fleetbrake.scoring.run import score
-
-LATE = date(2027, 1, 1)
-
-
-def braked(fleet: Fleet, driver: str, decel: float, *, jerk: float = 3.0, late: float = 0.2, day: int = 0,
-           vehicle: str = "van", **values: Any) -> str:  # fmt: skip
-    defaults = {"driver_id": driver, "brake_source": "driver", "hard_stop": decel >= 3.0, "peak_decel_mps2": decel,
-                "peak_jerk_mps3": jerk, "last_second_share": late, "initial_speed_mps": 15.0,
-                "modulation": False}  # fmt: skip
-    return fleet.event(vehicle, DAY - timedelta(days=day), **defaults | values)
-
-
-def usual_fleet() -> Fleet:
-    fleet = Fleet()
-    fleet.vehicle("van")
-    for number in range(40):
-        braked(fleet, f"usual{number % 4}", 1.2 + 0.02 * number, jerk=2.0 + 0.05 * number, late=0.15 + 0.002 * number,
-               day=number % 10)  # fmt: skip
-    for number in range(4):
-        fleet.add("trips", trip_id=f"t{number}", vehicle_id="van", driver_id=f"usual{number}", distance_km=1000.0,
-                  started_at=f"{DAY} 05:00:00+00")  # fmt: skip
-    return fleet
 
 
 def coached(fleet: Fleet, driver: str) -> list[dict[str, Any]]:
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_drivers(con)
     return rows(con, driver)
 
 
@@ -80,7 +57,7 @@ def test_each_subject_has_its_own_sentence() -> None:
     braked(fleet, "late", 1.5, late=0.5)
     braked(fleet, "sudden", 1.5, jerk=9.0, late=0.15)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_drivers(con)
     late, sudden = rows(con, "late")[0], rows(con, "sudden")[0]
     assert (late["subject"], sudden["subject"]) == ("late_braking", "build_up")
     assert "50 % of the speed came off in the last second" in late["sentence"]
@@ -112,7 +89,7 @@ def test_how_he_brakes_needs_ten_applications() -> None:
     for number in range(9):
         braked(fleet, "few", 1.5, jerk=6.0, late=0.5, day=number)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_drivers(con)
     few = only(con, "select * from driver_style where driver_id = 'few'")
     usual = only(con, "select * from driver_style where driver_id = 'usual0'")
     assert few["build_up_jerk_mps3"] is few["build_up_jerk_of_usual"] is few["late_braking_share"] is None
@@ -130,7 +107,7 @@ def test_modulation_on_grip_and_energy_a_kilometre() -> None:
         braked(fleet, "m", 1.5, modulation=number < 5, surface="snow_or_ice" if number in (3, 4) else "dry_paved",
                friction_brake_kj=500.0)  # fmt: skip
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_drivers(con)
     row = only(con, "select * from driver_style where driver_id = 'm'")
     assert row["brake_energy_kj_per_km"] == pytest.approx(6.0)
     assert row["modulation_on_grip_per_1000km"] == pytest.approx(3.0)

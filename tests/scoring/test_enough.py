@@ -6,16 +6,13 @@ from typing import Any
 
 import duckdb
 import pytest
+from judged import judge_vehicles
 from scoring_fleet import DAY, Fleet, only
-
-from fleetbrake.scoring.run import score
-
-LATE = date(2027, 1, 1)
 
 
 def scored(fleet: Fleet, as_of: date | None = None) -> duckdb.DuckDBPyConnection:
     con = fleet.connect()
-    score(con, as_of, today=LATE)
+    judge_vehicles(con, as_of)
     return con
 
 
@@ -121,7 +118,7 @@ def test_a_look_back_leaves_what_the_newest_day_rests_on() -> None:
     con = scored(fleet)
     before = con.execute("select * from indicator_trips order by all").fetchall()
     assert before
-    score(con, DAY + timedelta(days=20), today=LATE)
+    judge_vehicles(con, DAY + timedelta(days=20))
     assert con.execute("select * from indicator_trips order by all").fetchall() == before
 
 

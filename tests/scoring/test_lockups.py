@@ -3,21 +3,18 @@
 What a lockup above the cut-off speed means is an edge of this project (``lockup_above_cutoff``); counts are by hand.
 """
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import duckdb
 import pytest
+from judged import judge_vehicles
 from scoring_fleet import DAY, Fleet, only
-
-from fleetbrake.scoring.run import score
-
-LATE = date(2027, 1, 1)
 
 
 def scored(fleet: Fleet) -> duckdb.DuckDBPyConnection:
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     return con
 
 

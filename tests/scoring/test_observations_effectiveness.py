@@ -8,10 +8,9 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from judged import judge_vehicles
 from observed import observed, rows, trip
 from scoring_fleet import DAY, Fleet
-
-from fleetbrake.scoring.run import score
 
 
 def braked(fleet: Fleet, vehicle: str, effectiveness: float = 0.01, day: int = 0, **values: Any) -> str:
@@ -250,7 +249,7 @@ def test_the_reason_says_tractor_or_trailer_where_one_pairing_was_seen(
             for _ in range(3):
                 braked(fleet, tractor, 0.01 * factor, day=day, gross_mass_kg=36000.0, trip_id=name)
     con = fleet.connect()
-    score(con, today=DAY + timedelta(days=60))
+    judge_vehicles(con, today=DAY + timedelta(days=60))
     found = dict(rows(con, "select vehicle_id, reason from vehicle_health where leading_indicator is not null"))
     assert "less deceleration" in found["S1"]
     assert ("not told apart from T1" in found["S1"]) == told

@@ -5,26 +5,25 @@ from typing import Any
 
 import duckdb
 import pytest
-from observed import trip
+from judged import LATE, judge_vehicles
+from observed import read_by, trip
 from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.core.vocabulary import ANSWERS, FINDINGS, REPAIR_WORK
 from fleetbrake.scoring import models
 from fleetbrake.scoring.priors import DEFAULT
-from fleetbrake.scoring.run import score
 from fleetbrake.simulation import registers as demo
 from fleetbrake.simulation.proving import registers as proving
 
 FOUND = DAY + timedelta(days=30)
 LATER = FOUND + timedelta(days=1)
-LATE = date(2027, 1, 1)
 
 
 def opened(fleet: Fleet, as_of: date = DAY + timedelta(days=60)) -> dict[str, tuple[int, str]]:
     """Severity and words of what is open, by vehicle."""
     con = fleet.connect()
     models.load_parameters(con, as_of, DEFAULT)
-    models.build(con, (*models.STAGING, "int_open_findings"))
+    models.build(con, tuple(read_by(["int_open_findings"])))
     found = con.execute("select vehicle_id, severity, told from int_open_findings").fetchall()
     return {vehicle: (severity, told) for vehicle, severity, told in found}
 
@@ -212,7 +211,7 @@ def test_axles_that_failed_alone_are_told_as_such() -> None:
 
 def scored(fleet: Fleet) -> duckdb.DuckDBPyConnection:
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     return con
 
 

@@ -6,6 +6,8 @@ from typing import Any
 
 import duckdb
 import pytest
+from driver_fleet import braked, usual_fleet
+from judged import DRIVERS, LATE, VEHICLES, judge_drivers, judge_vehicles
 from scoring_fleet import DAY, Fleet, only
 
 from fleetbrake.core.errors import StoreError
@@ -13,7 +15,6 @@ from fleetbrake.scoring import models
 from fleetbrake.scoring.priors import DEFAULT
 from fleetbrake.scoring.run import score
 
-LATE = date(2027, 1, 1)
 TABLES = ("vehicle_health", "indicators", "driver_style")
 
 
@@ -41,6 +42,31 @@ def contents(con: duckdb.DuckDBPyConnection) -> dict[str, list[Any]]:
     return {t: sorted(con.execute(f"select * from {t}").fetchall(), key=repr) for t in TABLES}
 
 
+@pytest.fixture(scope="module")
+def plain() -> duckdb.DuckDBPyConnection:
+    """The small fleet, scored whole: to be read only."""
+    con = small_fleet().connect()
+    score(con, today=LATE)
+    return con
+
+
+def test_each_half_of_a_run_publishes_what_the_whole_does() -> None:
+    """What most tests of vehicles and of drivers rest on; of the drivers' fleet no vehicle is flagged."""
+    weak, hard = small_fleet(), usual_fleet()
+    weak.vehicle("weak")
+    for i in range(25):
+        weak.event("weak", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.005)
+    for number in range(6):
+        braked(hard, "hard", 4.0, jerk=6.0, late=0.4, day=number)
+    for fleet, judge, tables in ((weak, judge_vehicles, VEHICLES), (hard, judge_drivers, DRIVERS)):
+        half, whole = fleet.connect(), fleet.connect()
+        judge(half)
+        score(whole, today=LATE)
+        for table in tables:
+            rows = whole.execute(f"select * from {table} order by all").fetchall()
+            assert rows and rows == half.execute(f"select * from {table} order by all").fetchall(), table
+
+
 def test_every_vehicle_has_one_rank_also_unknown_and_silent_ones() -> None:
     fleet = small_fleet()
     fleet.vehicle("trailer", category="O4")
@@ -61,7 +87,7 @@ def test_spare_vehicle_has_too_little_evidence_and_ranks_after_the_flagged() -> 
     for i in range(25):
         fleet.event("weak", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.005)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     spare = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
     weak = only(con, "select * from vehicle_health where vehicle_id = 'weak'")
     assert spare["priority"] == "too_little_evidence"
@@ -74,7 +100,7 @@ def test_spare_vehicle_has_too_little_evidence_and_ranks_after_the_flagged() -> 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_nobody_is_flagged_for_normal_variation_between_vehicles(seed: int) -> None:
     con = small_fleet(seed, vehicles=30, between=0.08).connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     rows = con.execute("select priority from vehicle_health").fetchall()
     # 30 sound vehicles; "watch" begins at 10 %, so one or two of 30 may be watched, none more
     assert {priority for (priority,) in rows} <= {"no_sign", "watch"}
@@ -88,28 +114,25 @@ def test_unobserved_indicators_are_never_scored_as_good() -> None:
     for i in range(25):
         fleet.event("blind", DAY + timedelta(days=i), demand_kind="pressure", effectiveness=0.01)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     blind = only(con, "select * from vehicle_health where vehicle_id = 'blind'")
     seen = only(con, "select * from vehicle_health where vehicle_id = 'v00'")
     assert blind["health_score"] < seen["health_score"] < 100
     assert "could not be observed" in blind["reason"]
 
 
-def test_order_of_rows_changes_nothing() -> None:
-    fleet = small_fleet()
-    forward, backward = fleet.connect(), fleet.connect(reverse=True)
-    score(forward, today=LATE)
+def test_order_of_rows_changes_nothing(plain: duckdb.DuckDBPyConnection) -> None:
+    backward = small_fleet().connect(reverse=True)
     score(backward, today=LATE)
-    assert contents(forward) == contents(backward)
+    assert contents(plain) == contents(backward)
 
 
-def test_scoring_twice_is_equal_and_leaves_nothing_behind() -> None:
+def test_scoring_twice_is_equal_and_leaves_nothing_behind(plain: duckdb.DuckDBPyConnection) -> None:
     con = small_fleet().connect()
     before = con.execute("select count(*) from duckdb_tables() where temporary").fetchone()
     score(con, today=LATE)
-    first = contents(con)
     score(con, today=LATE)
-    assert contents(con) == first
+    assert contents(con) == contents(plain)
     assert con.execute("select count(*) from duckdb_tables() where temporary").fetchone() == before
 
 
@@ -166,7 +189,7 @@ def test_events_after_today_only_are_told() -> None:
     for _ in range(9):
         fleet.event("ahead", date(2100, 1, 1), demand_kind="pressure", effectiveness=0.01)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     row = only(con, "select * from vehicle_health where vehicle_id = 'ahead'")
     assert (row["priority"], row["rank"], row["events_used"]) == ("too_little_evidence", 9, 0)
     assert f"no event up to {DAY + timedelta(days=24)}; dated later: 9" in row["reason"]
@@ -180,17 +203,16 @@ def test_the_ends_of_the_calendar_are_days_like_others(day: date) -> None:
     assert con.execute("select distinct priority from vehicle_health").fetchall() == [("too_little_evidence",)]
 
 
-def test_report_and_lamp_stand_beside_the_score() -> None:
-    plain, reported = small_fleet(), small_fleet()
+def test_report_and_lamp_stand_beside_the_score(plain: duckdb.DuckDBPyConnection) -> None:
+    reported = small_fleet()
     at = datetime(2026, 3, 10, tzinfo=UTC)
     reported.add("defect_reports", vehicle_id="v00", reported_at=at, text="pulls to the left")
     reported.add("defect_reports", vehicle_id="v01", reported_at=at, text="squeals", cleared_at=at + timedelta(days=1))
     reported.event("v02", DAY + timedelta(days=24), abs_warning_lamp=True)
-    one, two = plain.connect(), reported.connect()
-    score(one, today=LATE)
-    score(two, today=LATE)
+    two = reported.connect()
+    judge_vehicles(two)
     query = "select health_score from vehicle_health order by vehicle_id"
-    assert one.execute(query).fetchall() == two.execute(query).fetchall()
+    assert plain.execute(query).fetchall() == two.execute(query).fetchall()
     notes = dict(two.execute("select vehicle_id, open_report from vehicle_health").fetchall())
     assert notes["v00"] == "pulls to the left"
     assert notes["v01"] is None
@@ -201,17 +223,18 @@ def test_report_and_lamp_stand_beside_the_score() -> None:
     ("severity", "priority"),
     [(0, "no_sign"), (None, "watch"), (1, "watch"), (2, "next_service"), (3, "before_next_trip")],
 )
-def test_an_open_report_is_never_beside_no_sign(severity: int | None, priority: str) -> None:
+def test_an_open_report_is_never_beside_no_sign(
+    severity: int | None, priority: str, plain: duckdb.DuckDBPyConnection
+) -> None:
     """Given a report on a sound vehicle, expect the priority its severity asks for, the score as it was."""
-    plain, fleet = small_fleet(), small_fleet()
+    fleet = small_fleet()
     at = datetime(2026, 3, 10, tzinfo=UTC)
     fleet.add("defect_reports", vehicle_id="v03", reported_at=at, text="pulls to the left", severity=severity)
     fleet.add("defect_reports", vehicle_id="v03", reported_at=at + timedelta(days=1), text="dirty", severity=0)
     query = "select * from vehicle_health where vehicle_id = 'v03'"
-    before, after = plain.connect(), fleet.connect()
-    score(before, today=LATE)
-    score(after, today=LATE)
-    sound, row = only(before, query), only(after, query)
+    after = fleet.connect()
+    judge_vehicles(after)
+    sound, row = only(plain, query), only(after, query)
     assert (sound["priority"], row["priority"]) == ("no_sign", priority)
     assert [row[c] for c in ("health_score", "score_low", "score_high", "leading_indicator")] == [
         sound[c] for c in ("health_score", "score_low", "score_high", "leading_indicator")
@@ -229,7 +252,7 @@ def test_a_lit_lamp_is_watched_until_it_goes_out() -> None:
     fleet.event("v02", DAY + timedelta(days=20), abs_warning_lamp=True)
     fleet.event("v02", DAY + timedelta(days=21), abs_warning_lamp=False)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     found = dict(con.execute("select vehicle_id, priority from vehicle_health").fetchall())
     assert (found["v01"], found["v02"]) == ("watch", "no_sign")
     reason = only(con, "select reason from vehicle_health where vehicle_id = 'v01'")["reason"]
@@ -242,7 +265,7 @@ def test_a_dangerous_report_outranks_too_little_evidence() -> None:
     fleet.vehicle("spare")
     fleet.add("defect_reports", vehicle_id="spare", reported_at=datetime(2026, 3, 10, tzinfo=UTC), severity=3)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     row = only(con, "select * from vehicle_health where vehicle_id = 'spare'")
     assert (row["rank"], row["priority"], row["health_score"]) == (1, "before_next_trip", None)
     assert row["reason"] == (
@@ -259,7 +282,7 @@ def test_more_evidence_ranks_first_within_a_priority_and_no_interval_is_a_point(
         for i in range(60):
             fleet.event(vehicle, DAY + timedelta(days=i % 25), demand_kind="pressure", effectiveness=effectiveness)
     con = fleet.connect()
-    score(con, today=LATE)
+    judge_vehicles(con)
     rows = con.execute(
         "select vehicle_id, priority, health_score, score_low, score_high from vehicle_health order by rank limit 2"
     ).fetchall()

@@ -5,7 +5,7 @@ import numpy as np
 from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.simulation import scenario as sc
 from fleetbrake.simulation.applications import BUS, TRACTOR, TRUCK, VAN, applications
-from fleetbrake.simulation.braking import TRAILER_GAIN, apply_fault
+from fleetbrake.simulation.braking import TRAILER_GAIN, apply_fault, day_of
 from fleetbrake.simulation.run import simulate
 from fleetbrake.simulation.sensors import Logger, wheel_speeds
 from fleetbrake.simulation.tyre import WET
@@ -141,3 +141,15 @@ def test_a_late_release_stays_on_its_side_of_a_select_low_axle() -> None:
     after = sim.time_s > sim.braking_end_s[0] + 0.5
     assert sim.wheel_pressure_kpa[2, after].max() > 500.0
     assert sim.wheel_pressure_kpa[3, after].max() < 50.0
+
+
+def test_a_repaired_fault_is_there_up_to_the_day_of_the_repair() -> None:
+    for fault in sc.REPAIRED_FAULTS:
+        assert fault.repaired_on is not None
+        first, last = (fault.since - sc.FIRST_DAY).days, (fault.repaired_on - sc.FIRST_DAY).days
+        days = np.array([first - 1, first + 1, last, last + 1])
+        spec = next(v.spec for v in sc.FLEET if v.vehicle_id == fault.vehicle_id)
+        apps, sound = applications(spec, 4), applications(spec, 4)
+        apply_fault(apps, fault, days)
+        assert (apps != sound).tolist() == [False, True, True, False]
+        assert [fault.present_on(day_of(int(day))) for day in days] == [False, True, True, False]

@@ -112,6 +112,26 @@ def test_registers_keep_to_the_lists(demo: Path) -> None:
     assert set(tables["trips"]["trailer_ids"].dropna()) == set(sc.TRAILERS)
 
 
+def test_inspections_of_the_recorded_weeks_find_what_is_there(demo: Path) -> None:
+    tables = {name: pd.read_csv(demo / "registers" / f"{name}.csv") for name in ("inspections", "repairs", "vehicles")}
+    assert tables["inspections"]["inspection_id"].is_unique
+    late = tables["inspections"][tables["inspections"]["inspected_on"] >= sc.FIRST_DAY.isoformat()]
+    repairs = tables["repairs"].set_index("vehicle_id")
+    there = {fault["vehicle_id"]: fault for fault in demo_truth(demo)["repaired_faults"]}
+    assert not set(there) & {fault.vehicle_id for fault in sc.FAULTS}
+    assert len(there) == len(sc.REPAIRED_FAULTS) < len(late)
+    assert set(late["vehicle_id"]) >= set(there)
+    for row in late.itertuples():
+        fault = there.get(row.vehicle_id)
+        assert row.finding == (fault["indicator"] if fault else "none")
+        assert row.severity == (2 if fault else 0)
+        if fault:
+            assert row.wheel == fault["wheel"] or (pd.isna(row.wheel) and fault["wheel"] is None)
+            assert fault["since"] < row.inspected_on <= fault["repaired_on"] == repairs["repaired_on"][row.vehicle_id]
+    last = tables["vehicles"].set_index("vehicle_id")["last_inspection_on"]
+    assert (last[late["vehicle_id"]].to_numpy() == late["inspected_on"].to_numpy()).all()
+
+
 def test_scenes_are_in_the_recordings(demo: Path) -> None:
     by_vehicle: dict[str, list[pa.Table]] = {}
     for path, table in recordings(demo).items():

@@ -1,6 +1,7 @@
 """What is decided when publishing: given lake rows and registers, expect published rows (by hand)."""
 
 import math
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,7 @@ import pytest
 from store_rows import at, column, event, ingest, publish, register, rows, wheel
 
 from fleetbrake.core.criteria import DEFAULT
+from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS
 
 
 def one(store: Path, name: str, vehicle: dict[str, Any] | None = None, **values: Any) -> Any:
@@ -19,41 +21,71 @@ def one(store: Path, name: str, vehicle: dict[str, Any] | None = None, **values:
     return column(store, name)[0]
 
 
+def each(store: Path, cases: Iterable[tuple[dict[str, Any], dict[str, Any]]], wheels: bool = False) -> None:
+    """Publish an event a case, each of a vehicle of its own: what the register says of that, and the lake values.
+
+    With ``wheels`` each event has a wheel 1L with the values that a wheel can have.
+    """
+    known, events, of_wheels = [], [], []
+    for number, (vehicle, values) in enumerate(cases):
+        name = f"van-{number:02d}"
+        known.append({"vehicle_id": name, **vehicle})
+        events.append(event(f"e{number:02d}", vehicle_id=name, **values))
+        counted = {key: value for key, value in values.items() if key in LAKE_EVENT_WHEELS}
+        of_wheels.append(wheel(f"e{number:02d}", "1L", vehicle_id=name, **counted))
+    register(store, vehicles=known)
+    ingest(store, "a.parquet", events, of_wheels if wheels else None)
+    publish(store)
+
+
+def hold(cases: Sequence[tuple[Any, ...]], found: Sequence[Any]) -> None:
+    """Each case's last value is what was found for it; all that differ are told."""
+    assert len(found) == len(cases)
+    wrong = [(case, got) for case, got in zip(cases, found, strict=True) if got is not case[-1] and got != case[-1]]
+    assert not wrong
+
+
 # --- hard stop: 4.0 m/s2 for M1 and N1, 3.0 for the others (the project's published edges)
 
 
-@pytest.mark.parametrize(
-    ("category", "peak", "expected"),
-    [
-        ("M1", 4.0, True),
-        ("N1", 3.999, False),
-        ("N1", 4.001, True),
-        ("M3", 3.0, True),
-        ("N3", 2.999, False),
-        ("O4", 3.5, True),
-        (None, 4.0, True),
-        (None, 3.5, None),
-        (None, 3.0, None),
-        (None, 2.999, False),
-        ("no such category", 3.5, None),
-        ("M1", None, None),
-        ("M1", math.nan, None),
-        ("M1", math.inf, None),
-    ],
-)
-def test_hard_stop(tmp_path: Path, category: str | None, peak: float | None, expected: bool | None) -> None:
-    assert one(tmp_path, "hard_stop", {"category": category}, peak_decel_mps2=peak) is expected
+#: category, peak, expected
+HARD_STOPS = [
+    ("M1", 4.0, True),
+    ("N1", 3.999, False),
+    ("N1", 4.001, True),
+    ("M3", 3.0, True),
+    ("N3", 2.999, False),
+    ("O4", 3.5, True),
+    (None, 4.0, True),
+    (None, 3.5, None),
+    (None, 3.0, None),
+    (None, 2.999, False),
+    ("no such category", 3.5, None),
+    ("M1", None, None),
+    ("M1", math.nan, None),
+    ("M1", math.inf, None),
+]
 
 
-@pytest.mark.parametrize(
-    ("category", "at_least", "expected"),
-    [("M1", 4.0, True), ("M1", 3.9, None), ("N3", 3.0, True), ("N3", 1.0, None), (None, 3.9, None), (None, 4.1, True)],
-)
-def test_a_lower_bound_makes_a_hard_stop_but_never_rules_one_out(
-    tmp_path: Path, category: str | None, at_least: float, expected: bool | None
-) -> None:
-    found = one(tmp_path, "hard_stop", {"category": category}, peak_decel_at_least_mps2=at_least)
-    assert found is expected
+def test_hard_stop(tmp_path: Path) -> None:
+    each(tmp_path, [({"category": category}, {"peak_decel_mps2": peak}) for category, peak, _ in HARD_STOPS])
+    hold(HARD_STOPS, column(tmp_path, "hard_stop"))
+
+
+#: category, at_least, expected
+LOWER_BOUNDS = [
+    ("M1", 4.0, True),
+    ("M1", 3.9, None),
+    ("N3", 3.0, True),
+    ("N3", 1.0, None),
+    (None, 3.9, None),
+    (None, 4.1, True),
+]
+
+
+def test_a_lower_bound_makes_a_hard_stop_but_never_rules_one_out(tmp_path: Path) -> None:
+    each(tmp_path, [({"category": of}, {"peak_decel_at_least_mps2": at_least}) for of, at_least, _ in LOWER_BOUNDS])
+    hold(LOWER_BOUNDS, column(tmp_path, "hard_stop"))
 
 
 def test_a_recorded_peak_goes_before_the_lower_bound(tmp_path: Path) -> None:
@@ -71,109 +103,110 @@ def test_what_is_no_brake_application_has_no_class(tmp_path: Path) -> None:
 # --- lockup above the cut-off: 15 km/h (FMVSS 135, verified) unless the register has another
 
 
-@pytest.mark.parametrize(
-    ("cutoff", "lockup", "speed", "expected"),
-    [
-        (None, True, 15.0 / 3.6 + 1e-6, True),
-        (None, True, 15.0 / 3.6, False),
-        (None, True, 2.0, False),
-        (1.9, True, 2.0, True),
-        (8.94, True, 6.0, False),
-        (None, False, None, False),
-        (None, None, None, None),
-        (None, None, 9.0, None),
-        (None, True, None, None),
-    ],
-)
-def test_lockup_above_cutoff(
-    tmp_path: Path, cutoff: float | None, lockup: bool | None, speed: float | None, expected: bool | None
-) -> None:
-    vehicle = {"abs_cutoff_speed_mps": cutoff}
-    assert one(tmp_path, "lockup_above_cutoff", vehicle, lockup=lockup, lockup_speed_mps=speed) is expected
-    used = DEFAULT.cutoff_speed_mps if cutoff is None else cutoff
-    assert column(tmp_path, "cutoff_speed_mps") == [used]
+#: cutoff, lockup, speed, expected
+LOCKUPS = [
+    (None, True, 15.0 / 3.6 + 1e-6, True),
+    (None, True, 15.0 / 3.6, False),
+    (None, True, 2.0, False),
+    (1.9, True, 2.0, True),
+    (8.94, True, 6.0, False),
+    (None, False, None, False),
+    (None, None, None, None),
+    (None, None, 9.0, None),
+    (None, True, None, None),
+]
+
+
+def test_lockup_above_cutoff(tmp_path: Path) -> None:
+    registered = [{"abs_cutoff_speed_mps": cutoff} for cutoff, *_ in LOCKUPS]
+    lake = [{"lockup": lockup, "lockup_speed_mps": speed} for _, lockup, speed, _ in LOCKUPS]
+    each(tmp_path, zip(registered, lake, strict=True))
+    hold(LOCKUPS, column(tmp_path, "lockup_above_cutoff"))
+    used = [DEFAULT.cutoff_speed_mps if cutoff is None else cutoff for cutoff, *_ in LOCKUPS]
+    assert column(tmp_path, "cutoff_speed_mps") == used
 
 
 # --- modulation_hz: at least 2.5 samples a cycle, and a rate that faster control cannot hide behind
 
 
-@pytest.mark.parametrize(
-    ("actuation", "rate", "seen", "expected"),
-    [
-        ("hydraulic", 100.0, 9.0, 9.0),
-        ("hydraulic", 30.0, 12.0, 12.0),
-        ("hydraulic", 30.0, 12.1, None),
-        ("hydraulic", 29.9, 5.0, None),
-        ("electromechanical", 29.9, 5.0, None),
-        (None, 29.9, 5.0, None),
-        (None, 30.0, 5.0, 5.0),
-        ("air", 12.0, 4.0, 4.0),
-        ("air", 11.9, 4.0, None),
-        ("air", 12.0, 4.9, None),
-        ("air_over_hydraulic", 12.0, 4.0, 4.0),
-        ("hydraulic", None, 5.0, None),
-        ("hydraulic", 100.0, None, None),
-        ("hydraulic", 100.0, math.nan, None),
-    ],
-)
-def test_modulation_frequency_of_event_and_wheel(
-    tmp_path: Path, actuation: str | None, rate: float | None, seen: float | None, expected: float | None
-) -> None:
-    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "actuation": actuation}])
-    given = event("e", wheel_rate_hz=rate, modulation_seen_hz=seen, modulation=True, modulation_cycles=6)
-    ingest(tmp_path, "a", [given], [wheel("e", "1L", modulation_seen_hz=seen, modulation_cycles=6)])
-    publish(tmp_path)
-    assert rows(tmp_path, "SELECT modulation_hz, modulation, modulation_cycles FROM events") == [(expected, True, 6)]
-    assert rows(tmp_path, "SELECT modulation_hz, modulation_cycles FROM event_wheels") == [(expected, 6)]
+#: actuation, rate, seen, expected
+FREQUENCIES = [
+    ("hydraulic", 100.0, 9.0, 9.0),
+    ("hydraulic", 30.0, 12.0, 12.0),
+    ("hydraulic", 30.0, 12.1, None),
+    ("hydraulic", 29.9, 5.0, None),
+    ("electromechanical", 29.9, 5.0, None),
+    (None, 29.9, 5.0, None),
+    (None, 30.0, 5.0, 5.0),
+    ("air", 12.0, 4.0, 4.0),
+    ("air", 11.9, 4.0, None),
+    ("air", 12.0, 4.9, None),
+    ("air_over_hydraulic", 12.0, 4.0, 4.0),
+    ("hydraulic", None, 5.0, None),
+    ("hydraulic", 100.0, None, None),
+    ("hydraulic", 100.0, math.nan, None),
+]
 
 
-@pytest.mark.parametrize(("rate", "expected"), [(100.0, 8.0), (25.0, None), (19.0, None)])
-def test_modulation_frequency_goes_by_the_channel_it_was_counted_in(
-    tmp_path: Path, rate: float, expected: float | None
-) -> None:
+def test_modulation_frequency_of_event_and_wheel(tmp_path: Path) -> None:
+    counted = {"modulation": True, "modulation_cycles": 6}
+    lake = [{"wheel_rate_hz": rate, "modulation_seen_hz": seen} | counted for _, rate, seen, _ in FREQUENCIES]
+    each(tmp_path, zip([{"actuation": by} for by, *_ in FREQUENCIES], lake, strict=True), wheels=True)
+    for table in ("events", "event_wheels"):
+        hold(FREQUENCIES, column(tmp_path, "modulation_hz", table))
+        assert set(column(tmp_path, "modulation_cycles", table)) == {6}
+    assert set(column(tmp_path, "modulation")) == {True}
+
+
+#: rate, expected
+CHANNEL_RATES = [(100.0, 8.0), (25.0, None), (19.0, None)]
+
+
+def test_modulation_frequency_goes_by_the_channel_it_was_counted_in(tmp_path: Path) -> None:
     """Wheel pressures at another rate than the wheels: the pressures' rate decides, be it quicker or slower."""
-    register(tmp_path, vehicles=[{"vehicle_id": "van-1", "actuation": "hydraulic"}])
-    counted = {"modulation_seen_hz": 8.0, "modulation_rate_hz": rate, "modulation_cycles": 6}
-    ingest(tmp_path, "a", [event("e", wheel_rate_hz=50.0, modulation=True, **counted)], [wheel("e", "1L", **counted)])
-    publish(tmp_path)
-    assert rows(tmp_path, "SELECT modulation_hz FROM events") == [(expected,)]
-    assert rows(tmp_path, "SELECT modulation_hz FROM event_wheels") == [(expected,)]
+    counted = {"modulation_seen_hz": 8.0, "modulation_cycles": 6, "modulation": True, "wheel_rate_hz": 50.0}
+    lake = [counted | {"modulation_rate_hz": rate} for rate, _ in CHANNEL_RATES]
+    each(tmp_path, [({"actuation": "hydraulic"}, values) for values in lake], wheels=True)
+    for table in ("events", "event_wheels"):
+        hold(CHANNEL_RATES, column(tmp_path, "modulation_hz", table))
 
 
 # --- emergency application
 
 
-@pytest.mark.parametrize(
-    ("actuation", "kind", "peak", "used_up", "expected"),
-    [
-        (None, "pedal", 90.0, False, True),
-        (None, "pedal", 90.0, None, True),
-        (None, "pedal", 89.9, False, False),
-        (None, "pedal", 20.0, True, True),
-        (None, "pedal", 20.0, None, None),
-        (None, "switch", 1.0, None, None),
-        (None, "switch", 1.0, True, True),
-        (None, "switch", 1.0, False, None),
-        (None, None, None, True, True),
-        (None, None, None, None, None),
-        ("hydraulic", "pressure", 8000.0, False, True),
-        ("hydraulic", "pressure", 7999.0, False, False),
-        ("air", "pressure", 586.0, False, True),
-        ("air", "pressure", 585.0, False, False),
-        (None, "pressure", 8000.0, False, True),
-        (None, "pressure", 2000.0, False, None),
-        (None, "pressure", 500.0, False, False),
-        ("air_over_hydraulic", "pressure", 2000.0, False, None),
-        ("air", "pressure", None, False, None),
-        ("air", "pressure", math.nan, False, None),
-        ("air", "pressure", math.nan, True, True),
-    ],
-)
-def test_emergency_application(
-    tmp_path: Path, actuation: str | None, kind: str | None, peak: float | None, used_up: bool | None, expected: object
-) -> None:
-    values = {"demand_kind": kind, "demand_peak": peak, "friction_used_up": used_up, "peak_decel_mps2": 0.5}
-    assert one(tmp_path, "emergency_application", {"actuation": actuation}, **values) is expected
+#: actuation, kind, peak, used_up, expected
+EMERGENCIES = [
+    (None, "pedal", 90.0, False, True),
+    (None, "pedal", 90.0, None, True),
+    (None, "pedal", 89.9, False, False),
+    (None, "pedal", 20.0, True, True),
+    (None, "pedal", 20.0, None, None),
+    (None, "switch", 1.0, None, None),
+    (None, "switch", 1.0, True, True),
+    (None, "switch", 1.0, False, None),
+    (None, None, None, True, True),
+    (None, None, None, None, None),
+    ("hydraulic", "pressure", 8000.0, False, True),
+    ("hydraulic", "pressure", 7999.0, False, False),
+    ("air", "pressure", 586.0, False, True),
+    ("air", "pressure", 585.0, False, False),
+    (None, "pressure", 8000.0, False, True),
+    (None, "pressure", 2000.0, False, None),
+    (None, "pressure", 500.0, False, False),
+    ("air_over_hydraulic", "pressure", 2000.0, False, None),
+    ("air", "pressure", None, False, None),
+    ("air", "pressure", math.nan, False, None),
+    ("air", "pressure", math.nan, True, True),
+]
+
+
+def test_emergency_application(tmp_path: Path) -> None:
+    lake = [
+        {"demand_kind": kind, "demand_peak": peak, "friction_used_up": used_up, "peak_decel_mps2": 0.5}
+        for _, kind, peak, used_up, _ in EMERGENCIES
+    ]
+    each(tmp_path, zip([{"actuation": by} for by, *_ in EMERGENCIES], lake, strict=True))
+    hold(EMERGENCIES, column(tmp_path, "emergency_application"))
 
 
 # --- registers

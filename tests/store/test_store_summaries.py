@@ -14,6 +14,7 @@ from fleetbrake.store.publish import sum_up
 
 START = datetime(2026, 1, 1, 8, tzinfo=UTC)
 READ_AT = datetime(2026, 3, 31, 2, tzinfo=UTC)
+SUMMARIES = ("month_figures", "month_surfaces", "month_work", "recording_facts", "recording_channels")
 
 
 def _event(number: int, day: float, **values: Any) -> dict[str, Any]:
@@ -211,7 +212,9 @@ def test_the_order_of_rows_changes_nothing(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     events = [
         _event(n, float(rng.integers(0, 80)), vehicle_id=f"v{n % 3}", depot="A" if n % 3 else None,
-               hard_stop=bool(n % 2), wheel_rate_hz=float(rng.random()), source_path=f"f{n % 20}")
+               hard_stop=bool(n % 2), wheel_rate_hz=float(rng.random()), source_path=f"f{n % 20}",
+               surface=("dry_paved", "loose", "unknown", None)[n % 4], brake_energy_kj=float(rng.random() * 1e3),
+               friction_brake_kj=float(rng.random() * 1e3), friction_brake_se_kj=float(rng.random()))
         for n in range(200)
     ]  # fmt: skip
     trips = [_trip(n, float(rng.integers(0, 80)), 2, float(rng.random() * 100), f"v{n % 3}") for n in range(150)]
@@ -225,11 +228,11 @@ def test_the_order_of_rows_changes_nothing(tmp_path: Path) -> None:
             for rows in (events, trips, log):
                 rng.shuffle(rows)  # type: ignore[arg-type]
         store = _summed(tmp_path / str(turn), events=events, trips=trips, ingest_log=log)
-        told.append([_rows(store, f"FROM {t}") for t in ("month_figures", "recording_facts", "recording_channels")])
+        told.append([_rows(store, f"FROM {table}") for table in SUMMARIES])
     assert told[0] == told[1]
 
 
 def test_nothing_published_sums_up_to_nothing(tmp_path: Path) -> None:
     store = _summed(tmp_path)
-    for table in ("month_figures", "recording_facts", "recording_channels"):
+    for table in SUMMARIES:
         assert _rows(store, f"SELECT count(*) FROM {table}") == [(0,)]

@@ -53,15 +53,18 @@ def _lines(finding: dict[Any, Any]) -> Any:
         for name, word in (("expected", "expected"), ("value", "this vehicle"))
         if pd.notna(finding.get(name))
     ]
-    frame = pd.DataFrame(rows, columns=["value", "line"])
-    base = alt.Chart(values(frame)).encode(y="value:Q")
+    rows.sort(key=lambda row: float(row["value"]))  # type: ignore[arg-type]
+    base = alt.Chart(values(pd.DataFrame(rows, columns=["value", "line"]))).encode(y="value:Q")
     rules = base.mark_rule(color=look.QUIET).encode(
-        strokeDash=alt.StrokeDash("line:N", legend=None, scale=alt.Scale(range=[[6, 4], [1, 0]])),
+        strokeDash=alt.StrokeDash(
+            "line:N", legend=None, scale=alt.Scale(domain=["expected", "this vehicle"], range=[[6, 4], [1, 0]])
+        ),
     )
-    words = base.mark_text(align="right", dx=-4, dy=-6, color=look.QUIET, fontSize=12).encode(
-        x=alt.value("width"), text="line:N"
-    )
-    return rules + words
+    # beside the plot, where no trip lies; one above the other where both lines are close
+    for number, row in enumerate(rows):
+        name = alt.Chart(values(pd.DataFrame([row]))).encode(y="value:Q", x=alt.value("width"), text="line:N")
+        rules += name.mark_text(align="left", dx=6, dy=-6 if number else 6, color=look.QUIET, fontSize=12)
+    return rules
 
 
 def _began(finding: dict[Any, Any], x: alt.X) -> Any:

@@ -37,7 +37,7 @@ SELECT
     e.* EXCLUDE (
         piece_key, continuous, onset_at, end_at, actuation, abs_cutoff_speed_mps, hard_from_mps2, not_hard_under_mps2,
         modulation_seen_hz, air_path_m3ps2, retarder_path_m, retarded_mps2,
-        retarded_speed_mps, retarded_share
+        retarded_speed_mps, retarded_share, driver_forgotten
     ),
     -- where the rate hides the peak, what was reached at least can make a hard stop but not rule one out
     CASE

@@ -26,7 +26,11 @@ hidden AS (
 limits AS (SELECT categories, light_categories, hard_stop_light_mps2, hard_stop_heavy_mps2 FROM criteria)
 SELECT
     e.* REPLACE (
-        coalesce(e.driver_id, CASE WHEN e.started_at <= j.ended_at THEN j.driver_id END) AS driver_id,
+        -- where the recording named somebody who was forgotten, the trip's driver is another one
+        CASE
+            WHEN e.driver_id IS NOT NULL OR e.driver_forgotten THEN e.driver_id
+            WHEN e.started_at <= j.ended_at THEN j.driver_id
+        END AS driver_id,
         -- a share of recuperation, retarder or engine brake that was not recorded may be any: no word on the brakes
         CASE WHEN NOT h.hidden THEN e.effectiveness END AS effectiveness,
         CASE WHEN NOT h.hidden THEN e.effectiveness_change END AS effectiveness_change,

@@ -1,6 +1,6 @@
 -- Grain: one row a month (UTC), depot and category (NULL: not known): events by class, published. Units: km.
--- A trip counts in the month in which it began; one inside another trip of the vehicle was told twice. Observed
--- kilometres of a class: those of vehicles with brake applications in the month, times the share that tells the class.
+-- Kilometres as month_work has them. Observed ones of a class: those of vehicles with brake applications in the month,
+-- times the share that tells the class.
 WITH found AS (
     SELECT *, strftime(started_at AT TIME ZONE 'UTC', '%Y-%m') AS month, not_braking IS NULL AS braking
     FROM events
@@ -29,26 +29,7 @@ counted AS (
     FROM found
     GROUP BY month, vehicle_id, depot, category
 ),
-possible AS (
-    SELECT t.trip_id, t.vehicle_id, t.started_at, t.distance_km
-    FROM trips AS t
-    CROSS JOIN record_criteria AS c
-    WHERE isfinite(t.distance_km) AND t.distance_km > 0 AND t.distance_km <= c.trip_most_km
-    WINDOW before AS (
-        PARTITION BY t.vehicle_id ORDER BY t.started_at, t.ended_at DESC, t.distance_km DESC, t.trip_id
-        ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
-    )
-    QUALIFY coalesce(t.ended_at > max(t.ended_at) OVER before, true)
-),
-driven AS (
-    SELECT
-        strftime(started_at AT TIME ZONE 'UTC', '%Y-%m') AS month,
-        vehicle_id,
-        sum(distance_km ORDER BY trip_id) AS km
-    FROM possible
-    WHERE started_at IS NOT NULL
-    GROUP BY ALL
-),
+driven AS (SELECT month, vehicle_id, distance_km AS km FROM month_work WHERE distance_km IS NOT NULL),
 joined AS (
     SELECT
         coalesce(c.month, d.month) AS month,

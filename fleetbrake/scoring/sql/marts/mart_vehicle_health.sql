@@ -41,7 +41,9 @@ select
     category,
     last_event_at,
     inspection_due_on,
-    open_report
+    open_report,
+    j.own_priority,
+    run.known_on
 from raised as j
 join priority_order as o using (priority)
 cross join run

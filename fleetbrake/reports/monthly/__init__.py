@@ -1,0 +1,1 @@
+"""The month written down: tables, PDF, workbook, CSV and Parquet."""

@@ -1,0 +1,1 @@
+"""One page to print: for the workshop, for the talk with a driver."""

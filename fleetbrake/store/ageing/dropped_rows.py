@@ -1,0 +1,56 @@
+"""Fingerprints of register rows that outlived their period, so that reading an old file again does not bring them back.
+
+Half a history would be worse than none: a finding read again whose repair is gone would stop a sound vehicle.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+
+from fleetbrake.store.ageing.retention import RetentionPolicy, cutoff
+from fleetbrake.store.ageing.retention_records import RECORDS, day_of, fingerprint
+from fleetbrake.store.arrow import arrow_schema, read_parquet, write_parquet
+
+DROPPED_NAME: Final = "dropped.parquet"
+_SCHEMA: Final = arrow_schema({"register": "VARCHAR", "fingerprint": "VARCHAR"})
+
+
+def remember_dropped(store: Path, name: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Keep the fingerprints of rows that are about to be dropped. Only for the holder of the writer's lock."""
+    known = set(map(tuple, _kept(store).select(["register", "fingerprint"]).to_pandas().to_numpy().tolist()))
+    more = {(name, fingerprint(name, row)) for row in rows}
+    if more <= known:
+        return
+    listed = [{"register": register, "fingerprint": digits} for register, digits in sorted(known | more)]
+    write_parquet(store / DROPPED_NAME, pa.Table.from_pylist(listed, schema=_SCHEMA))
+
+
+def without_dropped(
+    store: Path, tables: Mapping[str, pa.Table], rules: RetentionPolicy | None, today: date
+) -> dict[str, pa.Table]:
+    """Register tables without rows that were dropped before and are still older than their period.
+
+    A row that was corrected since is another row, and comes in.
+    """
+    if rules is None or not (store / DROPPED_NAME).is_file():
+        return dict(tables)
+    gone = set(map(tuple, _kept(store).to_pandas().to_numpy().tolist()))
+    return {name: _without(name, table, rules, today, gone) for name, table in tables.items()}
+
+
+def _without(name: str, table: pa.Table, rules: RetentionPolicy, today: date, gone: set[tuple[str, ...]]) -> pa.Table:
+    first_kept = cutoff(rules.months_of(name), today) if name in RECORDS else None
+    if first_kept is None:
+        return table
+    stays = [
+        (day := day_of(name, row)) is None or day >= first_kept or (name, fingerprint(name, row)) not in gone
+        for row in table.to_pylist()
+    ]
+    return table if all(stays) else table.filter(pa.array(stays, pa.bool_()))
+
+
+def _kept(store: Path) -> pa.Table:
+    return read_parquet(store / DROPPED_NAME, _SCHEMA, "the list of dropped register rows")

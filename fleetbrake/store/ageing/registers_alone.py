@@ -1,0 +1,31 @@
+"""The registers with what was entered, in a database of their own in memory: for questions that need no recordings."""
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import duckdb
+
+from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.findings import merged_registers
+from fleetbrake.store.fresh import NO_EXTENSIONS
+from fleetbrake.store.registers import read_register
+from fleetbrake.store.schema import create_tables, replace_table
+
+
+@contextmanager
+def registers_alone(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Connection to every table, of which only the registers are filled; times are shown in UTC. Nothing is kept.
+
+    Raises
+    ------
+    StoreError
+        A register or what was entered cannot be read.
+    """
+    with closing(duckdb.connect(":memory:", config=dict(NO_EXTENSIONS))) as con:
+        con.execute("SET TimeZone = 'UTC'")
+        create_tables(con)
+        for name in REGISTERS:
+            replace_table(con, name, read_register(store, name))
+        merged_registers(con, store)
+        yield con

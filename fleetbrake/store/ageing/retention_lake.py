@@ -1,0 +1,109 @@
+"""Drivers and positions out of the feature rows that have become too old: only the pieces that can hold such rows."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from fleetbrake.store.ageing.retention import PERSONAL, RetentionPolicy, aged_events, cutoff
+from fleetbrake.store.holding.holds import Hold, held_events
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import IngestLog, LogEntry
+
+#: What is read of a piece to find out whether it has to be rewritten.
+_LOOKED_AT: Final = ("vehicle_id", "started_at", "samples", "sample_rate_hz", *PERSONAL)
+
+
+@dataclass
+class Swept:
+    """What became of the feature rows.
+
+    Attributes
+    ----------
+    pieces, rows : pieces rewritten, rows that lost something.
+    held : rows that are too old but frozen, by hold.
+    held_back : fingerprints of the files with such rows, to be looked at again.
+    """
+
+    pieces: int = 0
+    rows: int = 0
+    held: dict[str, int] = field(default_factory=dict)
+    held_back: list[str] = field(default_factory=list)
+
+    def keep_back(self, entry: LogEntry, rows: dict[str, int]) -> None:
+        """Note a piece of which holds keep rows."""
+        self.held_back.append(entry.sha256)
+        for hold_id, count in rows.items():
+            if count:
+                self.held[hold_id] = self.held.get(hold_id, 0) + count
+
+
+def sweep(
+    store: Path,
+    log: IngestLog,
+    rules: RetentionPolicy,
+    today: date,
+    holds: Sequence[Hold],
+    applied: dict[str, Any],
+    *,
+    before: Callable[[], None] | None = None,
+) -> Swept:
+    """Rewrite the pieces with rows older than the cutoff.
+
+    Parameters
+    ----------
+    applied : ``cutoff``, ``at`` and ``held_back`` of the last time (ISO, UTC), empty before the first.
+    before : called before a piece is changed; without it nothing is changed (a dry run).
+    """
+    first_kept = cutoff(rules.positions_and_drivers_months, today)
+    done, lake = Swept(), Lake(store)
+    if first_kept is None:
+        return done
+    for entry in _candidates(log, first_kept, applied):
+        key = entry.key or ""
+        looked_at = lake.events_of(key, _LOOKED_AT)
+        held = held_events(holds, looked_at)
+        rows = _with_personal(looked_at, first_kept)
+        if _count(pc.and_(rows, held)):
+            by_hold = {hold.hold_id: held_events([hold], looked_at) for hold in holds}
+            done.keep_back(entry, {hold_id: _count(pc.and_(rows, mask)) for hold_id, mask in by_hold.items()})
+        changed = _count(pc.and_not(rows, held))
+        if changed and before is not None:
+            before()
+            lake.rewrite_events(key, aged_events(lake.events_of(key), rules, today, held))
+        done.pieces += bool(changed)
+        done.rows += changed
+    return done
+
+
+def _candidates(log: IngestLog, first_kept: date, applied: dict[str, Any]) -> Iterator[LogEntry]:
+    """Pieces with rows that came of age since the last time, pieces read since, and those that a hold kept then."""
+    until = datetime.combine(first_kept, time(), UTC)
+    since = datetime.combine(date.fromisoformat(applied["cutoff"]), time(), UTC) if applied.get("cutoff") else None
+    at = datetime.fromisoformat(applied["at"]) if applied.get("at") else None
+    held_back = set(applied.get("held_back", ()))
+    for entry in sorted(log, key=lambda entry: entry.path):
+        if entry.key is None or (entry.first_at is not None and entry.first_at >= until):
+            continue
+        read_since = at is None or entry.loaded_at is None or entry.loaded_at >= at
+        came_of_age = since is None or entry.last_at is None or entry.last_at >= since
+        if read_since or came_of_age or entry.sha256 in held_back:
+            yield entry
+
+
+def _with_personal(events: pa.Table, first_kept: date) -> pa.BooleanArray:
+    """Rows that are too old and have a driver or a position."""
+    start = pa.scalar(datetime.combine(first_kept, time(), UTC), pa.timestamp("us", tz="UTC"))
+    old = pc.fill_null(pc.less(events.column("started_at"), start), False)
+    some = pa.array([False] * events.num_rows, pa.bool_())
+    for name in PERSONAL:
+        some = pc.or_(some, pc.is_valid(events.column(name)))
+    return pc.and_(old, some)
+
+
+def _count(mask: Any) -> int:
+    return int(pc.sum(mask).as_py() or 0)

@@ -1,0 +1,86 @@
+"""Everything that a store keeps, rid of the ids that were forgotten; a killed run is completed by the next one."""
+
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from fleetbrake.store.files import remove_parts
+from fleetbrake.store.forgetting.at_rest import at_rest
+from fleetbrake.store.forgetting.erase_database import erase_database
+from fleetbrake.store.forgetting.erase_lake import ErasedRows, erase_lake, erase_registers
+from fleetbrake.store.forgetting.erase_texts import erase_entered, erase_mappings
+from fleetbrake.store.forgetting.tombstones import mark_erased, read_tombstones
+from fleetbrake.store.holding.holds import all_holds, rewrite_released
+from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.run_texts import rewrite_texts
+
+
+@dataclass
+class Erased:
+    """What was changed, by place: rows, files or entries. ``held``: rows that a hold keeps, by hold.
+
+    ``not_reached``: files that could not be read or written, with the reason.
+    """
+
+    changed: Counter[str] = field(default_factory=Counter)
+    held: Counter[str] = field(default_factory=Counter)
+    not_reached: tuple[str, ...] = ()
+
+
+def erase_forgotten(store: Path, *, anew: bool = False) -> Erased:
+    """Take all forgotten ids out of the store, as far as holds let them go.
+
+    Nothing is looked at where nothing can be left of any; ``anew`` looks all the same.
+
+    Raises
+    ------
+    StoreBusyError
+        Another run writes the store.
+    StoreError
+        A part of the store cannot be read or written; what was done stays, the next run does the rest.
+    """
+    known = read_tombstones(store)
+    if not known.stones or not (anew or known.some_left):
+        return Erased()
+    with writer_lock(store, "forget-driver"):
+        return _erase(store)
+
+
+def erase_due(store: Path) -> None:
+    """Complete what a killed run, or a hold that was released meanwhile, left to be erased; nothing else is looked at.
+
+    Every run that writes begins with it: rows read in again would else stand beside those that are still to be changed.
+    Raises as :func:`erase_forgotten`.
+    """
+    known = read_tombstones(store)
+    if known.some_left:
+        standing = {one.hold_id for one in all_holds(store) if one.released is None}
+        if any(not stone.erased or not standing.issuperset(stone.held) for stone in known.stones):
+            erase_forgotten(store)
+
+
+def _erase(store: Path) -> Erased:
+    rest = replace(at_rest(store), rules=None)
+    rows = ErasedRows()
+    # what is read in again follows the lake and the registers; the published file follows last and is there or not
+    erase_lake(store, rest, rows)
+    erase_registers(store, rest, rows)
+    changed = Counter(
+        {
+            "recordings": rows.pieces,
+            "events": rows.events,
+            "files in the log": rows.log_entries,
+            "entries of people": erase_entered(store, rest.forgetter),
+            "mappings": erase_mappings(store, rest.forgetter),
+            "ended holds": rewrite_released(store, rest.forgetter.text),
+        }
+    )
+    changed.update({f"register {name}": count for name, count in rows.registers.items()})
+    texts = rewrite_texts(store, rest.forgetter.text)
+    changed["logs and history of runs"] = texts.changed
+    changed.update({f"table {name}": count for name, count in erase_database(store, rest.forgetter).items()})
+    remove_parts(store)
+    if not texts.not_reached:
+        named = {one.hold_id for one in rest.holds if one.driver_id and rest.forgetter.knows(one.driver_id)}
+        mark_erased(store, held=named | set(+rows.held))
+    return Erased(+changed, +rows.held, texts.not_reached)

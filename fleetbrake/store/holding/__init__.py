@@ -1,0 +1,1 @@
+"""Legal holds: what is frozen, and the copies of its recordings."""

@@ -1,0 +1,48 @@
+"""Secret keys of a store: drawn once, kept beside the data, readable by their owner only."""
+
+import os
+import secrets
+from pathlib import Path
+
+from fleetbrake.core.errors import StoreError
+
+KEY_BYTES = 32
+
+
+def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:
+    """The key in a file, drawn at the first call; ``what`` names it in sentences ("the key for driver aliases").
+
+    Raises
+    ------
+    StoreError
+        It cannot be read or written, is damaged, or is missing where it must not be drawn anew.
+    """
+    try:
+        if draw and not path.exists():
+            _draw(path)
+        key = path.read_bytes()
+    except OSError as error:
+        raise StoreError(f"T{what[1:]} cannot be read or written in the store folder.") from error
+    if len(key) != KEY_BYTES:
+        raise StoreError(f"T{what[1:]} ({path.name} in the store) is damaged: restore or remove it.")
+    return key
+
+
+def _draw(path: Path) -> None:
+    """Write a new key whole or not at all; where another run was faster, its key stands."""
+    draft = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
+    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(secrets.token_bytes(KEY_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+        try:
+            os.link(draft, path)
+        except FileExistsError:
+            pass
+        except OSError:  # a file system without hard links
+            draft.replace(path)
+            return
+    finally:
+        draft.unlink(missing_ok=True)

@@ -1,0 +1,47 @@
+"""Drivers' ids out of what a run says: logs and lines for whatever watches leave the store."""
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.privacy import all_drivers
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
+
+#: What stands where a driver's id was. No alias: a log outlives the key of the aliases.
+LEFT_OUT: Final = "…"
+#: A register's row that was not taken is told with its value.
+_TOLD_VALUE: Final = re.compile(r"""(\bdriver_?id\s*=\s*)('[^']*'|"[^"]*")""", re.IGNORECASE)
+
+
+class NamesLeftOut:
+    """``names(text)``: the text with every id left out that the store knows for a driver's, or for a forgotten one's.
+
+    Of a store without published tables no driver is known; after ``driver_id=`` anything is left out.
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._store = store
+        self._names = _without(())
+        self._forgetter = Forgetter(Tombstones())
+        self.read()
+
+    def read(self) -> None:
+        """Read the drivers anew, after recordings came in."""
+        try:
+            self._forgetter = Forgetter(read_tombstones(self._store))
+            self._names = _without(all_drivers(self._store))
+        except FleetbrakeError:  # nothing was published yet, or it cannot be read: the run itself will say so
+            return
+
+    def __call__(self, text: str) -> str:
+        """The text as it may be said."""
+        return self._names(self._forgetter.text(_TOLD_VALUE.sub(rf"\1{LEFT_OUT}", text)))
+
+
+def _without(ids: Iterable[str]) -> NamesInText:
+    # one id that no text holds, since without any nothing is looked for, not even a folder named after a driver
+    return NamesInText([*ids, "\N{NULL}a\N{NULL}"], lambda _: LEFT_OUT)

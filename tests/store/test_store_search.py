@@ -1,0 +1,105 @@
+"""The search of a store: each kind of file, each way of hiding, and no chance finds."""
+
+import gzip
+import json
+import sqlite3
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.search import search
+from fleetbrake.store.forgetting.tombstones import one_tombstone
+
+ID = "Zoë O'Hara"
+
+
+def _parquet(path: Path) -> None:
+    pq.write_table(pa.table({"notes": [None, f"of {ID}"], "n": [1, 2]}), path)
+
+
+def _nested(path: Path) -> None:
+    pq.write_table(pa.table({"deep": [[{"a": [f"{ID}"]}]]}), path, compression="zstd")
+
+
+def _metadata(path: Path) -> None:
+    pq.write_table(pa.table({"n": [1]}).replace_schema_metadata({"by": ID}), path)
+
+
+def _coded(path: Path) -> None:
+    pq.write_table(pa.table({"d": pa.array([f"{ID} 1"] * 50).dictionary_encode()}), path)
+
+
+def _duckdb(path: Path) -> None:
+    with duckdb.connect(str(path)) as con:
+        con.execute("CREATE TABLE t (n INTEGER, deep STRUCT(a VARCHAR[]))")
+        con.execute("INSERT INTO t VALUES (1, {'a': [$name]})", {"name": ID})
+
+
+def _comment(path: Path) -> None:
+    with duckdb.connect(str(path)) as con:
+        con.execute("CREATE TABLE t (n INTEGER)")
+        con.execute("COMMENT ON TABLE t IS 'made by Zoë O''Hara'")
+
+
+def _sqlite(path: Path) -> None:
+    with sqlite3.connect(path) as con:
+        con.execute("CREATE TABLE t (body BLOB)")
+        con.execute("INSERT INTO t VALUES (?)", (json.dumps({"note": ID}).encode(),))
+
+
+def _freed(path: Path) -> None:
+    """A value that was deleted and whose bytes are still there."""
+    with sqlite3.connect(path) as con:
+        con.execute("PRAGMA secure_delete = OFF")
+        con.execute("CREATE TABLE t (body TEXT)")
+        con.execute("INSERT INTO t VALUES (?)", (ID * 3,))
+        con.commit()
+        con.execute("DELETE FROM t")
+
+
+def _zipped(path: Path) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("sheet.xml", f"<t>{ID}</t>")
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [
+        ("a.parquet", _parquet),
+        ("a.parquet", _nested),
+        ("a.parquet", _metadata),
+        ("a.parquet", _coded),
+        ("a.duckdb", _duckdb),
+        ("a.duckdb", _comment),
+        ("a.sqlite", _sqlite),
+        ("a.sqlite", _freed),
+        ("a.xlsx", _zipped),
+        ("a.gz", lambda path: path.write_bytes(gzip.compress(f"x {ID}".encode()))),
+        ("a.jsonl", lambda path: path.write_text(json.dumps({"text": ID}) + "\n")),
+        ("a.log", lambda path: path.write_text("ZOË  O'HARA fell ill\n", encoding="utf-8")),
+        ("a.bin", lambda path: path.write_bytes(b"\0\1" + ID.encode("utf-16-le"))),
+        ("logs/Zoë O'Hara/a.txt", lambda path: path.write_text("nothing")),
+    ],
+)
+def test_it_is_found_in_each_kind_of_file(tmp_path: Path, name: str, write: Callable[[Path], object]) -> None:
+    path = tmp_path / "below" / name
+    finder = Forgetter(one_tombstone(ID, anywhere=True))
+    assert search(tmp_path, ID, finder).found == ()
+    path.parent.mkdir(parents=True)
+    write(path)
+    done = search(tmp_path, ID, finder)
+    assert done.found and done.unread == () and all(one.file.startswith("below/") for one in done.found)
+
+
+def test_another_longer_word_is_no_find_and_a_damaged_file_is_told(tmp_path: Path) -> None:
+    pq.write_table(pa.table({"driver_id": ["DRV-00421"], "notes": ["DRV-00421"]}), tmp_path / "a.parquet")
+    (tmp_path / "b.parquet").write_bytes(b"PAR1 and nothing more")
+    finder = Forgetter(one_tombstone("DRV-0042", anywhere=True))
+    done = search(tmp_path, "DRV-0042", finder)
+    assert done.found == () and len(done.unread) == 1 and done.unread[0].startswith("b.parquet")
