@@ -67,7 +67,9 @@ def _register_line(seat: Seat, register: dict[str, Any]) -> str:
     parts = [plain(look.clipped(register.get(name))) for name in ("category", "actuation", "depot")]
     parts.append(f"largest mass {seat.measures.text('mass', register.get('max_mass_kg'))}")
     parts.append(f"odometer {seat.measures.text('distance', register.get('odometer_km'))}")
-    parts.append(f"last inspection {look.day(register.get('last_inspection_on'))}")
+    done = kept(history_reads.history, seat.store, str(register["vehicle_id"]))
+    inspected = history_reads.last_inspection_on(register.get("last_inspection_on"), done)
+    parts.append(f"last inspection {look.day(inspected)}")
     return " · ".join(parts)
 
 

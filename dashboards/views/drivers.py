@@ -11,9 +11,8 @@ from page_parts import asked_for, link_to, page, plain
 from seat import Seat
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
-from fleetbrake.reports import charts, driver_reads, look, reads
+from fleetbrake.reports import charts, driver_reads, driver_words, look, reads
 from fleetbrake.reports.measures import Measures
-from fleetbrake.reports.measures_text import in_units
 
 _HOW = (
     "**What the number means.** The counted rate divides a driver's hard stops by the distance driven. The adjusted "
@@ -110,7 +109,7 @@ def _table(shown: pd.DataFrame, measures: Measures) -> None:
         columns[title] = values
         if digits is not None:
             formats[title] = st.column_config.NumberColumn(format=f"%.{digits}f")
-    columns["Why they differ"] = [driver_reads.note(row, measures) for row in shown.to_dict("records")]
+    columns["Why they differ"] = [driver_words.note(row, measures) for row in shown.to_dict("records")]
     chosen = st.dataframe(
         pd.DataFrame(columns),
         hide_index=True,
@@ -146,7 +145,7 @@ def _one(seat: Seat, found: pd.DataFrame, shown: pd.DataFrame) -> None:
     row: dict[str, Any] = found[found["driver_id"] == name].iloc[0].to_dict()
     items = seat.veiled(kept(driver_reads.coaching, seat.store, driver_id))
     _figures(row, seat.measures)
-    note = driver_reads.note(row, seat.measures)
+    note = driver_words.note(row, seat.measures)
     if note:
         st.markdown(f"**{plain(name)}**: {plain(note)}")
     st.download_button(
@@ -194,7 +193,7 @@ def _sheet(seat: Seat, row: dict[str, Any], items: pd.DataFrame, driver_id: str)
 
 
 def _item(item: dict[Any, Any], measures: Measures) -> None:
-    st.markdown(plain(in_units(measures, str(item["sentence"]))))
+    st.markdown(plain(driver_words.coaching_sentence(item, measures)))
     if isinstance(item["event_id"], str):
         with st.container(horizontal=True, vertical_alignment="center"):
             link_to("event", "Look at the event", event=item["event_id"])

@@ -11,6 +11,7 @@ from seat import Seat
 
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.reports import charts, look, month_reads
+from fleetbrake.reports.measures import System
 from fleetbrake.reports.month_reads import MEASURES, SPLITS, Chosen, MonthSums
 
 #: What stands in addresses is what is shown: a widget's words are its address.
@@ -33,10 +34,11 @@ def draw(seat: Seat) -> None:
         return
     month, chosen = _asked(seat, months)
     told = kept(month_reads.sums, seat.store, month, chosen)
-    _figures(seat, told)
+    _figures(seat, told, kept(month_reads.on_loose_ground, seat.store, month, chosen))
     _trends(seat, month, chosen)
     st.subheader("Day by day", anchor=False)
     st.altair_chart(charts.notable_days(kept(month_reads.days, seat.store, month, chosen), month), theme=None)
+    st.caption("An event counts in every class that it shows: the bars of a class add up to its number above.")
     _files(seat, month)
     caution()
 
@@ -51,7 +53,7 @@ def _asked(seat: Seat, months: list[str]) -> tuple[str, Chosen]:
     return month or months[0], Chosen(tuple(named), tuple(kinds))
 
 
-def _figures(seat: Seat, told: MonthSums) -> None:
+def _figures(seat: Seat, told: MonthSums, on_loose: int) -> None:
     shown = (
         ("Brake applications", look.whole(told.events - told.not_braking)),
         ("Hard stops", look.whole(told.hard_stops)),
@@ -65,6 +67,8 @@ def _figures(seat: Seat, told: MonthSums) -> None:
         for label, value in shown:
             st.metric(label, value, width="content")
     st.caption(month_reads.unobserved(told))
+    if told.lockups_above_cutoff:
+        st.caption(month_reads.loose_words(told.lockups_above_cutoff, on_loose))
 
 
 def _trends(seat: Seat, month: str, chosen: Chosen) -> None:
@@ -114,19 +118,7 @@ def _grid(seat: Seat, panels: list[tuple[str, pd.DataFrame]], highest: float | N
 def _files(seat: Seat, month: str) -> None:
     """The month's files: written when asked for, then to be saved."""
     st.subheader("The month's files", anchor=False)
-    st.markdown(
-        f"- `brakes-{month}.pdf`: summary, vehicles in order with reasons, drivers, rejected recordings, method, "
-        "limits\n"
-        f"- `brakes-{month}.xlsx`: every table as a sheet with filters, and a sheet that explains every column\n"
-        "- `csv/` and `parquet/`: the same tables for other programs\n\n"
-        "All in metric units, of the whole fleet. "
-        + (
-            "With drivers' ids and places: personal data."
-            if seat.viewer.sees_drivers
-            else "Drivers appear under stable aliases; no trip and no place is named."
-        )
-        + f" The same from a shell: `fleetbrake report --store DIR --month {month} --out DIR`."
-    )
+    st.markdown(_contents(month) + "\n\n" + _terms(seat, month))
     if st.button("Write the month's files", key="write_month"):
         st.session_state[_WRITTEN] = month
     if st.session_state.get(_WRITTEN) != month:
@@ -145,6 +137,35 @@ def _files(seat: Seat, month: str) -> None:
         mime="application/zip",
         on_click="ignore",
         type="primary",
+    )
+
+
+def _contents(month: str) -> str:
+    """What is in the archive."""
+    return (
+        f"- `brakes-{month}.pdf`: the month against those before, vehicles to inspect with reasons, open flags, what "
+        "inspections found against what was predicted, rates by depot, category and surface, drivers, brake work, what "
+        "was not recorded, method and limits\n"
+        f"- `brakes-{month}.xlsx`: a summary, the list of vehicles, every table as a sheet with filters, charts, and a "
+        "sheet that explains every column\n"
+        "- `csv/` and `parquet/`: the tables drawn up for the month (rates, hit rate, open flags, drivers in it, "
+        "who had gone silent ...) and every published table filtered to it, in SI units"
+    )
+
+
+def _terms(seat: Seat, month: str) -> str:
+    """Units and names in the files, and the command that writes the same."""
+    names, system = seat.viewer.sees_drivers, seat.measures.system
+    told = (
+        "With drivers' ids and places: personal data."
+        if names
+        else "Drivers appear under stable aliases; no trip and no place is named."
+    )
+    more = (" --units us" if system is System.US else "") + (" --with-driver-names" if names else "")
+    units = "US customary" if system is System.US else "metric"
+    return (
+        f"PDF and workbook in {units} units; all of the whole fleet, whatever is chosen above. {told} "
+        f"The same from a shell: `fleetbrake report --store DIR --month {month} --out DIR{more}`."
     )
 
 

@@ -36,7 +36,7 @@ def draw(seat: Seat) -> None:
     st.download_button(
         "Sheet for the workshop (PDF)",
         partial(_sheet, seat, vehicle),
-        file_name="workshop.pdf",
+        file_name=f"workshop-{look.in_file_name(vehicle)}.pdf",
         mime="application/pdf",
         on_click="ignore",
         help="One page: what to look at first and where, what it rests on, room for what was found. No driver.",

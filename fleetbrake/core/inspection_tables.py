@@ -27,6 +27,21 @@ INSPECTION_EVIDENCE = (
     own("rules", T, "fingerprint of the models and numbers that the evidence rests on"),
 )
 
+PREDICTIONS = (
+    own("vehicle_id", T, "vehicle"),
+    own("as_of", D, "recordings up to and with this day count"),
+    own("made_on", D, "day in UTC on which it was computed: from then on it stood; the last run of that day counts"),
+    own("known_on", D, "what people wrote counts up to and with this day"),
+    own("priority", T, "priority of the vehicle"),
+    own("own_priority", T, "priority by the recordings alone"),
+    own("health_score", F, "its health score; NULL with too little evidence"),
+    own("rank", I, "its rank"),
+    own("fleet_vehicles", I, "vehicles ranked with it"),
+    own("leading_indicator", T, "code of the indicator that weighed most; NULL if nothing was found"),
+    own("suspect_wheel", T, "wheel of that indicator"),
+    own("reported", B, "a defect report, finding, failed test or lit lamp stood open"),
+)
+
 INSPECTION_OUTCOMES = (
     own("inspection_id", T, "inspection; the first of several rows of one vehicle and day"),
     own("vehicle_id", T, "vehicle"),
@@ -38,18 +53,25 @@ INSPECTION_OUTCOMES = (
     own("findings", I, "rows of the register for that vehicle and day"),
     own("defects", T, "what needs repair, as codes with + between; NULL where none is named"),
     own("wheels", T, "wheels with such a defect, with + between; NULL where none is named"),
+    own(
+        "minor", T, "what was found and needs no repair (severity 1), as codes with + between; NULL where none is named"
+    ),
+    own("minor_wheels", T, "wheels with such a finding, with + between; NULL where none is named"),
     own("predicted_as_of", D, "newest day scored before the inspection, with nothing known from that day or later"),
+    own("predicted_made_on", D, "day in UTC on which that score was computed"),
+    own("made_before", B, "it stood before the inspection: a prediction; false: worked out afterwards; NULL: none"),
     own("predicted_priority", T, "priority of the vehicle on that day; NULL: not predicted"),
     own("predicted_score", F, "its health score; NULL with too little evidence"),
     own("predicted_rank", I, "its rank"),
     own("fleet_vehicles", I, "vehicles ranked on that day"),
     own("predicted_indicator", T, "code of the indicator that weighed most; NULL if nothing was found"),
     own("predicted_wheel", T, "wheel of that indicator"),
-    own("not_predicted", T, "why there is no prediction, in words; NULL where there is one"),
-    own("flagged", B, "the recordings alone asked for an inspection; NULL: not predicted"),
-    own("known_before", B, "asked for only by what people had already reported or found; NULL: not predicted"),
+    own("not_predicted", T, "why there is no such score, in words; NULL where there is one"),
+    own("flagged", B, "the recordings alone asked for an inspection; NULL: no score"),
+    own("known_before", B, "people had reported or found something, or a lamp was lit, still open; NULL: no score"),
     own("right_indicator", B, "the indicator named was found; NULL unless flagged, found and named"),
     own("right_wheel", B, "the wheel named was found; NULL unless flagged, found and both name one"),
+    own("minor_same_kind", B, "no defect, but the kind named was found as a minor one; NULL unless flagged and such"),
 )
 
 MODEL_QUALITY = (

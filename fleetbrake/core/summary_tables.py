@@ -53,6 +53,7 @@ MONTH_SURFACES = (
     own("surface", T, "surface of the events; NULL where it could not be told"),
     own("vehicles", I, "vehicles with such events in the month"),
     own("events", I, "events that began in the month"),
+    own("not_braking", I, "part of them that are no brake applications: of these nothing else is told"),
     own("hard_stops", I, "with a hard stop"),
     own("hard_stops_unknown", I, "events of which that could not be observed"),
     own("hard_stops_on_km", I, "hard stops of vehicles with observed kilometres, as in month_figures"),

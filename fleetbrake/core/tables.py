@@ -7,7 +7,7 @@ Types are DuckDB's names; ``NULL`` always means "could not be observed".
 
 from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS, TS, B, Column, D, F, I, T
 from fleetbrake.core.event_tables import own as _own
-from fleetbrake.core.inspection_tables import INSPECTION_EVIDENCE, INSPECTION_OUTCOMES, MODEL_QUALITY
+from fleetbrake.core.inspection_tables import INSPECTION_EVIDENCE, INSPECTION_OUTCOMES, MODEL_QUALITY, PREDICTIONS
 from fleetbrake.core.summary_tables import (
     MONTH_FIGURES,
     MONTH_SURFACES,
@@ -40,6 +40,7 @@ VEHICLE_HEALTH = (
     _own("km_since_roller_test", F, "distance of the trips since; NULL without a test or trips"),
     _own("own_priority", T, "priority by the recordings alone, before open reports and findings raise it"),
     _own("known_on", D, "what people wrote (inspections, tests, repairs, reports) counts up to and with this day"),
+    _own("open_since", D, "first day of what open_report tells; of a lamp: lit in every event since"),
 )
 
 INDICATORS = (
@@ -246,6 +247,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "plan_days": PLAN_DAYS,
     "plan_summary": PLAN_SUMMARY,
     "flags": FLAGS,
+    "predictions": PREDICTIONS,
     "inspection_evidence": INSPECTION_EVIDENCE,
     "inspection_outcomes": INSPECTION_OUTCOMES,
     "model_quality": MODEL_QUALITY,

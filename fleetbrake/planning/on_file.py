@@ -6,20 +6,28 @@ answered; what was entered since the last scores counts at once.
 
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import duckdb
 
 from fleetbrake.planning.visits import STOP, THIS_WEEK
-from fleetbrake.scoring import models
-from fleetbrake.scoring.priors import DEFAULT
+from fleetbrake.scoring.open_on_file import open_findings
+from fleetbrake.store.entered import entries
+from fleetbrake.store.findings import WRITTEN_KINDS, merge_written
+from fleetbrake.store.schema import replace_table
 
-_MODELS = ("stg_vehicles", "stg_inspections", "stg_brake_tests", "int_open_findings")
+#: Registers that the models read; ``events`` only tell that a vehicle is there.
+_REGISTERS = ("vehicles", "inspections", "brake_tests", "repairs", "defect_reports")
 _READ = """
-select vehicle_id, case when severity >= 3 or tested then $stop else $week end as priority, false as reported, told
+select
+    vehicle_id, case when severity >= 3 or tested then $stop else $week end as priority,
+    case when tested then 'a failed brake test' else 'a finding' end as what, found_on as on_day, told
 from int_open_findings
 union all
 select
-    r.vehicle_id, case when r.severity >= 3 then $stop else 'next_service' end, true,
+    r.vehicle_id, case when r.severity >= 3 then $stop else 'next_service' end, 'a report',
+    (r.reported_at at time zone 'UTC')::date,
     format('a report of {}: {}', (r.reported_at at time zone 'UTC')::date, coalesce(r.text, 'no text given'))
 from defect_reports as r, run
 where r.vehicle_id is not null and r.severity >= 2 and r.reported_at < run.known_until
@@ -27,6 +35,13 @@ where r.vehicle_id is not null and r.severity >= 2 and r.reported_at < run.known
 order by all
 """
 
+_ANY = """
+select
+    exists (select 1 from inspections where vehicle_id = $vehicle)
+    or exists (select 1 from brake_tests where vehicle_id = $vehicle)
+    or exists (select 1 from defect_reports where vehicle_id = $vehicle)
+"""
+_REPORT = "a report"
 _ORDER: tuple[str, ...] = (STOP, THIS_WEEK, "next_service")
 
 
@@ -45,14 +60,36 @@ class OnFile:
 
 def on_file(con: duckdb.DuckDBPyConnection, as_of: date, today: date) -> dict[str, OnFile]:
     """What is open by vehicle, as far as it was written up to ``today`` (``as_of``: the day of the scores)."""
-    models.drop_temporary(con)
-    try:
-        models.load_parameters(con, as_of, DEFAULT, today)
-        models.build(con, _MODELS)
-        rows = con.execute(_READ, {"stop": STOP, "week": THIS_WEEK}).fetchall()
-    finally:
-        models.drop_temporary(con)
     found: dict[str, OnFile] = {}
-    for vehicle, least, reported, told in sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[2], row[3])):
-        found.setdefault(vehicle, OnFile(least, told, not reported))
+    for vehicle, least, what, _, told in _open(con, as_of, today):
+        found.setdefault(vehicle, OnFile(least, told, what != _REPORT))
     return found
+
+
+def danger_of(con: duckdb.DuckDBPyConnection, store: Path, vehicle_id: str) -> str | None:
+    """What forbids driving, in words without what people wrote; None if nothing does.
+
+    By the registers whatever their days, and by what was entered since they were published (``con``).
+    """
+    said = entries(store, WRITTEN_KINDS, vehicle_id)
+    ((on_file_at_all,),) = con.execute(_ANY, {"vehicle": vehicle_id}).fetchall()
+    if not said and not on_file_at_all:
+        return None
+    with duckdb.connect() as own:
+        own.execute("set timezone = 'UTC'")
+        own.execute("create table events (vehicle_id varchar, started_at timestamptz)")
+        for name in _REGISTERS:
+            sql = f"select * from {name} where vehicle_id = ?"  # noqa: S608 - own names
+            replace_table(own, name, con.sql(sql, params=[vehicle_id]).to_arrow_table())
+        merge_written(own, said)
+        for vehicle, least, what, on_day, _ in _open(own, date.max, date.max):
+            if vehicle == vehicle_id and least == STOP:
+                return f"{what} of {on_day}" + ("" if "test" in what else " of a dangerous defect")
+    return None
+
+
+def _open(con: duckdb.DuckDBPyConnection, as_of: date, today: date) -> list[Any]:
+    """Rows of what is open, the worst of a vehicle first: vehicle, priority, what, day, in words."""
+    with open_findings(con, as_of, today):
+        rows = con.execute(_READ, {"stop": STOP, "week": THIS_WEEK}).fetchall()
+    return sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[2] == _REPORT, row[4]))

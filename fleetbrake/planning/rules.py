@@ -13,11 +13,8 @@ import duckdb
 from fleetbrake.core.errors import RuleError
 from fleetbrake.planning.calendar import read_depots
 from fleetbrake.planning.flags import URGENT
+from fleetbrake.planning.on_file import danger_of
 from fleetbrake.planning.wish_types import Flag
-from fleetbrake.store.dates_met import on_file
-from fleetbrake.store.entered import entries
-from fleetbrake.store.entered_rows import ReportAnswered
-from fleetbrake.store.finding_rules import left_open
 
 #: Longest time for which a deferral or a decision may stand (d): own choice, half a year; then somebody looks again.
 MOST_DAYS = 180
@@ -25,8 +22,6 @@ MOST_DAYS = 180
 PLAN_LENGTH = 14
 #: Priorities with which the list asks for a visit.
 ASKED_FOR = (URGENT, "this_week", "next_service")
-#: Severity of what must not be driven.
-DANGEROUS = 3
 
 _VEHICLE = """
 SELECT
@@ -38,10 +33,6 @@ FROM (SELECT 1) AS one
 LEFT JOIN vehicles AS v ON v.vehicle_id = $vehicle
 LEFT JOIN vehicle_health AS h ON h.vehicle_id = $vehicle AND h.as_of = $as_of
 """
-_REPORTS = (
-    "SELECT reported_at, text FROM defect_reports WHERE vehicle_id = ? AND severity >= ? AND cleared_at IS NULL "
-    "ORDER BY reported_at"
-)
 
 
 @dataclass(frozen=True)
@@ -78,7 +69,7 @@ def facts_of(con: duckdb.DuckDBPyConnection, store: Path, vehicle_id: str) -> Fa
     _, depot, priority, due_on = found
     others = con.execute("SELECT due_on FROM due_dates WHERE vehicle_id = ?", [vehicle_id]).fetchall()
     dates = [day for day in (due_on, *(other[0] for other in others)) if day is not None]
-    return Facts(vehicle_id, as_of, depot, priority, min(dates, default=None), _danger(con, store, vehicle_id))
+    return Facts(vehicle_id, as_of, depot, priority, min(dates, default=None), danger_of(con, store, vehicle_id))
 
 
 def must_be_able_to_wait(facts: Facts, what: str) -> None:
@@ -143,23 +134,3 @@ def reason_given(reason: str | None) -> str:
     if not 3 <= len(said) <= 2000:
         raise RuleError("A reason is needed, of 3 to 2000 characters.")
     return said
-
-
-def _danger(con: duckdb.DuckDBPyConnection, store: Path, vehicle_id: str) -> str | None:
-    """What forbids driving, by the registers and by what was entered since they were published; None if nothing does.
-
-    Work that fits the finding or a clean inspection after it ends it, as in the scores.
-    """
-    answered = {
-        (entry.body.reported_at, entry.body.text)
-        for entry in entries(store, ("report_answered",), vehicle_id)
-        if isinstance(entry.body, ReportAnswered)
-    }
-    for reported_at, text in con.execute(_REPORTS, [vehicle_id, DANGEROUS]).fetchall():
-        if (reported_at, text) not in answered:
-            return f"a report of {reported_at:%Y-%m-%d} of a dangerous defect"
-    findings, work = on_file(con, store, vehicle_id)
-    for one in sorted(findings, key=lambda one: one.on):
-        if one.severity >= DANGEROUS and left_open(one, findings, work):
-            return f"a finding of {one.on} of a dangerous defect"
-    return None

@@ -138,7 +138,7 @@ def read_cells(content: bytes) -> tuple[list[str], list[tuple[int, dict[str, Any
 
     Raises ``UnicodeDecodeError`` for text that is not UTF-8 and ``csv.Error`` for a slip in its quotation marks.
     """
-    text = io.StringIO(content.decode("utf-8-sig"), newline=None)
+    text = io.StringIO(content.decode("utf-8-sig"), newline="")  # ids keep their line breaks as they are
     first = text.readline()
     text.seek(0)
     mark = max(",;\t", key=first.count)

@@ -1,7 +1,7 @@
 """What the text columns of the published tables can give away, by name: one closed list for pages and files.
 
-A text column that stands in none of these sets is free text: it is read for drivers' ids and for folders. So a new
-column is treated as the worst until somebody lists it.
+A text column that stands in none of these sets is free text: it is read for drivers, trips, places and folders. So a
+new column is treated as the worst until somebody lists it.
 """
 
 from typing import Final
@@ -20,6 +20,8 @@ POSITIONS: Final = frozenset({"latitude_deg", "longitude_deg", "latitude", "long
 TRIPS: Final = frozenset({"trip_id", "trip"})
 #: A recording's path.
 PATHS: Final = frozenset({"path", "source_path"})
+#: Sentences of ours that never hold what somebody wrote: they are not read for places, which are known by their look.
+OURS: Final = frozenset({"sentence", "statutory", "otherwise_null", "left_out_reason"})
 #: Who decided on a flag: people of the workshop and the office, named on purpose.
 DECIDERS: Final = frozenset({"seen_by", "decided_by"})
 #: Codes, keys and names of other things, which join tables and are never changed.
@@ -31,7 +33,8 @@ CODES: Final = frozenset(
         "figure", "finding", "severity", "work", "method", "decision", "state", "sha256", "wheels_locked",
         "wheels_modulated", "modulation_wheels", "flag_and_wheels", "lockup_rule", "flag_id", "result", "part",
         "rules", "not_braking", "channel", "channels", "month", "own_priority", "predicted_priority",
-        "predicted_indicator", "predicted_wheel", "defects", "wheels", "not_predicted", "dimension", "span", "meaning",
+        "predicted_indicator", "predicted_wheel", "defects", "wheels", "minor", "minor_wheels", "not_predicted",
+        "dimension", "span", "meaning",
     )
 )  # fmt: skip
 #: Columns of one table that are a code, or have a rule of their own, under a name that says nothing by itself.

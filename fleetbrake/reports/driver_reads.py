@@ -1,14 +1,10 @@
 """Typed reads of what is known of drivers beside their rates: what to talk about, and what nobody can be named for."""
 
-import re
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from fleetbrake.reports import look
 from fleetbrake.reports.measures import METRIC, Measures
-from fleetbrake.reports.measures_text import in_units
 from fleetbrake.reports.source import SCORED_DAYS, frame
 
 _NEWEST = f"(SELECT max(as_of) FROM ({SCORED_DAYS}) AS scored)"  # noqa: S608 - own constants
@@ -18,11 +14,12 @@ def coaching(store: Path, driver_id: str) -> pd.DataFrame:
     """What to talk about with a driver on the newest day scored, in order.
 
     Columns: position, kind (talk_about or went_well), subject, event_id (NULL: a figure of all applications), sentence,
-    value, usual, and of that event started_at and vehicle_id.
+    value, usual, and of that event started_at, vehicle_id and initial_speed_mps.
     """
     return frame(
         store,
-        "SELECT c.position, c.kind, c.subject, c.event_id, c.sentence, c.value, c.usual, e.started_at, e.vehicle_id "  # noqa: S608 - own constants
+        "SELECT c.position, c.kind, c.subject, c.event_id, c.sentence, c.value, c.usual, "  # noqa: S608 - own constants
+        "e.started_at, e.vehicle_id, e.initial_speed_mps "
         f"FROM (SELECT * FROM driver_coaching WHERE driver_id = ? AND as_of = {_NEWEST}) AS c "
         "LEFT JOIN events AS e ON e.event_id = c.event_id ORDER BY c.position",
         [driver_id],
@@ -38,25 +35,6 @@ def recorded_span(store: Path, driver_id: str) -> tuple[pd.Timestamp, pd.Timesta
         [driver_id],
     ).iloc[0]
     return None if pd.isna(row["first"]) else (row["first"], row["last"])
-
-
-_COUNTED = re.compile(r"^Counted \S+ a 1000 \w+, adjusted \S+ \(\S+ to \S+?\)")
-
-
-def note(row: dict[str, Any], measures: Measures) -> str:
-    """Why a driver's rates differ, in the units of ``measures``; empty without a note.
-
-    The rates of its first sentence come from the row's own figures, so that they are rounded once.
-    """
-    said = row.get("note")
-    if not isinstance(said, str):
-        return ""
-    names = ("hard_stops_per_1000km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high")
-    if any(pd.isna(row[name]) for name in names):
-        return in_units(measures, said)
-    raw, adjusted, low, high = (look.number(measures.of("per_distance", row[name])) for name in names)
-    first = f"Counted {raw} {measures.label('per_distance').replace('per', 'a')}, adjusted {adjusted} ({low} to {high})"
-    return _COUNTED.sub(lambda _: first, in_units(measures, said))
 
 
 def exposure(store: Path) -> pd.DataFrame:

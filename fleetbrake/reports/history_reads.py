@@ -1,6 +1,7 @@
 """Typed reads of one vehicle's history: scores by day, inspections, work, tests and reports, entered ones too."""
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -110,6 +111,13 @@ def history_of(store: Path, vehicle_ids: Sequence[str]) -> pd.DataFrame:
     )
     ordered = both.sort_values(["order", "kind", "key", "vehicle_id"], ascending=[False, True, True, True])
     return ordered[columns].reset_index(drop=True)
+
+
+def last_inspection_on(registered: object, history: pd.DataFrame) -> date | None:
+    """Day of the newest inspection: of the vehicle's ``history``, or as the register of vehicles has it."""
+    visits = history.loc[history["kind"].isin(("inspection", "statutory inspection")), "on_day"]
+    days = [pd.Timestamp(day).date() for day in (*visits, registered) if pd.notna(day)]
+    return max(days, default=None)
 
 
 def _entries_of(store: Path, kinds: Sequence[str], vehicle_ids: Sequence[str]) -> list[Entry]:

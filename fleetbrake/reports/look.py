@@ -63,6 +63,8 @@ EVENT_SHOWS: Final = (
     ("ordinary", "circle", PLAIN_COLOUR),
     ("not known", "cross", "#9aa5ad"),
 )
+#: Columns of the first three of them, in their order.
+EVENT_CLASSES: Final = ("lockup_above_cutoff", "modulation", "hard_stop")
 
 
 #: Spans of an event: kind -> word, fill, outline, dash of the outline. Told apart in grey by fill, dash and place too.
@@ -125,11 +127,10 @@ def moment(value: object) -> str:
     return f"{stamp.day} {stamp:%b %Y %H:%M:%S} UTC"
 
 
-def kmh(value: object) -> str:
-    """A speed in m/s with km/h beside it."""
-    if value is None or pd.isna(value):  # type: ignore[call-overload]
-        return MISSING
-    return f"{float(value):.1f} m/s ({float(value) * 3.6:.0f} km/h)"  # type: ignore[arg-type]
+def in_file_name(text: str, most: int = 60) -> str:
+    """A foreign text as part of a file's name: letters, digits and ``_`` stay, else one ``-``."""
+    words = "".join(one if one.isalnum() or one == "_" else " " for one in text).split()
+    return "-".join(words)[:most].strip("-") or "unnamed"
 
 
 def score(value: object, low: object, high: object) -> str:

@@ -23,6 +23,7 @@ SPLITS: Final = {"depot": "depot", "category": "category"}
 MONTHS_BACK: Final = 12
 LEVEL: Final = 0.90
 _NO_NAME = "not known"
+_LOOSE = "on loose ground, where a locked wheel can stop shorter: no sign of a fault by itself."
 _SUMMED = (
     "vehicles", "events", "not_braking", "hard_stops", "hard_stops_unknown", "modulation", "modulation_unknown",
     "lockups", "lockups_unknown", "lockups_above_cutoff", "lockups_above_cutoff_unknown",
@@ -117,7 +118,8 @@ def trend(
         raise KeyError(measure if measure not in MEASURES else split)
     where, values = chosen.where()
     part = f"coalesce({split}, '{_NO_NAME}')" if split else "''"
-    columns = {"events": "events", "unknown": f"{measure}_unknown", "count": measure, "on_km": f"{measure}_on_km"}
+    braking = {"events": "events - not_braking", "unknown": f"{measure}_unknown - not_braking"}
+    columns = braking | {"count": measure, "on_km": f"{measure}_on_km"}
     # a sum of whole numbers is wider than they are, and no number any more where a chart reads it
     counts = ", ".join(f"CAST(sum({name}) AS BIGINT) AS {called}" for called, name in columns.items())
     wanted = [str(p) for p in pd.period_range(end=period(month).month, periods=back, freq="M")]
@@ -150,29 +152,61 @@ def _with_rates(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def days(store: Path, month: str, chosen: Chosen = ALL) -> pd.DataFrame:
-    """Notable events of each day: day (01 to 31), shows (a word of :data:`look.EVENT_SHOWS`), events."""
+    """Events of each day by class: day (01 to 31), shows (a word of :data:`look.EVENT_SHOWS`), events.
+
+    An event counts in every class that it shows, so that a class adds up to its number of the month.
+    """
     of = period(month)
     where, values = chosen.where()
-    words = [word for word, _, _ in look.EVENT_SHOWS[:3]]
+    words = [word for word, _, _ in look.EVENT_SHOWS]
+    classes = " UNION ALL ".join(
+        f"SELECT day, ? AS shows, count_if({column}) AS events FROM found GROUP BY day"  # noqa: S608 - own names
+        for column in look.EVENT_CLASSES
+    )
     return frame(
         store,
-        "SELECT strftime(started_at, '%d') AS day, CASE WHEN lockup_above_cutoff THEN ? WHEN modulation THEN ? ELSE ? "  # noqa: S608 - own names
-        "END AS shows, count(*) AS events FROM events WHERE started_at >= ? AND started_at < ? "
-        f"AND (lockup_above_cutoff OR modulation OR hard_stop) AND {where} GROUP BY ALL ORDER BY day, shows",
-        [*words, of.start, of.stop, *values],
+        "WITH found AS (SELECT *, strftime(started_at, '%d') AS day FROM events "  # noqa: S608 - own names
+        f"WHERE started_at >= ? AND started_at < ? AND {where}) "
+        f"SELECT * FROM ({classes}) WHERE events > 0 ORDER BY day, shows",
+        [of.start, of.stop, *values, *words[: len(look.EVENT_CLASSES)]],
     )
 
 
+def on_loose_ground(store: Path, month: str, chosen: Chosen = ALL) -> int:
+    """Lockups above the cut-off speed on loose ground, where a locked wheel can stop a vehicle shorter."""
+    where, values = chosen.where()
+    found = frame(
+        store,
+        "SELECT coalesce(sum(lockups_above_cutoff), 0) AS lockups FROM month_surfaces "  # noqa: S608 - own names
+        f"WHERE month = ? AND surface = 'loose' AND {where}",
+        [period(month).month, *values],
+    )
+    return int(found["lockups"].iloc[0])
+
+
+def loose_words(lockups: int, on_loose: int) -> str:
+    """How many of the lockups above the cut-off speed say nothing of a vehicle, in a sentence."""
+    if not on_loose:
+        return f"None of the {lockups:,} above the cut-off was on loose ground." if lockups else ""
+    return f"{on_loose:,} of the {lockups:,} above the cut-off {_LOOSE}"
+
+
 def unobserved(told: MonthSums) -> str:
-    """What could not be observed, in a sentence."""
+    """What could not be observed of the brake applications, and how many other events there are, in a sentence."""
     named: Iterable[tuple[str, int]] = (
         ("hard stop", told.hard_stops_unknown),
         ("modulation", told.modulation_unknown),
         ("lockup", told.lockups_unknown),
         ("whether a lockup was above the cut-off speed", told.lockups_above_cutoff_unknown),
     )
-    listed = ", ".join(f"{name} in {count:,}" for name, count in named)
-    said = f"Could not be observed: {listed} of {told.events:,} events"
-    if told.not_braking:
-        said += f"; {told.not_braking:,} of these are no brake applications (standstill, test bench, reversing)"
-    return said + "."
+    listed = ", ".join(f"{name} in {count - told.not_braking:,}" for name, count in named)
+    said = f"Could not be observed: {listed} of {told.events - told.not_braking:,} brake applications"
+    return f"{said}{other_events(told.not_braking)}."
+
+
+def other_events(count: int) -> str:
+    """How many events beside the brake applications there are, as the end of a sentence; nothing without any."""
+    if not count:
+        return ""
+    are = "event is no brake application" if count == 1 else "events are no brake applications"
+    return f"; {count:,} more {are} (standstill, test bench, reversing)"

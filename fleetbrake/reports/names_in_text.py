@@ -2,7 +2,7 @@
 
 import re
 from bisect import bisect_left
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 from fleetbrake.core.folded_text import AFTER_DRIVER, BEFORE, SEPARATOR, fold_text, in_word
@@ -48,38 +48,22 @@ class NamesInText:
 
     def _replaced(self, text: str) -> tuple[str, list[int]]:
         """The text with an alias for each listed id, and the places at which the aliases begin in it."""
-        folded, places = fold_text(text)
         pieces: list[str] = []
         begins: list[int] = []
-        done = at = length_told = 0
-        while at < len(folded):
-            length = self._at(text, folded, places, at) if _begins(folded, at) else 0
-            if not length:
-                at += 1
-                continue
-            start, stop = places[at], places[at + length - 1] + 1
-            one = self._meant(folded[at : at + length], text[start:stop])
-            start = max(done, start - _lead(one, text[:start]))
+        done = length_told = 0
+        for key, first, stop in standing_alone(text, self._lengths, self._ids.__contains__, AFTER_DRIVER):
+            one = self._meant(key, text[first:stop])
+            start = max(done, first - _lead(one, text[:first]))
             begins.append(length_told + start - done)
             pieces += [text[done:start], self._called(one)]
             length_told = begins[-1] + len(pieces[-1])
-            done, at = stop, at + length
+            done = stop
         return "".join([*pieces, text[done:]]), begins
 
     def _called(self, one: str) -> str:
         alias = self._alias(one)
         self._given.add(alias)
         return alias
-
-    def _at(self, text: str, folded: str, places: list[int], at: int) -> int:
-        """Length of the longest id that begins here and is not part of a longer word; 0 for none."""
-        for length in self._lengths:
-            key = folded[at : at + length]
-            if len(key) == length and key in self._ids and _ends(folded, at + length):
-                before = text[max(0, places[at] - BEFORE) : places[at]]
-                if _telling(key) or AFTER_DRIVER.search(before):
-                    return length
-        return 0
 
     def _meant(self, key: str, written: str) -> str:
         """Of ids that differ in case or separators alone the one that is written, else the first of them."""
@@ -94,6 +78,36 @@ class NamesInText:
         if told or not name or name in self._given:
             return found[0]
         return f"{found[1]}{self._called(name)}{dot}{ending}"
+
+
+def standing_alone(
+    text: str, lengths: Sequence[int], known: Callable[[str], bool], after: re.Pattern[str]
+) -> Iterator[tuple[str, int, int]]:
+    """Folded ids that are no part of a longer word, the longest first, with their begin and end in the text.
+
+    ``lengths``: how long folded ids are, the longest first; ``known``: whether a folded text is one; ``after``: what
+    must stand before one that could be a word or number of our own.
+    """
+    folded, places = fold_text(text)
+    at = 0
+    while at < len(folded):
+        length = 0
+        if _begins(folded, at):
+            before = text[max(0, places[at] - BEFORE) : places[at]]
+            length = next(_longest(folded, at, lengths, known, after.search(before) is not None), 0)
+        if length:
+            yield folded[at : at + length], places[at], places[at + length - 1] + 1
+        at += length or 1
+
+
+def _longest(
+    folded: str, at: int, lengths: Sequence[int], known: Callable[[str], bool], announced: bool
+) -> Iterator[int]:
+    """Lengths of the ids that begin here and are not part of a longer word."""
+    for length in lengths:
+        key = folded[at : at + length]
+        if len(key) == length and known(key) and _ends(folded, at + length) and (announced or _telling(key)):
+            yield length
 
 
 def _begins(folded: str, at: int) -> bool:

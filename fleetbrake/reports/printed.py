@@ -1,6 +1,8 @@
 """Foreign text as a typesetter, a picture or a workbook can hold it: what cannot be printed shows as a mark."""
 
 import re
+import unicodedata
+from collections.abc import Container
 from typing import Any, Final
 
 MARK: Final = "\N{REPLACEMENT CHARACTER}"
@@ -27,3 +29,12 @@ def all_printed(told: Any) -> Any:
     if isinstance(told, (list, tuple)):
         return [all_printed(value) for value in told]
     return told
+
+
+def as_pasted(text: str, known: Container[str]) -> str:
+    """An id as it was copied from a document: without characters that nobody sees and blanks around it, where only so
+    it is ``known``; else the text as it is."""
+    if text in known:
+        return text
+    seen = "".join(letter for letter in text if unicodedata.category(letter) != "Cf").strip()
+    return seen if seen in known else text

@@ -12,9 +12,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from fleetbrake.reports.column_kinds import DRIVERS, PATHS, POSITIONS, TRIPS, columns_of, free_text
+from fleetbrake.reports.column_kinds import DRIVERS, OURS, PATHS, POSITIONS, TRIPS, columns_of, free_text
 from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.places_in_text import without_places
 from fleetbrake.reports.source import frame
+from fleetbrake.reports.trips_in_text import trips_in_text
 
 #: Tables listed in the order of drivers' ids: under aliases that order would tell which alias is whose.
 _IN_ORDER: Final = {"driver_coaching": ("driver_id", "position"), "unknown_ids": ("kind", "id")}
@@ -27,11 +29,11 @@ def fit_to_tell(store: Path, alias: Callable[[str], str] | None) -> Callable[[Ta
     """Function from tables of the store, by name, to what a report may tell of them.
 
     Every recording's path is cut to ``folder/file``, in its columns and inside free text. With ``alias`` each driver's
-    id is replaced as well, wherever it stands (also inside free text and paths), and trips and places become NULL:
-    whoever holds the register of trips would read the driver from them.
+    id is replaced as well, wherever it stands (also inside free text and paths), and trips and places become NULL, in
+    free text ``(trip)`` and ``(place)``: whoever holds the register of trips would read the driver from them.
     """
     outside = without_folders(store)
-    inside = None if alias is None else NamesInText(all_drivers(store), alias)
+    inside = None if alias is None else _nobody_inside(store, alias)
 
     def told(tables: Tables) -> Tables:
         tables = {name: _with_short_paths(name, table, outside) for name, table in tables.items()}
@@ -53,13 +55,21 @@ def _by_alias(told: Tables, alias: Callable[[str], str]) -> Tables:
     return told
 
 
-def _hidden(name: str, table: pa.Table, alias: Callable[[str], str], inside: NamesInText) -> pa.Table:
+def _nobody_inside(store: Path, alias: Callable[[str], str]) -> Callable[[str], str]:
+    """Function from a text to the text without trips and with aliases."""
+    trips, names = trips_in_text(store), NamesInText(all_drivers(store), alias)
+    return lambda text: names(trips(text))
+
+
+def _hidden(name: str, table: pa.Table, alias: Callable[[str], str], inside: Callable[[str], str]) -> pa.Table:
     for column in columns_of(name, DRIVERS):
         table = _map_column(table, column, alias)
     for column in columns_of(name, TRIPS | POSITIONS):
         table = _emptied(table, column)
     for column in free_text(name):
         table = _map_column(table, column, inside)
+        if column not in PATHS | OURS:
+            table = _map_column(table, column, without_places)
     return table
 
 

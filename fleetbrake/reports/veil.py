@@ -12,9 +12,11 @@ import pandas as pd
 from fleetbrake.access.roles import Viewer
 from fleetbrake.core.errors import StoreError
 from fleetbrake.reports.aliases import KEY_FILE, aliases, aliases_by
-from fleetbrake.reports.column_kinds import CODES, DECIDERS, DRIVERS, PATHS, POSITIONS, TRIPS
+from fleetbrake.reports.column_kinds import CODES, DECIDERS, DRIVERS, OURS, PATHS, POSITIONS, TRIPS
 from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.places_in_text import without_places
 from fleetbrake.reports.privacy import all_drivers, short_path, without_folders
+from fleetbrake.reports.trips_in_text import TripsInText, trips_in_text
 from fleetbrake.store.database import publication_stamp
 
 #: Places as pages have them; no published table of sentences has a column of that name.
@@ -33,7 +35,7 @@ class Veil:
     """Shows frames, rows and texts of one store to one kind of viewer. What is missing stays missing.
 
     Veiling twice is the same as veiling once. ``note`` is a sentence where the aliases do not last, else empty;
-    ``folders`` takes the machine's folders out of a text, None for whoever sits at the machine.
+    ``folders`` takes the machine's folders out of a text, None for whoever sits at the machine; ``trips`` the trips.
     """
 
     hides_drivers: bool
@@ -43,6 +45,7 @@ class Veil:
     known: Mapping[str, str]
     note: str = ""
     folders: Callable[[str], str] | None = None
+    trips: Callable[[str], str] = str
 
     def frame(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The frame as it may be shown; the same columns, so that what is hidden is missing."""
@@ -61,9 +64,13 @@ class Veil:
         return {name: self._value(str(name), value, driver_row) for name, value in row.items()}
 
     def text(self, text: str) -> str:
-        """Free text with the drivers' ids replaced, without the machine's folders."""
+        """Free text with the drivers' ids replaced, without trips, places and the machine's folders."""
+        text = self._nobody(text)
+        return without_places(text) if self.hides_places else text
+
+    def _nobody(self, text: str) -> str:
         text = text if self.folders is None else self.folders(text)
-        return self.names(text) if self.hides_drivers else text
+        return self.names(self.trips(text)) if self.hides_drivers else text
 
     def shown_driver(self, driver_id: str) -> str:
         """What a driver is called before this viewer."""
@@ -101,11 +108,13 @@ class Veil:
             return self.shown_driver(value)
         if name in PATHS and self.folders is not None:
             value = short_path(value)
-        return self.text(value) if self._may_name(name) else value
+        if not self._may_name(name):
+            return value
+        return self._nobody(value) if name in PATHS | OURS else self.text(value)
 
     @property
     def _shows_all_texts(self) -> bool:
-        return not self.hides_drivers and self.folders is None
+        return not self.hides_drivers and not self.hides_places and self.folders is None
 
     def _is_hidden(self, name: str) -> bool:
         return (self.hides_places and name in _PLACES) or (self.hides_drivers and name in TRIPS)
@@ -127,13 +136,19 @@ def veil(store: Path, viewer: Viewer) -> Veil:
 
 
 @lru_cache(maxsize=8)
-def _veil(store: Path, _stamp: tuple[int, int], hides_drivers: bool, hides_places: bool, hides_folders: bool) -> Veil:
+def _veil(store: Path, stamp: tuple[int, int], hides_drivers: bool, hides_places: bool, hides_folders: bool) -> Veil:
     ids = all_drivers(store)
     folders = without_folders(store) if hides_folders else None
     if not hides_drivers:
         return Veil(False, hides_places, str, NamesInText((), str), {i: i for i in ids}, folders=folders)
     alias, note = _aliases(store)
-    return Veil(True, hides_places, alias, NamesInText(ids, alias), {alias(i): i for i in ids}, note, folders)
+    names, known = NamesInText(ids, alias), {alias(i): i for i in ids}
+    return Veil(True, hides_places, alias, names, known, note, folders, _trips(store, stamp))
+
+
+@lru_cache(maxsize=2)
+def _trips(store: Path, _stamp: tuple[int, int]) -> TripsInText:
+    return trips_in_text(store)
 
 
 def _aliases(store: Path) -> tuple[Callable[[str], str], str]:

@@ -107,6 +107,8 @@ MARTS = (
     "mart_driver_style",
     "mart_driver_coaching",
     "mart_exposure_summary",
+    "mart_predictions",
+    "int_inspected",
     "mart_inspection_outcomes",
 )
 CHECKS = (
@@ -131,6 +133,7 @@ PARAMETERS = (
     "discoveries",
     "learned_scores",
     "driver_posterior",
+    "made",
 )
 #: Every model, in the order of building.
 MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + DRIVERS + STYLE + MARTS

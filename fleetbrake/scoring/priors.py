@@ -220,7 +220,7 @@ INDICATOR_PRIORS = (
         "feet differ too; the drivers that a vehicle shares with others take part of that out (own choice)",
     ),
     _level(
-        "brake_fade", "within", -1, "relative change beyond the peers'", 0.01, 0.7, False, 0.03, 0.012,
+        "brake_fade", "within", -1, "relative change against the peers'", 0.01, 0.7, False, 0.03, 0.012,
         "hot brakes keep at least 60 % of cold (FMVSS 135 S7.14.4, verified); sound ones differ by 1 % (own choice)",
     ),
     _level(

@@ -1,8 +1,9 @@
 """``score``: fills vehicle_health, indicators and driver_style from the published events and registers."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import duckdb
+import pandas as pd
 
 from fleetbrake.core.tables import TABLES
 from fleetbrake.scoring import models
@@ -26,6 +27,8 @@ _WHOLE = {"inspection_outcomes": "mart_inspection_outcomes"}
 
 #: Large and for looking at: of these only the newest day scored is kept.
 _NEWEST_ONLY = ("indicator_trips",)
+#: Days for which what was told is kept: the twelve months of a report's hit rate and what stood before them.
+PREDICTIONS_KEPT_DAYS = 400
 
 
 def score(
@@ -39,8 +42,9 @@ def score(
 ) -> date:
     """Score the fleet on the evidence up to and with ``as_of`` (UTC) and replace the rows of that day.
 
-    On the day of the newest event inspections, tests, repairs and reports up to ``today`` count as well. Rows of other
-    days stay: the three tables hold one set of rows for each day scored. Readers who want the present
+    What is told of each vehicle stays in ``predictions`` with the day it was computed, also when that day is scored
+    again later. On the day of the newest event inspections, tests, repairs and reports up to ``today`` count as well.
+    Rows of other days stay: the three tables hold one set of rows for each day scored. Readers who want the present
     state take the newest ``as_of``.
 
     Parameters
@@ -68,10 +72,12 @@ def score(
         models.build(con, models.DRIVERS)
         models.give(con, "driver_posterior", driver_posterior(con, priors))
         models.build(con, models.STYLE)
+        models.give(con, "made", pd.DataFrame({"made_on": [now]}))
         models.build(con, models.MARTS)
         models.check(con)
         for table, mart in _OUTPUTS.items():
             _replace(con, table, mart, day)
+        _keep_told(con, day, now)
         for table, mart in _WHOLE.items():
             fill_table(con, table, mart)
     finally:
@@ -87,12 +93,23 @@ def _newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date:
     return today if row is None or row[0] is None else row[0]
 
 
+def _keep_told(con: duckdb.DuckDBPyConnection, day: date, made_on: date) -> None:
+    """Add what is told of each vehicle to ``predictions``; an earlier run of the same days is replaced."""
+    oldest = made_on - min(timedelta(days=PREDICTIONS_KEPT_DAYS), made_on - date.min)
+    con.execute("delete from predictions where made_on < ? or made_on = ? and as_of = ?", [oldest, made_on, day])
+    _insert(con, "predictions", "mart_predictions")
+
+
 def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str, day: date) -> None:
-    columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
     if table in _NEWEST_ONLY:
         newer = con.execute(f"select count(*) from {table} where as_of > ?", [day]).fetchone()  # noqa: S608
         if newer is not None and newer[0] > 0:
             return  # a look back at an older day leaves what the pages show
         con.execute(f"delete from {table}")  # noqa: S608 - own table names
     con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608
+    _insert(con, table, mart)
+
+
+def _insert(con: duckdb.DuckDBPyConnection, table: str, mart: str) -> None:
+    columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
     con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import StoreError
@@ -43,6 +44,16 @@ def in_schema(table: pa.Table, schema: pa.Schema, what: str) -> pa.Table:
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
             raise StoreError(f"{what}: column {field.name} does not hold {field.type}: {error}") from error
     return pa.table(arrays, schema=schema)
+
+
+def in_one(values: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """The values as one array."""
+    return values.combine_chunks() if isinstance(values, pa.ChunkedArray) else values
+
+
+def how_many(mask: pa.BooleanArray | pa.ChunkedArray) -> int:
+    """Number of true values."""
+    return int(pc.sum(mask).as_py() or 0)
 
 
 def write_parquet(path: Path, table: pa.Table) -> None:

@@ -173,3 +173,32 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
             yield con
     except sqlite3.Error as error:
         raise StoreError(f"{path}: what people enter cannot be {'written' if write else 'read'} ({error}).") from error
+
+
+@contextmanager
+def rewriting(store: Path) -> Iterator[sqlite3.Connection]:
+    """What was entered, open to be changed so that nothing old stays in the file: for retention and forgetting alone.
+
+    Only for the holder of the writer's lock. The triggers that forbid it are put aside and back in one transaction; a
+    killed run leaves all or nothing. Raises ``StoreError`` where the file cannot be read or written.
+    """
+    path = store / ENTERED_NAME
+    try:
+        with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)) as con:
+            con.execute("PRAGMA secure_delete = ON")
+            con.execute("BEGIN IMMEDIATE")
+            try:
+                asked = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'entered'"
+                triggers = con.execute(asked).fetchall()
+                for name, _ in triggers:
+                    con.execute(f'DROP TRIGGER "{name}"')
+                yield con
+                for _, sql in triggers:
+                    con.execute(sql)
+                con.execute("COMMIT")
+            except BaseException:
+                con.execute("ROLLBACK")
+                raise
+            con.execute("VACUUM")
+    except sqlite3.Error as error:
+        raise StoreError(f"{path}: what people entered cannot be written ({error}).") from error

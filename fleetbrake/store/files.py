@@ -1,5 +1,6 @@
 """Files that are either wholly there or not at all."""
 
+import hashlib
 import os
 import secrets
 from collections.abc import Callable
@@ -14,6 +15,12 @@ PART = ".part"
 def text_path(path: Path | str) -> str:
     """The path as text that any table can hold; bytes that are no UTF-8 are written as ``\\xNN``."""
     return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def sha256_of(path: Path) -> str:
+    """Fingerprint of the bytes of a file; ``OSError`` where it cannot be read."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def write_atomically(path: Path, write: Callable[[Path], None]) -> None:

@@ -30,7 +30,8 @@ from fleetbrake.store.registers import upserted
 from fleetbrake.store.schema import replace_table
 
 #: Entries that the registers are merged with.
-MERGED_KINDS = ("finding", "work", "report_answered", "date_met")
+WRITTEN_KINDS = ("finding", "work", "report_answered")
+MERGED_KINDS = (*WRITTEN_KINDS, "date_met")
 
 
 def merged_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
@@ -41,12 +42,17 @@ def merged_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
     answered report has its ``cleared_at`` set.
     """
     made = entries(store, MERGED_KINDS)
+    merge_written(con, made)
+    merge_dates(con, store, made)
+
+
+def merge_written(con: duckdb.DuckDBPyConnection, made: Sequence[Entry]) -> None:
+    """Bring findings, work and answered reports among the entries into those registers of the connection."""
     _merge(con, "inspections", [entry.body.row for entry in made if isinstance(entry.body, FindingEntered)])
     _merge(con, "repairs", [entry.body.row for entry in made if isinstance(entry.body, WorkEntered)])
     answers = {_report_key(entry): entry.body.cleared_at for entry in made if isinstance(entry.body, ReportAnswered)}
     if answers:
         _clear(con, answers)
-    merge_dates(con, store, made)
 
 
 def enter_finding(
@@ -83,23 +89,31 @@ def enter_finding(
     vehicles |= {vehicle_id} if vehicle_id else set()
     bodies: list[tuple[str, Body]] = [(row.vehicle_id, FindingEntered(row=row)) for row in named]
     bodies += [(row.vehicle_id, WorkEntered(row=row)) for row in work]
-    with reading(store) as con:
-        known = _known(con, store, named)
-        problems = [finding_problem(row, known) for row in named] + [work_problem(row, known) for row in work]
-        if answered is not None:
-            vehicle = _the_one(vehicles, "A report is answered")
-            problems.append(answer_problem(con, vehicle, answered, known))
-            bodies.append((vehicle, answered))
-        if met is not None:
-            vehicle = _the_one(vehicles, "A statutory date is met")
-            problems.append(met_problem(con, store, vehicle, met, known, named, work))
-            bodies.append((vehicle, met))
-    told = [problem for problem in problems if problem]
-    if told:
-        raise RuleError(" ".join(dict.fromkeys(told)))
+    if answered is not None:
+        bodies.append((_the_one(vehicles, "A report is answered"), answered))
+    if met is not None:
+        bodies.append((_the_one(vehicles, "A statutory date is met"), met))
+    problems = _problems(store, bodies)
+    if problems:
+        raise RuleError(" ".join(dict.fromkeys(problems)))
     if not bodies:
         raise RuleError("There is nothing to enter: neither a finding, nor work, nor an answered report.")
     enter_all(store, by, bodies)
+
+
+def _problems(store: Path, bodies: Sequence[tuple[str, Body]]) -> list[str]:
+    """What is wrong with what is entered at one time, by what is on file."""
+    rows = [body.row for _, body in bodies if isinstance(body, FindingEntered)]
+    work = [body.row for _, body in bodies if isinstance(body, WorkEntered)]
+    with reading(store) as con:
+        known = _known(con, store, rows)
+        problems = [finding_problem(row, known) for row in rows] + [work_problem(row, known) for row in work]
+        for vehicle, body in bodies:
+            if isinstance(body, ReportAnswered):
+                problems.append(answer_problem(con, vehicle, body, known))
+            if isinstance(body, DateMet):
+                problems.append(met_problem(con, store, vehicle, body, known, rows, work))
+    return [problem for problem in problems if problem]
 
 
 @dataclass(frozen=True)

@@ -98,7 +98,7 @@ def sum_up_missing(con: duckdb.DuckDBPyConnection) -> None:
     """Fill the summaries of a store of an earlier version, which had fewer of them; else nothing."""
     rows = con.execute(
         "SELECT EXISTS (FROM events WHERE started_at IS NOT NULL) AND (NOT EXISTS (FROM month_work) "
-        "OR NOT EXISTS (FROM month_surfaces))"
+        "OR NOT EXISTS (FROM month_surfaces WHERE not_braking IS NOT NULL))"
     ).fetchall()  # to the end: what comes next must find no result open
     if rows[0][0]:
         sum_up(con)

@@ -4,7 +4,6 @@ The files are made aside first. A manifest ``brakes-YYYY-MM.json`` with names, s
 taken away first, so that whoever finds it may read the set. Addresses are told without what may be secret in them.
 """
 
-import hashlib
 import json
 import shutil
 import tempfile
@@ -22,7 +21,7 @@ from filelock import FileLock, Timeout
 from pyarrow import fs
 
 from fleetbrake.core.errors import FleetbrakeError, StoreBusyError, StoreError
-from fleetbrake.store.files import put_in_place, write_atomically
+from fleetbrake.store.files import put_in_place, sha256_of, write_atomically
 from fleetbrake.store.runs import Outcome, last_runs
 
 #: Wait before the second attempt (s); it doubles with each further one. Own choice: short hiccups of a network.
@@ -144,15 +143,10 @@ def draft_for(place: Destination) -> Iterator[Path]:
 
 def _manifest(draft: Path, names: list[str], facts: dict[str, Any]) -> bytes:
     files = [
-        {"name": name, "bytes": (draft / name).stat().st_size, "sha256": _sha256(draft / name)}
+        {"name": name, "bytes": (draft / name).stat().st_size, "sha256": sha256_of(draft / name)}
         for name in sorted(names)
     ]
     return (json.dumps({**facts, "files": files}, sort_keys=True, indent=1) + "\n").encode()
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as content:
-        return hashlib.file_digest(content, "sha256").hexdigest()
 
 
 def _into_folder(folder: Path, draft: Path, names: list[str], manifest_name: str, manifest: bytes, tick: Tick) -> None:

@@ -284,16 +284,16 @@ def test_the_demo_never_touches_what_it_did_not_make(tmp_path: Path) -> None:
 def test_whatever_one_file_does_to_the_reader_the_others_are_in(
     folder: Path, store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from fleetbrake import pipeline
+    from fleetbrake import taking_in
 
-    real = pipeline.open_recording
+    real = taking_in.open_recording
 
     def trips(path: Path, *rest: Any, **more: Any) -> Any:
         if path.name == "odd.parquet":
             raise RuntimeError("nobody thought of this")
         return real(path, *rest, **more)
 
-    monkeypatch.setattr(pipeline, "open_recording", trips)
+    monkeypatch.setattr(taking_in, "open_recording", trips)
     pq.write_table(recording(STOP, "odd"), folder / "odd.parquet")
     result = run("ingest", folder, "--store", store)
     assert result.exit_code == 1

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+import streamlit as st
 from builders import AS_OF, HOSTILE, PLAIN, build_store
 from streamlit.testing.v1 import AppTest
 
@@ -44,9 +45,19 @@ def test_it_says_where_to_look_first_and_leads_to_the_most_telling_event(open_pa
     assert len(links) == 1 and f"event={PLAIN.vehicles[1]}" in links[0].query_string
 
 
-def test_the_sheet_for_the_workshop_is_offered(open_page: OpenPage) -> None:
+def test_the_sheet_for_the_workshop_is_offered_under_the_vehicles_name(
+    open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    offered, real = {}, st.download_button
+
+    def button(label: str, *rest: Any, **how: Any) -> bool:
+        offered[label] = how["file_name"]
+        return real(label, *rest, **how)
+
+    monkeypatch.setattr(st, "download_button", button)
     app = open_page("vehicle", "filled", vehicle=PLAIN.vehicles[1])
     assert "Sheet for the workshop (PDF)" in [button.proto.label for button in app.get("download_button")]
+    assert offered["Sheet for the workshop (PDF)"] == f"workshop-{PLAIN.vehicles[1]}.pdf"
 
 
 def test_what_stands_out_is_drawn_at_once_and_the_rest_can_be_chosen(open_page: OpenPage) -> None:
@@ -79,7 +90,9 @@ def test_history_shows_entered_findings_before_the_next_score(open_page: OpenPag
         note="worn",
     )  # fmt: skip
     enter_finding(store, "paula", [found], [Repair(vehicle_id=vehicle, repaired_on=AS_OF, wheel="1R", work="lining")])
-    table = _history_table(open_page("vehicle", store, vehicle=vehicle))
+    app = open_page("vehicle", store, vehicle=vehicle)
+    assert f"last inspection {AS_OF.day} {AS_OF:%b %Y}" in _text(app), "not the older one of the register of vehicles"
+    table = _history_table(app)
     rows = table.astype(object).where(table.notna(), None).to_dict("records")
     assert [(r["What"], r["Position"], r["Result"], r["Severity"], r["Entered by"]) for r in rows] == [
         ("inspection", "axle 1 right", "one wheel of an axle brakes less than the other", "major", "paula"),

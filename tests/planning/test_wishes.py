@@ -223,6 +223,15 @@ def report(severity: int, cleared: str | None = None) -> dict[str, Any]:
             "cleared_at": cleared}  # fmt: skip
 
 
+def on_the_tester(weaker: float) -> list[dict[str, Any]]:
+    """A brake test of axle 1 on which the left wheel lacks that share of the right one's force."""
+    forces = {"1L": 6000.0 * (1.0 - weaker), "1R": 6000.0}
+    return [
+        {"vehicle_id": "bus", "tested_on": DAY, "method": "roller", "wheel": wheel, "max_force_n": force}
+        for wheel, force in forces.items()
+    ]
+
+
 def mended(on: date, wheel: str | None, work: str = "other") -> dict[str, Any]:
     return {"vehicle_id": "bus", "repaired_on": on, "wheel": wheel, "work": work}
 
@@ -244,6 +253,8 @@ def mended(on: date, wheel: str | None, work: str = "other") -> dict[str, Any]:
         ({"defect_reports": [report(3)]}, False),
         ({"defect_reports": [report(2)]}, True),
         ({"defect_reports": [report(3, "2026-03-02 09:00Z")]}, True),
+        ({"brake_tests": on_the_tester(0.9)}, False),
+        ({"brake_tests": on_the_tester(0.1)}, True),
     ],
 )
 def test_what_is_dangerous_cannot_wait(tmp_path: Path, tables: dict[str, Any], waits: bool) -> None:
@@ -251,7 +262,8 @@ def test_what_is_dangerous_cannot_wait(tmp_path: Path, tables: dict[str, Any], w
     scored(tmp_path, DAY, [vehicle(open_report="told")], **tables)
     flag = the_flag(tmp_path)
     asks: list[Callable[[], None]] = [lambda: defer(tmp_path, "bus", day(8), REASON, "ann")]
-    asks += [partial(decide, tmp_path, flag, name, "ann", REASON, day(8)) for name in ("next_visit", "watch", "reject")]
+    names = ("next_visit", "watch", "reject") if "brake_tests" in tables else ("watch",)  # one rule for all of them
+    asks += [partial(decide, tmp_path, flag, name, "ann", REASON, day(8)) for name in names]
     asks += [lambda: fix_date(tmp_path, "bus", day(1), "ann")]
     for ask in asks:
         if waits:

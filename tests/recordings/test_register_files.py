@@ -131,6 +131,17 @@ def test_other_rows_and_other_registers_go_on(tmp_path):
     assert problems[3].startswith("repairs.parquet: cannot be read as parquet (")
 
 
+@pytest.mark.parametrize("broken", ["V\r\n1", "V\n1", "V\r1"])
+@pytest.mark.parametrize("line", ["\n", "\r\n", "\r"])
+def test_an_id_keeps_its_line_breaks(tmp_path, broken, line):
+    """Else no recording of the vehicle would join its register row: Parquet keeps them as they are."""
+    content = line.join(["vehicle_id,depot", f'"{broken}",North', ""])
+    (tmp_path / "vehicles.csv").write_bytes(content.encode())
+    tables, problems = read_registers(tmp_path)
+    assert not problems and tables["vehicles"].column("vehicle_id").to_pylist() == [broken]
+    assert tables["vehicles"].column("depot").to_pylist() == ["North"]
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
 def test_encodings_and_semicolons(tmp_path, encoding):
     table, problems = told_of(tmp_path, "drivers", "driver_id;depot;colour\r\nD1;Höfe;red\r\n", encoding)

@@ -57,12 +57,15 @@ def made_month(
         "month_rates": _month_rates(places, rng),
         "hit_rate": _hit_rate(rng),
         "open_flags": _open_flags(health, rng),
+        "to_inspect": _to_inspect(health, _plan(health)),
         "vehicle_health": health,
         "inspection_outcomes": _outcomes(ids, rng),
         "driver_style": _drivers([named("D", n) for n in range(drivers)], rng),
         "month_work": _work(health, rng),
         "ingest_log": _log(vehicles),
         "recording_facts": _facts(health),
+        "month_silence": _silence(health),
+        "month_drivers": _month_drivers([named("D", n) for n in range(drivers)]),
         "recording_channels": _channels(ids),
     }
     told = {name: table(name, tables.get(name, [])) for name in COLUMNS}
@@ -119,7 +122,7 @@ def _fleet_months(vehicles: int, rng: np.random.Generator) -> Rows:
             if place >= 2 and place != 6:
                 km = float(vehicles * rng.uniform(2500, 3500))
                 unseen = int(rng.integers(0, 9 * vehicles))
-                row |= {"vehicles": vehicles, "events": 30 * vehicles, "not_observed": unseen}
+                row |= {"vehicles": vehicles, "events": 30 * vehicles, "not_observed": unseen, "not_braking": 2}
                 row |= _rate(int(rng.poisson(km / 1000)), km)
             rows.append(row)
     return rows
@@ -132,7 +135,11 @@ def _month_rates(places: list[str], rng: np.random.Generator) -> Rows:
     for dimension, part in parts:
         for measure in MEASURES:
             row: dict[str, Any] = {"dimension": dimension, "part": part, "measure": measure, "vehicles": 12}
-            row |= {"events": 400, "not_observed": 400 if part == "N1" and measure == "modulation" else 7}
+            row |= {
+                "events": 400,
+                "not_braking": 3,
+                "not_observed": 400 if part == "N1" and measure == "modulation" else 7,
+            }
             if part != "N1" or measure != "modulation":
                 row |= _rate(int(rng.poisson(30)), float(rng.uniform(2e4, 5e4)))
             rows.append(row)
@@ -190,6 +197,18 @@ def _plan(health: Rows) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["vehicle_id", "planned_on", "held_on", "statutory", "due_on", "drawn"])
 
 
+def _to_inspect(health: Rows, plan: pd.DataFrame) -> Rows:
+    """Who is flagged, planned, or has an open report; nobody is past a date here."""
+    planned = {visit["vehicle_id"]: visit for visit in plan.astype(object).where(plan.notna(), None).to_dict("records")}
+    names = {column.name for column in REPORT_TABLES["to_inspect"]}
+    rows: Rows = []
+    for row in health:
+        if row["priority"] in PRIORITIES[:4] or row["open_report"] or row["vehicle_id"] in planned:
+            told = {k: v for k, v in (row | planned.get(row["vehicle_id"], {})).items() if k in names}
+            rows.append(told | {"overdue": False, "reason": row["reason"] or "No sign found in the recordings"})
+    return rows
+
+
 def _open_flags(health: Rows, rng: np.random.Generator) -> Rows:
     rows: Rows = []
     for n, row in enumerate(r for r in health if r["leading_indicator"]):
@@ -199,6 +218,8 @@ def _open_flags(health: Rows, rng: np.random.Generator) -> Rows:
                 "flag_id": f"F{n}", "vehicle_id": row["vehicle_id"], "depot": row["depot"],
                 "indicator": row["leading_indicator"], "wheel": row["suspect_wheel"],
                 "raised_on": AS_OF - timedelta(days=age), "age_days": age, "told_on": AS_OF,
+                "shown_since": None if n % 5 == 4 else AS_OF - timedelta(days=age + n),
+                "first_scored_on": AS_OF - timedelta(days=90),
                 "priority": row["priority"], "state": "decided" if n % 2 else "open",
                 "decision": "next_visit" if n % 2 else None, "expires_on": AS_OF if n % 2 else None,
             }
@@ -216,10 +237,13 @@ def _outcomes(ids: list[str], rng: np.random.Generator) -> Rows:
             "defects": CODES[n % 8] if found else None, "wheels": "1L+1R" if found else None, "flagged": flagged,
             "predicted_as_of": date(2026, 1, 25), "predicted_priority": PRIORITIES[n % 4], "predicted_rank": n + 1,
             "fleet_vehicles": len(ids), "predicted_indicator": CODES[(n + 1) % 8], "predicted_wheel": "1L",
-            "right_wheel": True if found and flagged else None,
+            "right_wheel": True if found and flagged else None, "made_before": n % 5 != 4,
+            "predicted_made_on": date(2026, 1, 26) if n % 5 != 4 else date(2026, 3, 2),
+            "minor": CODES[(n + 1) % 8] if not found and n % 4 == 0 else None,
+            "minor_same_kind": True if not found and flagged and n % 4 == 0 else None,
         }  # fmt: skip
         if n % 11 == 10:
-            row |= {"flagged": None, "known_before": None, "predicted_as_of": None}
+            row |= {"flagged": None, "known_before": None, "predicted_as_of": None, "made_before": None}
             row |= {"not_predicted": "no day was scored before it"}
         rows.append(row)
     return rows
@@ -284,6 +308,21 @@ def _facts(health: Rows) -> Rows:
             }
         )  # fmt: skip
     return rows
+
+
+def _silence(health: Rows) -> Rows:
+    named = ("vehicle_id", "depot", "category", "last_on", "days_silent", "silent_from_days", "silent")
+    return [{**{name: row[name] for name in named}, "told_on": AS_OF} for row in _facts(health)]
+
+
+def _month_drivers(ids: list[str]) -> Rows:
+    return [
+        {
+            "driver_id": driver, "applications": 20 + n, "hard_stops": n % 4, "hard_stops_not_observed": 0,
+            "distance_km": 1000.0 + n if n % 5 else None, "evidence_from": date(2025, 4, 2), "evidence_to": AS_OF,
+        }
+        for n, driver in enumerate(ids)
+    ]  # fmt: skip
 
 
 def _channels(ids: list[str]) -> Rows:

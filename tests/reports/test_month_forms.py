@@ -228,6 +228,8 @@ def _same(cell: Any, value: Any) -> bool:
 
 def test_the_workbook_by_openpyxl_is_what_the_store_holds(forms: Forms) -> None:
     for name, table in forms.told.tables.items():
+        if name == "to_inspect":  # in words, see below
+            continue
         head, *rows = forms.sheets[name]
         assert list(head) == [heading(name, column, METRIC) for column in COLUMNS[name]]
         expected = [tuple(map(_in_a_cell, row)) for row in _plain_times(_rows(finite(table)))]
@@ -235,6 +237,21 @@ def test_the_workbook_by_openpyxl_is_what_the_store_holds(forms: Forms) -> None:
         for row, wanted in zip(rows, expected, strict=True):
             wrong = [(c, v) for c, v in zip(row, wanted, strict=True) if not _same(c, v)]
             assert not wrong, (name, wrong)
+
+
+def test_the_list_of_vehicles_in_words_has_the_figures_of_its_table(forms: Forms) -> None:
+    head, *rows = forms.sheets["to_inspect"]
+    named = {"rank": "rank", "vehicle": "vehicle_id", "depot": "depot", "what to look at": "reason",
+             "wheel": "suspect_wheel", "open report": "open_report", "score": "health_score", "from": "score_low",
+             "to": "score_high", "due on": "inspection_due_on", "past its date": "overdue",
+             "planned on": "planned_on", "events": "events_used"}  # fmt: skip
+    table = finite(forms.told.tables["to_inspect"])
+    assert len(rows) == table.num_rows > 0
+    for name, column in named.items():
+        cells = [row[list(head).index(name)] for row in rows]
+        wanted = [_in_a_cell(value) for value in table[column].to_pylist()]
+        wrong = [(c, v) for c, v in zip(cells, wanted, strict=True) if not _same(c, v)]
+        assert not wrong, (name, wrong)
 
 
 def test_the_same_month_gives_the_same_bytes(awkward: Forms, tmp_path: Path) -> None:

@@ -150,7 +150,8 @@ def test_flagged_vehicles_stand_in_order_with_reason_wheel_score_and_days(writte
         digits = 1 if row["health_score"] < 10 else 0
         ends = (row["health_score"], row["score_low"], row["score_high"])
         score = "{:.{d}f}({:.{d}f}to{:.{d}f})".format(*ends, d=digits)
-        assert squeezed(row["reason"]) in listed and score in listed
+        said = row["reason"].replace("2026-01-09", "9 Jan 2026")  # one style of days in the whole document
+        assert squeezed(said) in listed and score in listed
         due = row["inspection_due_on"]
         assert f"due{due.day}{due:%b%Y}" in listed
     assert listed.count("Axle1left(1L)") == sum(r["suspect_wheel"] is not None for r in flagged) == 3
@@ -174,12 +175,16 @@ def test_inspections_say_how_often_predictions_held(written: Written) -> None:
 def test_drivers_work_and_flags_add_up_to_the_tables(written: Written) -> None:
     told, path = written("plain")
     text = text_of(path)
+    months = {row["driver_id"]: row for row in rows_of(told, "month_drivers")}
     for row in rows_of(told, "driver_style")[:20]:
         counted, adjusted = row["hard_stops_per_1000km"], row["adjusted_hard_stops_per_1000km"]
         ends = f"{figure(row['adjusted_low'])}to{figure(row['adjusted_high'])}"
-        said = f"{row['distance_km']:,.0f}{row['hard_stops']}{figure(counted)}{figure(adjusted)}({ends})"
+        of_month = months[row["driver_id"]]
+        known = of_month["distance_km"] is not None
+        mine = f"{of_month['hard_stops']}" + (f"on{of_month['distance_km']:,.0f}" if known else "")
+        said = f"{mine}{row['hard_stops']}on{row['distance_km']:,.0f}{figure(counted)}{figure(adjusted)}({ends})"
         assert said in text, row
-    assert "Thefirst20of40;theworkbookhasall." in text
+    assert "Thefirst20of38;theworkbookhasall." in text
     work = told.tables["month_work"].to_pandas()
     for _, part in [("", work), *work.groupby("depot"), *work.groupby("category")]:
         energy, friction, se = (
@@ -197,10 +202,10 @@ def test_what_was_not_recorded_is_told(written: Written) -> None:
     told, path = written("plain")
     text = text_of(path)
     assert "120recordingfilesofthemonth;30rejected,30loadedinpart.Thefirst15of60" in text
-    silent = [r for r in rows_of(told, "recording_facts") if r["silent"]]
+    silent = [r for r in rows_of(told, "month_silence") if r["silent"]]
     for row in silent:
         assert f"{row['vehicle_id']}{row['depot']}·{row['category']}" in text
-    assert f"{len(silent)}vehicleshavegonesilent" in text and "Neverrecorded:3" in text
+    assert f"{len(silent)}vehicleshavegonesilent" in text and "Notrecordedbythen:3" in text
     assert text.count("brake_pressure_kpa,wheel_speed_1l_mps") == 6
 
 
@@ -253,7 +258,7 @@ def test_five_thousand_vehicles_stay_readable_and_say_how_many_more_there_are(wr
     assert pages_of(path) <= 12
     assert "500vehiclesof5,000" in text and "Thefirst40of500;theworkbookhasall." in text
     assert "and44more:seethelistofvehicles" in text and "and4,202more" in text
-    assert "Thefirst20of3,000" in text and "Thefirst12of121" in text
+    assert "Thefirst20of2,998" in text and "Thefirst12of121" in text
 
 
 def test_an_empty_month_says_that_it_is(written: Written) -> None:
@@ -319,7 +324,7 @@ def test_the_document_has_a_title_bookmarks_tags_and_the_months_last_day_as_its_
         "What inspections found against what was predicted",
         "The last twelve months",
         "Where it happens",
-        "Drivers",
+        "Drivers: scores of 2\N{NO-BREAK SPACE}Apr\N{NO-BREAK SPACE}2025 to 27\N{NO-BREAK SPACE}Feb\N{NO-BREAK SPACE}2026",
         "Brake work and energy",
         "What was not recorded",
         "Method and limits",

@@ -121,7 +121,7 @@ def test_an_empty_store_has_no_months(empty_store: Path) -> None:
 
 def test_the_sentence_tells_every_open_class(store: Path) -> None:
     told = month_reads.unobserved(month_reads.sums(store, MONTH))
-    assert told.startswith("Could not be observed: hard stop in ") and "of 156 events." in told
+    assert told.startswith("Could not be observed: hard stop in ") and told.endswith(" of 156 brake applications.")
 
 
 def test_the_trend_chart_leaves_a_gap_and_reads_in_the_units_asked_for(tmp_path: Path) -> None:

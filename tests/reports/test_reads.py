@@ -128,7 +128,8 @@ def test_shows_never_calls_the_unobserved_ordinary() -> None:
 
 
 def test_numbers_have_units_and_missing_ones_a_dash() -> None:
-    assert look.kmh(10.0) == "10.0 m/s (36 km/h)"
-    assert look.kmh(float("nan")) == look.number(pd.NA) == look.day(pd.NaT) == look.score(None, 1, 2) == "–"
+    assert look.number(float("nan")) == look.number(pd.NA) == look.day(pd.NaT) == look.score(None, 1, 2) == "–"
+    assert look.in_file_name('Bus "7"/../ä\r\n-x_1') == "Bus-7-ä-x_1" and look.in_file_name("#/") == "unnamed"
+    assert look.in_file_name("x" * 300) == "x" * 60
     assert look.yes_no(pd.NA) == "could not be observed"
     assert look.score(41.6, 30, 55.2) == "42 (30 to 55)"

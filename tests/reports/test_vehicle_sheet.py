@@ -13,7 +13,7 @@ from builders import HOSTILE, PLAIN, build_store
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.core.vocabulary import CAUTION, NOT_SEEN, wheel_words
-from fleetbrake.recordings.register_rows import Repair
+from fleetbrake.recordings.register_rows import Inspection, Repair
 from fleetbrake.reports import history_reads, reads
 from fleetbrake.reports.measures import METRIC, US, Measures
 from fleetbrake.reports.plan_data import plan_told
@@ -22,7 +22,7 @@ from fleetbrake.reports.sheets.vehicle_sheet import known_vehicles, planned_vehi
 from fleetbrake.reports.sheets.vehicle_sheet_reads import sheet_facts
 from fleetbrake.store.database import rebuilding
 from fleetbrake.store.entered import enter
-from fleetbrake.store.entered_rows import ReportAnswered, WorkEntered
+from fleetbrake.store.entered_rows import FindingEntered, ReportAnswered, WorkEntered
 
 #: A driver and a trip that stand in texts and columns of the store and nowhere on a sheet.
 DRIVER, TRIP = PLAIN.drivers[2], "TRIP-SENTINEL"
@@ -56,7 +56,7 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
         con.execute(
             "INSERT INTO inspections (inspection_id, vehicle_id, inspected_on, wheel, finding, severity, note) "
             "VALUES ('I-1', ?, '2025-08-03', '1R', 'brake_drag', 2, ?)",
-            [one, f"seized pin, {DRIVER} said"],
+            [one, f"seized pin, {DRIVER} said, {TRIP} at -38.58, -20.73"],
         )
         con.execute("INSERT INTO due_dates (vehicle_id, kind, due_on) VALUES (?, 'roller test', '2026-01-20')", [one])
     return store
@@ -142,6 +142,7 @@ def test_nobody_no_trip_and_no_place_is_named_whoever_prints(printed: dict[str, 
     assert "Toldbydriver-" in pages and "seizedpin,driver-" in pages, "the texts are there, under an alias"
     assert not [driver for driver in PLAIN.drivers if driver in pages]
     assert TRIP not in pages and "51.43" not in pages and "7.123" not in pages
+    assert "said,(trip)at(place)" in pages and "38.58" not in pages
 
 
 def test_each_page_is_of_its_own_vehicle(printed: dict[str, str]) -> None:
@@ -202,6 +203,23 @@ def test_what_was_entered_since_counts_at_once(tmp_path: Path) -> None:
     assert not parts.open_items(after)
 
 
+def test_the_last_inspection_is_the_newest_of_what_is_on_file(tmp_path: Path) -> None:
+    store, vehicle = build_store(tmp_path / "store"), PLAIN.vehicles[5]
+
+    def shown() -> str:
+        (facts,) = sheet_facts(store, [vehicle])
+        return next(f["value"] for f in parts.figures(facts, METRIC) if f["name"] == "Last inspection")
+
+    assert shown() == "1 Sep 2025", "as the register of vehicles has it"
+    with rebuilding(store) as con:
+        visit = "INSERT INTO inspections (inspection_id, vehicle_id, inspected_on, finding) VALUES (?, ?, ?, 'none')"
+        con.executemany(visit, [["I-8", vehicle, date(2025, 10, 2)], ["I-7", vehicle, date(2025, 3, 2)]])
+    assert shown() == "2 Oct 2025"
+    found = Inspection(inspection_id="", vehicle_id=vehicle, inspected_on=date(2026, 1, 27), finding="none")
+    enter(store, "w", vehicle, FindingEntered(row=found.model_copy(update={"inspection_id": "I-9"})))
+    assert shown() == "27 Jan 2026", "what was entered counts at once"
+
+
 def test_reads_of_many_are_those_of_each(full: Path) -> None:
     many = history_reads.history_of(full, PLAIN.vehicles)
     for vehicle in PLAIN.vehicles[:3]:
@@ -212,7 +230,7 @@ def test_reads_of_many_are_those_of_each(full: Path) -> None:
 def test_shares_and_slip_are_read_in_per_cent_and_three_digits_stay() -> None:
     assert parts.quantity(0.61, "share of the greater side's slip") == "61 % of the greater side's slip"
     assert parts.quantity(0.00332, "slip") == "0.332 % slip" and parts.quantity(1234.4, "s") == "1234 s"
-    assert parts.quantity(-0.3, "relative change beyond the peers'") == "-30 % beyond the peers'"
+    assert parts.quantity(-0.3, "relative change against the peers'") == "-30 % against the peers'"
     assert parts.quantity(None, "s") == "–" and parts.quantity(0.5, None) == "0.5"
 
 

@@ -12,9 +12,13 @@ from hypothesis import strategies as st
 
 from fleetbrake.access.roles import LOCAL_USER, Role, Viewer
 from fleetbrake.core.errors import StoreError
+from fleetbrake.core.tables import TABLES
 from fleetbrake.reports import reads
 from fleetbrake.reports.aliases import KEY_FILE, aliases
+from fleetbrake.reports.column_kinds import free_text
 from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.places_in_text import without_places
+from fleetbrake.reports.source import published
 from fleetbrake.reports.veil import PASSING_ALIASES, veil
 from fleetbrake.store.database import rebuilding
 
@@ -55,6 +59,27 @@ def test_others_see_aliases_and_no_trips_or_places(store: Path) -> None:
     changed = {name for name in row if seen[name] != row[name] and not (pd.isna(seen[name]) and pd.isna(row[name]))}
     assert changed == {"driver_id", "notes", "trip_id", "latitude_deg", "source_path"}
     assert set(seen) == set(row) and hidden.row(None) is None
+
+
+def test_trips_and_places_in_free_text_are_hidden_with_the_columns(store: Path) -> None:
+    said = "Trip TRIP-00001 at -38.58, -20.73"
+    with rebuilding(store) as con:
+        con.execute("INSERT INTO trips (trip_id, vehicle_id) VALUES ('TRIP-00001', ?)", [PLAIN.vehicles[0]])
+        con.execute("UPDATE events SET notes = ?", [said])
+    hidden, events = veil(store, PLANNER), reads.events_of(store, PLAIN.vehicles[0])
+    assert hidden.text(said) == "Trip (trip) at (place)" and veil(store, SAFETY).text(said) == said
+    assert set(hidden.frame(events[["notes"]])["notes"]) == {"Trip (trip) at (place)"}
+    assert hidden.row({"text": said, "sentence": "0.54, 0.67"}) == {
+        "text": "Trip (trip) at (place)", "sentence": "0.54, 0.67"
+    }  # fmt: skip
+
+
+def test_sentences_of_ours_hold_nothing_that_looks_like_a_place(store: Path) -> None:
+    with published(store) as con:
+        for table in TABLES:
+            for column in set(free_text(table)) - {"notes"}:
+                texts = con.execute(f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL").fetchall()
+                assert not [text for (text,) in texts if without_places(text) != text]
 
 
 def test_a_frame_keeps_its_columns_order_index_and_gaps(store: Path) -> None:

@@ -269,3 +269,24 @@ def test_linings_that_are_running_in_are_told(km: float, told: bool) -> None:
     trip(fleet, "t", "truck", DAY + timedelta(days=7), km)
     row = only(scored(fleet), "select * from vehicle_health")
     assert ("New linings or discs of 1L are running in" in row["reason"]) is told
+
+
+def test_open_since_is_the_first_day_of_what_is_told() -> None:
+    """A lamp since it came on for good, a report since it was written, a finding since the inspection."""
+    fleet = Fleet()
+    for vehicle in ("truck", "lamp", "report", "both"):
+        fleet.vehicle(vehicle)
+    for day, lit in enumerate((True, False, True, None, True)):
+        fleet.event("lamp", DAY + timedelta(days=day), abs_warning_lamp=lit)
+        fleet.event("both", DAY + timedelta(days=day), abs_warning_lamp=True)
+    for vehicle, day in (("report", 7), ("both", 3)):
+        at = datetime(DAY.year, DAY.month, DAY.day, 23, 30, tzinfo=UTC) + timedelta(days=day)
+        fleet.add("defect_reports", vehicle_id=vehicle, reported_at=at, text="pulls to the left", severity=1)
+    inspected(fleet, "brake_drag")
+    con = fleet.connect()
+    models.load_parameters(con, FOUND, DEFAULT)
+    models.build(con, tuple(read_by(["int_open_reports"])))
+    since = dict(con.execute("select vehicle_id, open_since from int_open_reports").fetchall())
+    assert since == {
+        "truck": FOUND, "lamp": DAY + timedelta(days=2), "report": DAY + timedelta(days=7), "both": DAY,
+    }  # fmt: skip

@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 from product_run import Stop, recording
 
-from fleetbrake import pipeline
+from fleetbrake import pipeline, taking_in
 from fleetbrake.pipeline import IngestSummary
 from fleetbrake.reports.run_reads import newest_runs
 from fleetbrake.store import runs
@@ -88,13 +88,13 @@ def test_a_signal_ends_a_run_between_two_files(
     here, before = fleet(), signal.getsignal(number)
     for k in range(1, 4):
         pq.write_table(recording(Stop(15.0, 5.0), f"more{k}", number=k), here.folder / "recordings" / f"{k}.parquet")
-    tell = pipeline._tell
+    tell = taking_in.tell
 
     def signalled(progress: Any, stage: str, done: int, of: int) -> None:
         tell(progress, stage, done, of)
         os.kill(os.getpid(), number)
 
-    monkeypatch.setattr(pipeline, "_tell", signalled)
+    monkeypatch.setattr(taking_in, "tell", signalled)
     status, facts = here.facts("nightly")
     assert (status, facts["outcome"], facts["stopped_by"]) == (2, "stopped by a signal", number.name)
     assert facts["error"] == f"Stopped by {number.name} at: reading recordings." and facts["steps"] == {}

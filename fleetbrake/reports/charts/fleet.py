@@ -121,46 +121,47 @@ def _rates(top: pd.DataFrame, y: alt.Y, measures: Measures) -> alt.LayerChart:
 
 
 def events_by_day(events: pd.DataFrame, month: str, width: int | str = "container", height: int = 180) -> Any:
-    """Notable events of each day of ``month`` (YYYY-MM, UTC), stacked by what they show; see :func:`notable_days`.
+    """Events of each day of ``month`` (YYYY-MM, UTC) by class; see :func:`notable_days`.
 
     ``events`` has started_at and the three classes.
     """
-    counted = pd.DataFrame({"day": pd.Series(dtype=str), "shows": pd.Series(dtype=str), "events": pd.Series(dtype=int)})
-    if len(events):
-        shows = look.event_shows(events)
-        days = events["started_at"].dt.strftime("%d")
-        counted = (
-            pd.DataFrame({"day": days, "shows": shows}).groupby(["day", "shows"]).size().reset_index(name="events")
-        )
-        counted = counted[counted["shows"].isin([word for word, _, _ in look.EVENT_SHOWS[:3]])]
-    return notable_days(counted, month, width, height)
+    days = events["started_at"].dt.strftime("%d") if len(events) else pd.Series(dtype=str)
+    parts = [
+        days[events[column].fillna(False).astype(bool)].value_counts().rename_axis("day").reset_index(name="events")
+        for column in look.EVENT_CLASSES
+    ]
+    words = [word for word, _, _ in look.EVENT_SHOWS]
+    counted = pd.concat([part.assign(shows=word) for part, word in zip(parts, words, strict=False)], ignore_index=True)
+    return notable_days(counted.sort_values(["day", "shows"], ignore_index=True), month, width, height)
 
 
 def notable_days(counted: pd.DataFrame, month: str, width: int | str = "container", height: int = 180) -> Any:
-    """As :func:`events_by_day`, from counts: day (01 to 31), shows, events.
+    """Events of each day of ``month`` from counts: day (01 to 31), shows, events.
 
-    Ordinary events are left out, so that the rest can be seen; the caller gives their number in words.
+    One bar a class, beside each other: an event counts in every class that it shows, so that the bars of a class add
+    up to its number of the month. Ordinary events are in none.
     """
     shown = [(word, colour) for word, _, colour in look.EVENT_SHOWS[:3]]
-    counted = counted.copy()
-    counted["order"] = counted["shows"].map({word: i for i, (word, _) in enumerate(shown)})
+    words = [word for word, _ in shown]
     chart = (
         alt.Chart(values(counted))
-        .mark_bar(stroke="white", strokeWidth=0.6)
+        .mark_bar()
         .encode(
             x=alt.X(
                 "day:O",
                 title=f"day of {month} (UTC)",
-                scale=alt.Scale(domain=[f"{d:02d}" for d in range(1, pd.Period(month).days_in_month + 1)]),
+                scale=alt.Scale(
+                    domain=[f"{d:02d}" for d in range(1, pd.Period(month).days_in_month + 1)], paddingInner=0.3
+                ),
                 axis=alt.Axis(labelAngle=0, grid=False),
             ),
+            xOffset=alt.XOffset("shows:N", scale=alt.Scale(domain=words)),
             y=alt.Y("events:Q", title="events a day", axis=_count_axis(counted)),
             color=alt.Color(
                 "shows:N",
-                scale=alt.Scale(domain=[word for word, _ in shown], range=[colour for _, colour in shown]),
+                scale=alt.Scale(domain=words, range=[colour for _, colour in shown]),
                 legend=alt.Legend(title=None, orient="top"),
             ),
-            order=alt.Order("order:Q"),
             tooltip=[alt.Tooltip("day:N"), alt.Tooltip("shows:N", title="shows"), alt.Tooltip("events:Q")],
         )
     )
@@ -169,6 +170,6 @@ def notable_days(counted: pd.DataFrame, month: str, width: int | str = "containe
 
 def _count_axis(counted: pd.DataFrame) -> alt.Axis:
     """Whole numbers only: a day has no half event."""
-    highest = int(counted.groupby("day")["events"].sum().max()) if len(counted) else 1
+    highest = int(counted["events"].max()) if len(counted) else 1
     step = max(1, -(-highest // 5))
     return alt.Axis(values=list(range(0, highest + step, step)), format="d")

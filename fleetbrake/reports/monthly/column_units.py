@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from fleetbrake.core.event_tables import TS, Column, F
 from fleetbrake.core.report_tables import REPORT_TABLES
 from fleetbrake.core.tables import TABLES
+from fleetbrake.reports.driver_words import coaching_sentence, note
 from fleetbrake.reports.measures import COLUMN_ENDINGS, INDICATOR_UNITS, Measures, System, quantity_of
 from fleetbrake.reports.measures_text import in_units
 
@@ -66,11 +67,15 @@ _BY_ROW: Final[dict[tuple[str, str], tuple[str, Mapping[str, str]]]] = {
 #: Sentences that this program wrote: table -> columns. From where they quote what somebody reported they stay.
 _SENTENCES: Final = {
     "hit_rate": ("meaning",),
+    "to_inspect": ("reason",),
     "vehicle_health": ("reason",),
-    "driver_style": ("note",),
-    "driver_coaching": ("sentence",),
     "inspection_plan": ("reason",),
     "model_quality": ("note",),
+}
+#: Sentences drawn up anew from the figures of their rows.
+_FROM_FIGURES: Final[dict[str, tuple[str, Callable[[dict[str, object], Measures], str]]]] = {
+    "driver_style": ("note", note),
+    "driver_coaching": ("sentence", coaching_sentence),
 }
 _KEY: Final = ("vehicle_id", "indicator", "wheel")
 
@@ -160,6 +165,10 @@ def _converted(name: str, table: pa.Table, measures: Measures) -> pa.Table:
             told = _replaced(told, column.name, _by_row(table[column.name], wanted, measures))
     for column_name in _SENTENCES.get(name, ()):
         told = _replaced(told, column_name, _said(table[column_name], lambda text: our_words(measures, text)))
+    if name in _FROM_FIGURES:
+        column_name, words = _FROM_FIGURES[name]
+        said = [None if row[column_name] is None else words(row, measures) for row in table.to_pylist()]
+        told = _replaced(told, column_name, pa.array(said, pa.string()))
     if name == "indicators":
         signs = [_sign(str(unit), measures) if unit is not None else None for unit in table["unit"].to_pylist()]
         told = _replaced(told, "unit", pa.array(signs, pa.string()))

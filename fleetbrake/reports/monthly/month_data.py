@@ -43,6 +43,7 @@ _WHERE: Final = {
     "plan_days": "day >= $first_day AND day < $next_day",
     "plan_summary": "begins_on < $next_day AND ends_on >= $first_day",
     "flags": "raised_on < $next_day AND (closed_on IS NULL OR closed_on >= $first_day)",
+    "predictions": "made_on >= $first_day AND made_on < $next_day",
     "inspection_evidence": "inspected_on >= $first_day AND inspected_on < $next_day",
     "inspection_outcomes": "inspected_on >= $first_day AND inspected_on < $next_day",
     "model_quality": _NEWEST,
@@ -68,6 +69,7 @@ _ORDER: Final = {
     "plan_days": "depot, day",
     "plan_summary": "depot NULLS LAST",
     "flags": "raised_on, vehicle_id, indicator, wheel NULLS FIRST, flag_id",
+    "predictions": "made_on, as_of, rank",
     "inspection_evidence": "inspected_on, vehicle_id, inspection_id",
     "inspection_outcomes": "inspected_on, vehicle_id",
     "model_quality": "model, figure",
@@ -89,9 +91,13 @@ PLAN_SQL: Final = "SELECT * FROM inspection_plan ORDER BY planned_on NULLS LAST,
 
 @dataclass(frozen=True)
 class MonthFigures:
-    """Counts of one month; the ``*_unknown`` ones could not be observed and are in no other count."""
+    """Counts of one month; the ``*_unknown`` ones could not be observed and are in no other count.
+
+    ``events`` are brake applications; ``not_braking``: other events, which are in no other count.
+    """
 
     events: int
+    not_braking: int
     vehicles: int
     drivers: int
     hard_stops: int
@@ -171,12 +177,13 @@ def month_figures(store: Path, month: str) -> MonthFigures:
     row = frame(
         store,
         """
-        SELECT count(*) AS events, count(DISTINCT vehicle_id) AS vehicles, count(DISTINCT driver_id) AS drivers,
+        SELECT count(*) FILTER (not_braking IS NULL) AS events, count(not_braking) AS not_braking,
+               count(DISTINCT vehicle_id) AS vehicles, count(DISTINCT driver_id) AS drivers,
                count(*) FILTER (hard_stop) AS hard_stops, count(*) FILTER (modulation) AS modulation,
                count(*) FILTER (lockup) AS lockup, count(*) FILTER (lockup_above_cutoff) AS lockup_above_cutoff,
-               count(*) FILTER (hard_stop IS NULL) AS hard_stop_unknown,
-               count(*) FILTER (modulation IS NULL) AS modulation_unknown,
-               count(*) FILTER (lockup IS NULL) AS lockup_unknown
+               count(*) FILTER (hard_stop IS NULL AND not_braking IS NULL) AS hard_stop_unknown,
+               count(*) FILTER (modulation IS NULL AND not_braking IS NULL) AS modulation_unknown,
+               count(*) FILTER (lockup IS NULL AND not_braking IS NULL) AS lockup_unknown
         FROM events WHERE started_at >= ? AND started_at < ?
         """,
         [of.start, of.stop],

@@ -9,12 +9,14 @@ import pandas as pd
 
 from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports import charts
+from fleetbrake.reports.monthly import month_pdf_parts_drivers as people
 from fleetbrake.reports.monthly import month_pdf_parts_fleet as fleet
 from fleetbrake.reports.monthly import month_pdf_parts_inspections as inspected
 from fleetbrake.reports.monthly import month_pdf_parts_records as recorded
 from fleetbrake.reports.monthly import month_pdf_parts_vehicles as vehicles
 from fleetbrake.reports.monthly import month_pdf_parts_where as where
 from fleetbrake.reports.monthly.drawable import UNDRAWN, by_number, undrawn
+from fleetbrake.reports.monthly.month_inspect import health_and_plan
 from fleetbrake.reports.monthly.month_pdf_parts import HEADS, Part
 from fleetbrake.reports.monthly.month_pdf_words import method
 from fleetbrake.reports.monthly.month_told import MonthTold
@@ -46,8 +48,8 @@ def write_pdf(path: Path, told: MonthTold) -> None:
 def document(told: MonthTold) -> Part:
     """Everything that the document says, as texts and places on lines; see ``month.typ`` for where each stands."""
     tables, measures = told.tables, told.measures
-    health = vehicles.health_rows(tables["vehicle_health"], told.plan)
-    silent = recorded.silent(tables["recording_facts"])
+    health = health_and_plan(tables["vehicle_health"], told.plan)
+    silent = recorded.silent(tables["month_silence"])
     flags = vehicles.open_flags(tables["open_flags"], health)
     return {
         "title": f"Brakes in {fleet.month_name(told.of.month)}",
@@ -57,26 +59,33 @@ def document(told: MonthTold) -> Part:
         "subtitle": fleet.subtitle(told.figures, _scored_on(health)),
         "caution": CAUTION,
         "remarks": list(told.remarks),
-        "headlines": fleet.headlines(tables["fleet_months"], measures),
+        "headlines": fleet.headlines(tables, measures),
         "trends": tables["fleet_months"]["events"].null_count < tables["fleet_months"].num_rows,
         "strip": fleet.fleet_strip(health),
         "scored": bool(len(health)),
         "not_scored": "Not scored in this month.",
         "urgent": fleet.urgent(health, lambda row: vehicles.vehicle(row, measures)),
-        "also": fleet.also(health, tables, silent["count"], flags["late"]),
-        "inspect": vehicles.to_inspect(health, measures),
+        "also": fleet.also(health, tables),
+        "inspect": vehicles.to_inspect(tables["to_inspect"], health, measures),
+        "planned": "Planned in the present plan" if _later(told) else "Planned",
         "flags": flags,
         "inspections": inspected.inspections(tables["hit_rate"], tables["inspection_outcomes"], told.of.month),
         "months": fleet.months_table(tables["fleet_months"], measures),
         "days": bool(len(told.events)),
         "rates": where.rates(tables["month_rates"], measures),
-        "drivers": where.drivers(tables["driver_style"], told.aliased, measures),
+        "drivers": people.drivers(tables["driver_style"], tables["month_drivers"], told.aliased, measures),
         "work": where.work(tables["month_work"], measures),
         "files": recorded.files(tables["ingest_log"]),
         "silent": silent,
         "lost": recorded.lost(tables["recording_channels"], tables["recording_facts"]),
         "method": method(measures),
     }
+
+
+def _later(told: MonthTold) -> bool:
+    """Whether recordings newer than the month are there: the plan is then not one that stood in it."""
+    newest = [known for known in told.tables["recording_facts"]["newest_on"].to_pylist() if known is not None]
+    return bool(newest) and max(newest) > told.of.last_day
 
 
 def _scored_on(health: pd.DataFrame) -> date | None:

@@ -4,6 +4,7 @@ A part of the document is a dictionary of texts, lists of texts and places betwe
 typesetter as data and is never read as markup there.
 """
 
+import re
 from collections.abc import Iterable
 from typing import Any, Final
 
@@ -11,6 +12,7 @@ import pandas as pd
 
 from fleetbrake.core.vocabulary import INDICATORS, wheel_words
 from fleetbrake.reports import look
+from fleetbrake.reports.driver_words import rate_text
 from fleetbrake.reports.measures import Measures
 
 Row = dict[Any, Any]
@@ -21,6 +23,7 @@ MOST_ID, MOST_LETTERS = 48, 400
 #: Events under which a comparison of months is said to rest on few (own choice: their interval spans a factor of 3).
 FEW_EVENTS: Final = 10
 _DIGITS = 4
+_ISO_DAY: Final = re.compile(r"(?<![\w-])[0-9]{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12][0-9]|3[01])(?![\w-])")
 
 
 def is_missing(value: object) -> bool:
@@ -44,23 +47,22 @@ def day(value: object) -> str:
     return look.day(value).replace(" ", "\N{NO-BREAK SPACE}")
 
 
+def days_in_words(sentence: str) -> str:
+    """A sentence of ours with its days as the document has them: ``28 Jan 2026`` for 2026-01-28."""
+    return _ISO_DAY.sub(lambda found: day(pd.to_datetime(found[0], errors="coerce")), sentence)
+
+
 def counted(number: object, one: str, many: str) -> str:
     """A number with its noun: ``1 vehicle``, ``12 vehicles``."""
     return f"{look.whole(number)} {one if not is_missing(number) and int(number) == 1 else many}"  # type: ignore[call-overload]
-
-
-def per(value: float, measures: Measures) -> str:
-    """A rate over distance, without its unit; small ones with one digit more."""
-    told = float(measures.of("per_distance", value))
-    return look.number(told, 1 if told >= 10 else 2)
 
 
 def rate(row: Row, measures: Measures) -> str:
     """``1.24 (0.81 to 1.90)``, or a dash."""
     if is_missing(row["rate_per_1000km"]):
         return look.MISSING
-    low, high = (per(row[f"rate_{end}_per_1000km"], measures) for end in ("low", "high"))
-    return f"{per(row['rate_per_1000km'], measures)} ({low} to {high})"
+    low, high = (rate_text(row[f"rate_{end}_per_1000km"], measures) for end in ("low", "high"))
+    return f"{rate_text(row['rate_per_1000km'], measures)} ({low} to {high})"
 
 
 def share(row: Row) -> str:

@@ -1,5 +1,6 @@
 """First page of the month's PDF: headline figures against the months before, what must not wait, the months' table."""
 
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, Final
 
@@ -9,7 +10,7 @@ import pyarrow as pa
 from fleetbrake.core.vocabulary import PRIORITIES
 from fleetbrake.reports import look, reads
 from fleetbrake.reports.measures import Measures
-from fleetbrake.reports.month_reads import LEVEL
+from fleetbrake.reports.month_reads import LEVEL, loose_words, other_events
 from fleetbrake.reports.monthly.month_change import Change, change
 from fleetbrake.reports.monthly.month_data import MonthFigures
 from fleetbrake.reports.monthly.month_pdf_parts import (
@@ -21,15 +22,22 @@ from fleetbrake.reports.monthly.month_pdf_parts import (
     day,
     is_missing,
     joined,
+    name,
     rate,
     records,
     thousand,
 )
+from fleetbrake.reports.monthly.month_pdf_parts_records import gone_silent
 from fleetbrake.reports.source import nullable_frame
 from fleetbrake.scoring.rates import exact_interval
 
 #: Vehicles named on the first page.
 MOST_URGENT: Final = 6
+#: Vehicles named in one of the sentences below them.
+MOST_NAMED: Final = 5
+#: Age from which on an open flag is told on the first page (d).
+LATE_DAYS: Final = 30
+_LOCKUPS: Final = "lockups_above_cutoff"
 
 
 def month_name(month: str) -> str:
@@ -65,9 +73,20 @@ def trend_rows(fleet_months: pa.Table, measure: str) -> pd.DataFrame:
     )
 
 
-def headlines(fleet_months: pa.Table, measures: Measures) -> list[Part]:
+def headlines(tables: Mapping[str, pa.Table], measures: Measures) -> list[Part]:
     """One block a measure: the month's figure with its interval, what changed, what could not be observed."""
-    return [_headline(trend_rows(fleet_months, measure), measure, measures) for measure in HEADS]
+    told = [_headline(trend_rows(tables["fleet_months"], measure), measure, measures) for measure in HEADS]
+    for block, measure in zip(told, HEADS, strict=True):
+        block["apart"] = on_loose_ground(tables["month_rates"]) if measure == _LOCKUPS else ""
+    return told
+
+
+def on_loose_ground(month_rates: pa.Table) -> str:
+    """How many of the month's lockups above the cut-off speed say nothing of a vehicle; empty without a lockup."""
+    rows = [row for row in month_rates.to_pylist() if row["measure"] == _LOCKUPS]
+    every = sum(row["counted"] or 0 for row in rows if row["dimension"] == "fleet")
+    loose = sum(row["counted"] or 0 for row in rows if row["dimension"] == "surface" and row["part"] == "loose")
+    return loose_words(every, loose)
 
 
 def _headline(rows: pd.DataFrame, measure: str, measures: Measures) -> Part:
@@ -97,19 +116,21 @@ def _headline(rows: pd.DataFrame, measure: str, measures: Measures) -> Part:
     return {
         **told,
         "counted": said,
-        "change": change_words(change(rows)),
+        "change": change_words(change(rows), row["per_distance"]),
         "open": f"not observed in {look.whole(row['unknown'])} of {look.whole(row['events'])} applications",
     }
 
 
-def change_words(told: Change) -> str:
-    """What a change says, in a sentence; chance is said to be chance."""
+def change_words(told: Change, per_distance: bool = True) -> str:
+    """What a change says, in a sentence; chance is said to be chance. Where no distance is known (``per_distance``
+    false) the rates compared are those per brake application observed."""
     months = "the month" if told.months == 1 else f"the {told.months} months"
     if not told.months:
         return "No month before to compare with."
     if told.ratio is None or told.low is None or told.high is None:
         return f"None in {months} before." if told.before == 0 and told.low is not None else ""
-    interval = f"{look.number(told.ratio, 2)} times the rate of {months} before ({look.number(told.low, 2)} to "
+    per = "" if per_distance else "per application "
+    interval = f"{look.number(told.ratio, 2)} times the rate {per}of {months} before ({look.number(told.low, 2)} to "
     interval += f"{look.number(told.high, 2)})"
     if told.low <= 1.0 <= told.high:
         few = "; few events" if told.before < FEW_EVENTS else ""
@@ -170,26 +191,44 @@ def urgent(health: pd.DataFrame, row_of: Any) -> Part:
     }
 
 
-def also(health: pd.DataFrame, tables: dict[str, pa.Table], silent: int, late_flags: int) -> list[str]:
-    """Further things that somebody has to act on, one short sentence each; only those that are there."""
+def also(health: pd.DataFrame, tables: Mapping[str, pa.Table]) -> list[str]:
+    """Further things that somebody has to act on, one short sentence each with the first vehicles that it is about;
+    only those that are there."""
     every = records(health)
-    overdue = sum(reads.overdue(row) for row in every)
-    told = sum(isinstance(row["open_report"], str) and bool(row["open_report"]) for row in every)
-    status = tables["ingest_log"]["status"].to_pylist()
-    rejected = sum(s == "rejected" for s in status)
-    partly = sum(s == "partly_loaded" for s in status)
+    overdue = [row["vehicle_id"] for row in every if reads.overdue(row)]
+    told = [row["vehicle_id"] for row in every if isinstance(row["open_report"], str) and row["open_report"]]
+    silent = [row["vehicle_id"] for row in gone_silent(tables["month_silence"])]
+    flags = sorted(tables["open_flags"].to_pylist(), key=lambda row: (-(row["age_days"] or 0), row["vehicle_id"]))
+    late = [row["vehicle_id"] for row in flags if (row["age_days"] or 0) > LATE_DAYS]
     said = (
-        (overdue, counted(overdue, "vehicle is", "vehicles are") + " past a statutory date"),
-        (told, counted(told, "vehicle has", "vehicles have") + " an open report by a person or a lit warning lamp"),
-        (late_flags, counted(late_flags, "flag has", "flags have") + " been open for more than 30 days"),
-        (silent, counted(silent, "vehicle has", "vehicles have") + " gone silent: nothing new is known of the brakes"),
+        (overdue, counted(len(overdue), "vehicle is", "vehicles are") + " past a statutory date"),
         (
-            rejected + partly,
-            f"{counted(rejected, 'recording file was', 'recording files were')} rejected, "
-            f"{look.whole(partly)} loaded in part",
+            told,
+            counted(len(told), "vehicle has", "vehicles have") + " an open report by a person or a lit warning lamp",
+        ),
+        (late, counted(len(late), "flag has", "flags have") + f" been open for more than {LATE_DAYS} days"),
+        (
+            silent,
+            counted(len(silent), "vehicle has", "vehicles have") + " gone silent: nothing new is known of the brakes",
         ),
     )
-    return [sentence for number, sentence in said if number]
+    return [f"{sentence}: {_named(of)}" for of, sentence in said if of] + _files_lost(tables["ingest_log"])
+
+
+def _named(vehicles: Sequence[str]) -> str:
+    """The first vehicles of a list, each once."""
+    each = list(dict.fromkeys(vehicles))
+    more = f" and {len(each) - MOST_NAMED:,} more" if len(each) > MOST_NAMED else ""
+    return " · ".join(name(vehicle) for vehicle in each[:MOST_NAMED]) + more
+
+
+def _files_lost(log: pa.Table) -> list[str]:
+    status = log["status"].to_pylist()
+    rejected, partly = (sum(s == kind for s in status) for kind in ("rejected", "partly_loaded"))
+    if not rejected + partly:
+        return []
+    files = counted(rejected, "recording file was", "recording files were")
+    return [f"{files} rejected, {look.whole(partly)} loaded in part"]
 
 
 def subtitle(figures: MonthFigures, scored_on: date | None) -> str:
@@ -197,7 +236,7 @@ def subtitle(figures: MonthFigures, scored_on: date | None) -> str:
     fleet = (
         f"{counted(figures.vehicles, 'vehicle', 'vehicles')} with recordings",
         f"{counted(figures.drivers, 'driver', 'drivers')} named in them",
-        f"{counted(figures.events, 'brake application', 'brake applications')}",
+        f"{counted(figures.events, 'brake application', 'brake applications')}{other_events(figures.not_braking)}",
     )
     scores = f"scores as of {day(scored_on)}" if scored_on else "not scored"
     return joined([*fleet, scores, "UTC"])

@@ -10,6 +10,7 @@ from fleetbrake.reports.monthly.month_hits import FEW
 from fleetbrake.reports.monthly.month_pdf_parts import (
     Part,
     Row,
+    counted,
     day,
     findings,
     first_of,
@@ -30,6 +31,8 @@ MOST_INSPECTIONS: Final = 15
 _FIGURES: Final = {
     "inspected": ("Inspections that found a defect that needs repair", False),
     "flagged": ("Flagged by the recordings before, and a defect was found", False),
+    "flagged_known": ("of those on which something reported or found was open too", True),
+    "flagged_minor": ("of those without such a defect: a minor finding of the kind named, needs no repair", True),
     "not_flagged": ("Not flagged, but a defect was found: missed", False),
     "not_flagged_watched": ("of those on watch only", True),
     "not_flagged_no_sign": ("of those without any sign", True),
@@ -37,13 +40,20 @@ _FIGURES: Final = {
     "defects_flagged": ("Defects that nobody knew of, and the recordings had flagged them", False),
     "right_indicator": ("Flagged with a defect, and it was the kind of defect named", False),
     "right_wheel": ("Flagged with a defect, and it was at the wheel named", False),
-    "known_before": ("Asked for only by what people had found or reported: with a defect, no merit of the tool", False),
+    "known_before": ("Not flagged, but reported or found by people: with a defect, no merit of the tool", False),
+    "afterwards_flagged": ("No prediction: scores worked out afterwards flag it, and a defect was found", False),
+    "afterwards_not_flagged": ("No prediction: scores worked out afterwards do not flag it, and one was found", False),
     "not_predicted": ("Without a score from before: with a defect, neither hit nor miss", False),
     "result_not_told": ("Entries that do not say what was found: in no other figure", False),
+    "not_judged": ("On file and not judged yet (run `fleetbrake score`): in no other figure", False),
 }
+#: Figures that are mere numbers of inspections.
+_COUNTS: Final = ("result_not_told", "not_judged")
 #: Figures that stand in the list even where no inspection speaks for them.
 _ALWAYS: Final = ("inspected", "flagged", "not_flagged", "defects_flagged")
 #: Flagged before, found: place in the list and verdict.
+_MINOR: Final = "flagged, and a minor finding of that kind, which needs no repair"
+_AFTERWARDS: Final = "no prediction, worked out afterwards"
 _VERDICTS: Final = {
     (False, True): (0, "missed: a defect without a flag"),
     (True, False): (1, "flagged, no defect found"),
@@ -64,10 +74,18 @@ def inspections(hits: pa.Table, outcomes: pa.Table, month: str) -> Part:
         "spans": [month, "twelve months to then"],
         "shares": [_share_row(f, by_place) for f in figures if f in _ALWAYS or _any(f, by_place)],
         "rows": [_outcome(row) for row in told[:MOST_INSPECTIONS]],
-        "note": joined(["Most telling first.", first_of(min(len(told), MOST_INSPECTIONS), len(told))], " ")
-        if told
-        else "No inspection of this month is in the registers.",
+        "note": _list_note(len(told), by_place.get(("not_judged", "month"))),
     }
+
+
+def _list_note(told: int, waiting: Row | None) -> str:
+    """How the list is ordered, and what is on file and not in it."""
+    count = 0 if waiting is None or is_missing(waiting["inspected"]) else int(waiting["inspected"])
+    on_file = f"{counted(count, 'inspection', 'inspections')} on file not judged yet: run `fleetbrake score`."
+    if told:
+        order = ["Most telling first.", first_of(min(told, MOST_INSPECTIONS), told)]
+        return joined([*order, on_file if count else ""], " ")
+    return on_file if count else "No inspection of this month is in the registers."
 
 
 def _any(figure: str, by_place: dict[tuple[str, str], Row]) -> bool:
@@ -79,7 +97,7 @@ def _any(figure: str, by_place: dict[tuple[str, str], Row]) -> bool:
 def _share_row(figure: str, by_place: dict[tuple[str, str], Row]) -> Part:
     cells = [by_place.get((figure, span)) for span in ("month", "last_12_months")]
     words, part = _FIGURES.get(figure, (figure.replace("_", " "), False))
-    counts = figure == "result_not_told"
+    counts = figure in _COUNTS
     return {
         "meaning": words,
         "part": part,
@@ -110,28 +128,42 @@ def _verdict(row: Row) -> tuple[int, str]:
     """Where an inspection stands in the list, and what it says of the prediction."""
     if is_missing(row["flagged"]):
         why = row["not_predicted"]
-        return 6, joined(["not predicted", why if isinstance(why, str) else ""], ": ")
+        return 20, joined(["not predicted", why if isinstance(why, str) else ""], ": ")
     if is_missing(row["found"]):
-        return 7, "the register does not say clearly what was found"
-    if not is_missing(row["known_before"]) and row["known_before"]:
+        return 21, "the register does not say clearly what was found"
+    place, said = _verdict_on(row)
+    return (place, said) if _holds(row, "made_before") else (10 + place, f"{_AFTERWARDS}: {said}")
+
+
+def _verdict_on(row: Row) -> tuple[int, str]:
+    """The verdict on a score, whenever it was made."""
+    flagged, known = bool(row["flagged"]), _holds(row, "known_before")
+    if known and not flagged:
         return 5, "known before: reported or found by people, so no prediction"
-    place, said = _VERDICTS[bool(row["flagged"]), bool(row["found"])]
+    place, said = _VERDICTS[flagged, bool(row["found"])]
+    if _holds(row, "minor_same_kind"):
+        place, said = 3, _MINOR
     parts = (("right_wheel", "wheel"), ("right_indicator", "kind of defect"))
     named = [f"{word} {'right' if row[c] else 'wrong'}" for c, word in parts if not is_missing(row[c])]
-    return place, joined([said, *named], "; ")
+    return place, joined([said, *named, "reported or found by people too" if known else ""], "; ")
+
+
+def _holds(row: Row, column: str) -> bool:
+    return not is_missing(row[column]) and bool(row[column])
 
 
 def _outcome(row: Row) -> Part:
     severity = "" if is_missing(row["severity"]) else SEVERITY_TEXT[min(max(int(row["severity"]), 0), 3)]
     what = [findings(row["defects"]), positions(row["wheels"])]
     nothing = "nothing that needs repair" if not is_missing(row["found"]) and not row["found"] else look.MISSING
-    found = joined([*what, severity if any(what) or severity not in ("", "none") else ""])
+    minor = joined([findings(row["minor"]), positions(row["minor_wheels"])])
+    found = joined([*what, severity if any(what) or severity not in ("", "none", "minor") else ""]) or nothing
     scored = not is_missing(row["predicted_as_of"])
     return {
         "vehicle": name(row["vehicle_id"]),
         "on": day(row["inspected_on"]),
         "verdict": _verdict(row)[1],
-        "found": short(found) if found else nothing,
+        "found": short(joined([found, f"minor: {minor}" if minor else ""], "; ")),
         "predicted": short(_predicted(row)) if scored else look.MISSING,
         "as_of": _predicted_on(row) if scored else "",
     }
@@ -144,7 +176,9 @@ def _predicted(row: Row) -> str:
 
 
 def _predicted_on(row: Row) -> str:
-    scores = f"scores of {day(row['predicted_as_of'])}"
+    made = "" if is_missing(row["predicted_made_on"]) else day(row["predicted_made_on"])
+    worked_out = f", {'made' if _holds(row, 'made_before') else 'worked out'} {made}" if made else ""
+    scores = f"scores of {day(row['predicted_as_of'])}{worked_out}"
     if is_missing(row["predicted_rank"]):
         return scores
     return f"rank {look.whole(row['predicted_rank'])} of {look.whole(row['fleet_vehicles'])}, {scores}"

@@ -43,28 +43,32 @@ def files(log: pa.Table) -> Part:
     return {"rows": rows, "note": joined([said, shown], " ") if len(every) else "No recording file of this month."}
 
 
-def silent(facts: pa.Table) -> Part:
-    """Vehicles that have been silent for longer than is usual for them, longest first, and those never recorded."""
-    every = nullable_frame(facts)
-    gone = every[every["silent"].fillna(False).astype(bool)].sort_values(
-        ["days_silent", "vehicle_id"], ascending=[False, True]
-    )
-    never = every[every["last_on"].isna()].sort_values("vehicle_id")
-    newest = day(every["newest_on"].dropna().max()) if every["newest_on"].notna().any() else ""
+def gone_silent(silence: pa.Table) -> list[Row]:
+    """Rows of ``month_silence`` of vehicles silent for longer than was usual for them, longest first."""
+    gone = [row for row in silence.to_pylist() if row["silent"]]
+    return sorted(gone, key=lambda row: (-row["days_silent"], row["vehicle_id"]))
+
+
+def silent(silence: pa.Table) -> Part:
+    """Vehicles that had been silent for longer than was usual for them by the end of the month, longest first, and
+    those that had not recorded by then."""
+    every = sorted(silence.to_pylist(), key=lambda row: str(row["vehicle_id"]))
+    gone = gone_silent(silence)
+    never = [row["vehicle_id"] for row in every if row["last_on"] is None]
+    told_on = next((row["told_on"] for row in every if row["told_on"] is not None), None)
     left = len(never) - MOST_SILENT
     return {
-        "rows": [_silent(row) for row in records(gone.head(MOST_SILENT))],
+        "rows": [_silent(row) for row in gone[:MOST_SILENT]],
         "note": joined(
             [
-                f"As of {newest}, the newest recorded day of the store." if newest else "",
+                f"As of {day(told_on)}, from the days recorded up to then." if told_on else "",
                 first_of(min(len(gone), MOST_SILENT), len(gone)),
             ],
             " ",
         ),
-        "never": [name(v) for v in never["vehicle_id"].head(MOST_SILENT)],
-        "never_title": f"Never recorded: {len(never):,}",
+        "never": [name(v) for v in never[:MOST_SILENT]],
+        "never_title": f"Not recorded by then: {len(never):,}",
         "never_more": f"and {left:,} more" if left > 0 else "",
-        "count": len(gone),
     }
 
 
@@ -96,7 +100,9 @@ def lost(channels: pa.Table, facts: pa.Table) -> Part:
             }
         )
     vehicles = int(gone["vehicle_id"].nunique())
-    return {"rows": rows, "note": first_of(len(rows), vehicles)}
+    newest = [moment for moment in facts["newest_on"].to_pylist() if moment is not None]
+    as_of = f"In the newest recordings of the store, up to {day(max(newest))}." if newest else ""
+    return {"rows": rows, "note": joined([as_of, first_of(len(rows), vehicles)], " ")}
 
 
 def _last(moments: pd.Series) -> str:

@@ -15,6 +15,7 @@ from fleetbrake.reports.monthly.month_pdf_parts import (
     Row,
     counted,
     day,
+    days_in_words,
     first_of,
     is_missing,
     joined,
@@ -32,33 +33,30 @@ MOST_VEHICLES, MOST_FLAGS, MOST_IDS = 40, 15, 48
 AGES: Final = (7, 14, 30)
 #: From here on a sentence holds what somebody reported: figures in it stay as they were written.
 _REPORTED: Final = re.compile(r"((?:an )?open report\b.*)", re.IGNORECASE | re.DOTALL)
+#: Days that the sentence itself sets beside what somebody reported.
+_OUR_DAYS: Final = re.compile(r"(?:open report of|warning lamp on) [0-9-]{10}")
 #: A flag that stood on the day of the report may have been closed since.
 _STATES: Final = {"closed": "closed since then"}
 _OTHERS: Final = "others"
+_TRAILERS: Final = "trailers"
 _LISTS: Final = (
-    ("Trailers without brake events of their own: only their due date speaks for them", "trailers"),
+    (
+        "Trailers without brake events of their own and without a finding from the units that tow them, by their dates",
+        _TRAILERS,
+    ),
     ("Too little evidence for a score: nothing is known, neither good nor bad", "little"),
     ("No sign found in what was recorded: not cleared, and due for their inspections as ever", "no_sign"),
 )
-#: What the document takes of the current plan; its sentences are left out, since people's reports stand in them.
-_OF_PLAN: Final = ("planned_on", "held_on", "statutory", "due_on", "drawn")
 
 
-def health_rows(table: pa.Table, plan: pd.DataFrame) -> pd.DataFrame:
-    """Health rows by rank with what the current plan has of the vehicle: :data:`_OF_PLAN`."""
-    health = nullable_frame(table)
-    visits = plan[["vehicle_id", *_OF_PLAN]].drop_duplicates("vehicle_id")
-    return health.merge(visits, on="vehicle_id", how="left").sort_values("rank", kind="stable")
-
-
-def to_inspect(health: pd.DataFrame, measures: Measures) -> Part:
-    """Vehicles that somebody must look at, by priority and then by rank; the others as short lists of ids."""
-    every = records(health)
-    seen = sorted((row for row in every if reads.needs_a_look(row)), key=_place)
+def to_inspect(listed: pa.Table, health: pd.DataFrame, measures: Measures) -> Part:
+    """Vehicles of the table ``to_inspect``, by priority and then by rank; the others as short lists of ids."""
+    every, among = records(health), set(listed["vehicle_id"].to_pylist())
+    seen = sorted(records(nullable_frame(listed)), key=lambda row: (_place(row), row["rank"]))
     shown = seen[:MOST_VEHICLES]
     left: dict[str, list[Row]] = {kind: [] for _, kind in _LISTS}
     for row in every:
-        if not reads.needs_a_look(row):
+        if row["vehicle_id"] not in among:
             left[_kind(row)].append(row)
     sizes = Counter(_group(row) for row in seen)
     return {
@@ -68,7 +66,7 @@ def to_inspect(health: pd.DataFrame, measures: Measures) -> Part:
             if any(_group(row) == code for row in shown)
         ],
         "note": _list_note(len(shown), len(seen), len(every)),
-        "others": [_ids(title, left[kind]) for title, kind in _LISTS if left[kind]],
+        "others": [_ids(title, left[kind], kind == _TRAILERS) for title, kind in _LISTS if left[kind]],
     }
 
 
@@ -97,7 +95,7 @@ def _head(code: str, size: int) -> Part:
 def _kind(row: Row) -> str:
     if row["priority"] == "no_sign":
         return "no_sign"
-    return "trailers" if reads.judged_by_date_only(row) else "little"
+    return _TRAILERS if reads.judged_by_date_only(row) else "little"
 
 
 def vehicle(row: Row, measures: Measures) -> Part:
@@ -143,48 +141,56 @@ def _planned(row: Row) -> str:
 
 
 def reason(row: Row, measures: Measures) -> str:
-    """The reason in the units of reading; what a person reported in it stays as it was written."""
+    """The reason in the units of reading, days as the document has them; what a person reported in it stays as it was
+    written."""
     ours, *reported = _REPORTED.split(reads.reason_of(row), maxsplit=1)
-    return in_units(measures, ours) + "".join(reported)
+    return days_in_words(in_units(measures, ours)) + _OUR_DAYS.sub(lambda d: days_in_words(d[0]), "".join(reported))
 
 
-def _ids(title: str, rows: list[Row]) -> Part:
-    """A short list: how many, the first ids by rank, how many more."""
+def _ids(title: str, rows: list[Row], dated: bool) -> Part:
+    """A short list: how many, the first ids by rank, how many more; ``dated``: those due first first, with the day."""
+    if dated:
+        rows = sorted(rows, key=lambda row: str(row["inspection_due_on"]))
     left = len(rows) - MOST_IDS
     return {
         "title": f"{title}: {len(rows):,}",
-        "ids": [name(row["vehicle_id"]) for row in rows[:MOST_IDS]],
+        "ids": [name(row["vehicle_id"]) + (_due(row) if dated else "") for row in rows[:MOST_IDS]],
         "more": f"and {left:,} more" if left > 0 else "",
     }
 
 
+def _due(row: Row) -> str:
+    known = not is_missing(row["inspection_due_on"])
+    return f", due {day(row['inspection_due_on'])}" if known else ", no date known"
+
+
 def open_flags(table: pa.Table, health: pd.DataFrame) -> Part:
-    """How many flags are older than a week, two weeks, a month; those older than a week, oldest first."""
+    """How many flags are older than a week, two weeks, a month; the oldest, by the sign where they are as old."""
     flags = nullable_frame(table)
     stand = flags[flags["age_days"].notna()].sort_values(
-        ["age_days", "vehicle_id", "flag_id"], ascending=[False, True, True]
+        ["age_days", "shown_since", "vehicle_id", "flag_id"], ascending=[False, True, True, True], na_position="last"
     )
     ages = stand["age_days"].astype(float)
-    old = stand[ages > AGES[0]]
     top = float(ages.max()) if len(ages) else 0.0
-    rows = [_flag(row, max(top, 1.0)) for row in records(old.head(MOST_FLAGS))]
+    rows = [_flag(row, max(top, 1.0)) for row in records(stand.head(MOST_FLAGS))]
     return {
         "rows": rows,
         "counts": [
             {"name": "open", "value": look.whole(len(stand))},
             *({"name": f"for more than {d} days", "value": look.whole((ages > d).sum())} for d in AGES),
         ],
-        "note": joined([_flag_note(stand, len(old), bool(len(health))), first_of(len(rows), len(old))], " "),
+        "note": joined([_flag_note(stand, bool(len(health))), first_of(len(rows), len(stand))], " "),
         "late": int((ages > AGES[-1]).sum()),
     }
 
 
-def _flag_note(stand: pd.DataFrame, old: int, scored: bool) -> str:
+def _flag_note(stand: pd.DataFrame, scored: bool) -> str:
     if stand.empty:
         return "No flag is open." if scored else "No flag is known: nothing was scored."
-    said = f"Age on {day(stand['told_on'].iloc[0])}. A flag stays open until an inspection answers it or a "
-    said += "planner closes it."
-    return said if old else f"{said} None is older than {AGES[0]} days: see the vehicles above."
+    first = stand["first_scored_on"].iloc[0]
+    begun = "" if is_missing(first) else f" First scored on {day(first)}: no flag is older, but its sign may be."
+    said = f"Age on {day(stand['told_on'].iloc[0])}.{begun} A flag stays open until an inspection answers it or a "
+    return f"{said}planner closes it. Oldest first."
 
 
 def _flag(row: Row, top: float) -> Part:
@@ -193,9 +199,10 @@ def _flag(row: Row, top: float) -> Part:
     until = "" if is_missing(row["expires_on"]) else f", until {day(row['expires_on'])}"
     what = look.indicator_text(row["indicator"]) if row["indicator"] != "open_report" else "an open report by a person"
     return {
-        "age": look.whole(row["age_days"]),
+        "age": counted(row["age_days"], "day", "days"),
         "part": round(min(max(float(row["age_days"]) / top, 0.0), 1.0), 4),
-        "since": f"since {day(row['raised_on'])}",
+        "since": day(row["raised_on"]),
+        "shown": look.MISSING if is_missing(row["shown_since"]) else day(row["shown_since"]),
         "vehicle": name(row["vehicle_id"]),
         "depot": name(row["depot"]),
         "what": short(joined([what, position(row["wheel"])])),

@@ -1,4 +1,4 @@
-"""Rates by part of the fleet, drivers, and the brakes' work in the month's PDF."""
+"""Rates by part of the fleet, and the brakes' work in the month's PDF."""
 
 import math
 from typing import Final
@@ -6,10 +6,9 @@ from typing import Final
 import pandas as pd
 import pyarrow as pa
 
-from fleetbrake.core.vocabulary import DRIVER_CAUTION
 from fleetbrake.reports import look
+from fleetbrake.reports.driver_words import rate_text
 from fleetbrake.reports.measures import Measures
-from fleetbrake.reports.measures_text import in_units
 from fleetbrake.reports.monthly.month_pdf_parts import (
     HEADS,
     Part,
@@ -20,19 +19,20 @@ from fleetbrake.reports.monthly.month_pdf_parts import (
     joined,
     line,
     name,
-    per,
     rate,
     records,
-    short,
 )
 from fleetbrake.reports.source import nullable_frame
 
-#: Parts of one split, drivers, drivers with their note, vehicles by work (own choice: what fits and matters).
-MOST_PARTS, MOST_DRIVERS, MOST_NOTES, MOST_WORKED = 12, 20, 6, 10
+#: Parts of one split, vehicles by work (own choice: what fits and matters).
+MOST_PARTS, MOST_WORKED = 12, 10
 #: Splits of ``month_rates`` with their heads; "not known" stands for a part without a name.
 SPLITS: Final = {"depot": "By depot", "category": "By category", "surface": "By road surface"}
 _NO_NAME: Final = "not known"
-_SURFACES: Final = "over the distance of the whole fleet, so that the surfaces add up to it"
+_SURFACES: Final = (
+    "over the distance of the whole fleet, so that the surfaces add up to it; a surface is told only where friction "
+    "was used up, so most applications have none"
+)
 #: An interval reaches at most so many times the greatest rate of its column; a longer one gets an arrow (own choice).
 _MOST_BEYOND: Final = 1.6
 
@@ -45,7 +45,7 @@ def rates(table: pa.Table, measures: Measures) -> Part:
     splits = [_split(rows, key, tops, measures) for key in SPLITS]
     return {
         "heads": list(HEADS.values()),
-        "scale": [f"0 to {per(tops[m], measures)}" if tops[m] else "" for m in HEADS],
+        "scale": [f"0 to {rate_text(tops[m], measures)}" if tops[m] else "" for m in HEADS],
         "unit": measures.label("per_distance"),
         "fleet": [_cell(fleet.get(m), tops[m], measures) for m in HEADS],
         "marks": [_mark(fleet.get(m), tops[m]) for m in HEADS],
@@ -123,53 +123,6 @@ def _cell(row: Row | None, top: float, measures: Measures) -> Part:
 
 
 _NO_KM: Final = "no distance known"
-
-
-def drivers(table: pa.Table, aliased: bool, measures: Measures) -> Part:
-    """Drivers in the order in which to talk to them, the first with the note on what the adjustment did."""
-    frame = nullable_frame(table).sort_values("rank", kind="stable")
-    first = frame.head(MOST_DRIVERS)
-    rates_of_all = first[["adjusted_high", "hard_stops_per_1000km"]].astype("Float64").max(axis=None)
-    top = 0.0 if is_missing(rates_of_all) else float(rates_of_all)
-    rows = [_driver(row, place, top, measures) for place, row in enumerate(records(first))]
-    unit = measures.label("per_distance")
-    who = "Drivers appear under stable aliases." if aliased else "Personal data: for coaching only."
-    return {
-        "rows": rows,
-        "heads": [
-            "Rank",
-            "Driver",
-            "Score (interval)",
-            f"Distance, {measures.label('distance')}",
-            "Hard stops",
-            "As counted",
-            "Adjusted (interval)",
-            f"0 to {per(top, measures)}" if top else "",
-        ],
-        "note": f"1 = talk to first; rates are hard stops {unit} with 90 % intervals, the dashed mark is the rate "
-        f"as counted. {who} {DRIVER_CAUTION} " + first_of(len(rows), len(frame)),
-    }
-
-
-def _driver(row: Row, place: int, top: float, measures: Measures) -> Part:
-    adjusted = row["adjusted_hard_stops_per_1000km"]
-    told = look.MISSING
-    if not is_missing(adjusted):
-        low, high = (per(row[c], measures) for c in ("adjusted_low", "adjusted_high"))
-        told = f"{per(adjusted, measures)} ({low} to {high})"
-    raw, km = row["hard_stops_per_1000km"], row["distance_km"]
-    return {
-        "rank": look.whole(row["rank"]),
-        "driver": name(row["driver_id"]),
-        "score": look.score(row["style_score"], row["score_low"], row["score_high"]),
-        "distance": look.whole(None if is_missing(km) else measures.of("distance", float(km))),
-        "hard": look.whole(row["hard_stops"]),
-        "raw": look.MISSING if is_missing(raw) else per(raw, measures),
-        "adjusted": told,
-        "line": line(row["adjusted_low"], adjusted, row["adjusted_high"], top),
-        "mark": None if is_missing(raw) or not top > 0 else round(min(float(raw) / top, 1.0), 4),
-        "note": short(in_units(measures, row["note"])) if isinstance(row["note"], str) and place < MOST_NOTES else "",
-    }
 
 
 def work(table: pa.Table, measures: Measures) -> Part:
@@ -251,8 +204,8 @@ def _untold(rows: pd.DataFrame) -> str:
     if not events:
         return ""
     return (
-        f"Of {events:,} applications {events - energy:,} have no energy (no mass was recorded, or the speed is not "
+        f"Of {events:,} events {events - energy:,} have no energy (no mass was recorded, or the speed is not "
         f"known), and {events - friction:,} no word on the friction brakes' part (no mass or category; or a retarder "
         "or recuperation that the register names and the recording does not show). They are in no sum: a vehicle "
-        "with few known applications did more than stands here."
+        "with few known events did more than stands here."
     )

@@ -29,7 +29,8 @@ def _words() -> str:
         f"in categories M1 and N1, of {_RULES.hard_stop_heavy_mps2} m/s² in the others, whatever the demand. Anti-lock "
         "modulation is two or more release-and-rebuild cycles of one wheel. A lockup is a wheel turning at under "
         f"{100 * _RULES.lock_ratio:.0f} % of the vehicle's speed; this report counts only those above the speed below "
-        "which anti-lock control lets go, since only they speak of the vehicle's health."
+        "which anti-lock control lets go: below it a locked wheel is normal, and on loose ground it can stop a vehicle "
+        "shorter at any speed, so that lockups there are counted apart."
     )
 
 
@@ -45,10 +46,12 @@ def _rates() -> str:
 def _scores() -> str:
     return (
         "The health score runs from 0 to 100, 100 meaning that nothing was found; eight indicators compare a vehicle "
-        "with its own past and its peers, and the interval says how far the evidence reaches. Reports and findings by "
-        "people come first whatever the score. Predictions are held against inspections with what was known before "
-        "them only. A driver's adjusted rate takes vehicle, surface and exposure out; the fewer the events, the more "
-        "it rests on the other drivers."
+        "with its own past and its peers, and the interval says how far the evidence reaches. What people report or "
+        "find, failed tests and a lit warning lamp leave the score as it is and raise the priority to what they ask "
+        "for: before the next trip what is dangerous or failed a test, this week a major finding, at the next service "
+        "a major report, watch a minor one or a lamp. Predictions are held against inspections with what was known "
+        "before them only. A driver's adjusted rate takes vehicle, surface and exposure out; the fewer the events, the "
+        "more it rests on the other drivers."
     )
 
 
@@ -76,5 +79,5 @@ def _limits() -> str:
         f"{NOT_SEEN} Only what is recorded is judged: vehicles, trips and days without recordings are in no figure. "
         "Loads, tyres, roads and weather that no channel tells remain in the figures. Where inspections go by the "
         "list, the hit rate speaks of the vehicles inspected, not of the fleet. A driver's report, a warning lamp or a "
-        "failed check comes before any score, and no score clears a vehicle."
+        "failed check means more than any score, wherever it puts the vehicle in the list; no score clears a vehicle."
     )

@@ -97,7 +97,10 @@ def _part(store: Path, of: Period, dimension: str) -> pd.DataFrame:
 def _grouped(store: Path, source: str, part: str, months: list[str]) -> pd.DataFrame:
     """Sums of a table of counts by one expression over depots and categories; only our own names come in here."""
     counts = [f"{measure}{more}" for measure in RATE_MEASURES for more in ("", "_unknown", "_on_km")]
-    whole = ", ".join(f"CAST(sum({name}) AS BIGINT) AS {name}" for name in ("vehicles", "events", *counts))
+    # what is no brake application counts as an event there, and of it no class is told
+    braking = {"events": "events - not_braking"} | {n: f"{n} - not_braking" for n in counts if n.endswith("_unknown")}
+    names = ("vehicles", "events", "not_braking", *counts)
+    whole = ", ".join(f"CAST(sum({braking.get(name, name)}) AS BIGINT) AS {name}" for name in names)
     km = "NULL" if source == "month_surfaces" else "sum({0}_km ORDER BY depot, category)"
     distances = ", ".join(f"CAST({km.format(m)} AS DOUBLE) AS {m}_km" for m in RATE_MEASURES)
     return frame(
@@ -120,5 +123,5 @@ def _long(found: pd.DataFrame, named: str) -> pd.DataFrame:
             "observed_km": found[f"{measure}_km"],
         }
 
-    shared = found[["part", "vehicles", "events"]].rename(columns={"part": named})
+    shared = found[["part", "vehicles", "events", "not_braking"]].rename(columns={"part": named})
     return pd.concat([shared.assign(**of(measure)) for measure in RATE_MEASURES], ignore_index=True)

@@ -1,5 +1,6 @@
 """All that a month's files tell, read once from one published file: every form is written from this alone."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,10 +20,13 @@ from fleetbrake.reports.monthly.month_data import (
     period,
     tables_and_plan,
 )
+from fleetbrake.reports.monthly.month_drivers import month_drivers
 from fleetbrake.reports.monthly.month_flags import open_flags
 from fleetbrake.reports.monthly.month_hits import hit_rate
+from fleetbrake.reports.monthly.month_inspect import to_inspect
 from fleetbrake.reports.monthly.month_rates import fleet_months, month_rates
 from fleetbrake.reports.monthly.month_remarks import remarks_of
+from fleetbrake.reports.monthly.month_silence import month_silence
 from fleetbrake.reports.source import one_snapshot
 
 
@@ -75,7 +79,8 @@ def month_told(
         alias = None if safety_role else aliases(store)
         figures = month_figures(store, of.month)
         tables, plan = tables_and_plan(store, of.month, alias)
-        tables = report_tables(store, of) | tables
+        listed = {"to_inspect": to_inspect(tables["vehicle_health"], plan)}
+        tables = report_tables(store, of, alias) | listed | tables
         return MonthTold(
             of=of,
             measures=measures,
@@ -88,11 +93,14 @@ def month_told(
         )
 
 
-def report_tables(store: Path, of: Period) -> dict[str, pa.Table]:
-    """The tables that only a month's report has, in the order of ``core.report_tables``; no driver is in them."""
+def report_tables(store: Path, of: Period, alias: Callable[[str], str] | None = None) -> dict[str, pa.Table]:
+    """The tables that only a month's report has and the store alone gives, in the order of ``core.report_tables``;
+    ``alias`` replaces drivers' ids."""
     return {
         "fleet_months": fleet_months(store, of),
         "month_rates": month_rates(store, of),
         "hit_rate": hit_rate(store, of),
         "open_flags": open_flags(store, of),
+        "month_drivers": month_drivers(store, of, alias),
+        "month_silence": month_silence(store, of),
     }

@@ -24,8 +24,9 @@ from fleetbrake.reports.monthly.month_xlsx_charts import (
     trend_blocks,
 )
 from fleetbrake.reports.monthly.month_xlsx_first import EXPLAINED as INSPECT_EXPLAINED
-from fleetbrake.reports.monthly.month_xlsx_first import inspect_sheet, summary, to_inspect
+from fleetbrake.reports.monthly.month_xlsx_first import inspect_sheet, summary
 from fleetbrake.reports.monthly.month_xlsx_tables import MOST_CELLS, shown, write_explained, write_table
+from fleetbrake.reports.source import nullable_frame
 
 SUMMARY, TO_INSPECT, CHARTS, COLUMNS_SHEET = "summary", "to_inspect", "charts", "columns"
 #: Nothing that begins like a formula, an address or a number becomes one.
@@ -55,11 +56,13 @@ def _fill(book: Any, told: MonthTold, most_cells: int) -> None:
     formats, measures = Formats(book), told.measures
     _properties(book, told)
     first = (SUMMARY, TO_INSPECT, CHARTS)
-    sheets = {name: book.add_worksheet(name) for name in (*first, *told.tables, COLUMNS_SHEET, FIGURES_SHEET)}
+    # the list of vehicles stands in front, in words, and is no second sheet
+    tables = {name: table for name, table in told.tables.items() if name != TO_INSPECT}
+    sheets = {name: book.add_worksheet(name) for name in (*first, *tables, COLUMNS_SHEET, FIGURES_SHEET)}
     figures = Figures(book, sheets[FIGURES_SHEET], formats, measures)
-    parts = {name: shown(name, table, most_cells) for name, table in told.tables.items()}
+    parts = {name: shown(name, table, most_cells) for name, table in tables.items()}
     read = in_units_read({name: part.table for name, part in parts.items()}, measures, told.tables["indicators"])
-    seen = to_inspect(told.tables, told.plan)
+    seen = nullable_frame(told.tables[TO_INSPECT])
     summary(sheets[SUMMARY], formats, told, len(seen), parts, trend_blocks(told.tables, measures), figures)
     inspect_sheet(sheets[TO_INSPECT], formats, seen, measures)
     rates = list(rate_blocks(told.tables, measures))
@@ -67,7 +70,7 @@ def _fill(book: Any, told: MonthTold, most_cells: int) -> None:
     for name, part in parts.items():
         write_table(sheets[name], formats, name, type(part)(read[name], part.rows, part.note), measures)
     others = {TO_INSPECT: INSPECT_EXPLAINED, FIGURES_SHEET: CHART_FIGURES_EXPLAINED}
-    write_explained(sheets[COLUMNS_SHEET], formats, told.tables, others, measures)
+    write_explained(sheets[COLUMNS_SHEET], formats, tables, others, measures)
 
 
 def _properties(book: Any, told: MonthTold) -> None:

@@ -9,12 +9,12 @@ import pyarrow as pa
 
 from fleetbrake.core.event_tables import B, D, F, I, T
 from fleetbrake.core.vocabulary import CAUTION, PRIORITIES, wheel_words
-from fleetbrake.reports import look, reads
+from fleetbrake.reports import look
 from fleetbrake.reports.measures import Measures, System
 from fleetbrake.reports.monthly.column_units import our_words
 from fleetbrake.reports.monthly.month_change import change
 from fleetbrake.reports.monthly.month_pdf_parts import HEADS, Row, is_missing, records
-from fleetbrake.reports.monthly.month_pdf_parts_fleet import change_words, month_name, trend_rows
+from fleetbrake.reports.monthly.month_pdf_parts_fleet import change_words, month_name, on_loose_ground, trend_rows
 from fleetbrake.reports.monthly.month_told import MonthTold
 from fleetbrake.reports.monthly.month_xlsx_cells import Exact, Formats, cell_text, row_height, with_digits, write_column
 from fleetbrake.reports.monthly.month_xlsx_charts import Block, Figures, insert
@@ -131,10 +131,14 @@ def _headlines(page: _Page, told: MonthTold) -> None:
             page.row(name, None, None, None, None, None, "no recordings in the month")
         else:
             counts = (_whole(row["count"]), _whole(row["unknown"]))
-            page.row(name, *_rate(row, told.measures), *counts, change_words(change(rows)))
+            page.row(name, *_rate(row, told.measures), *counts, change_words(change(rows), row["per_distance"]))
+    apart = on_loose_ground(told.tables["month_rates"])
+    if apart:
+        page.say(apart, italic=True)
     figures = told.figures
     for name, count in (
         ("Brake applications", figures.events),
+        ("Other events (standstill, test bench, reversing): in no other count", figures.not_braking),
         ("Vehicles with recordings", figures.vehicles),
         ("Drivers named in them", figures.drivers),
         ("Recording files", figures.files),
@@ -204,11 +208,12 @@ def _flags(page: _Page, flags: pa.Table) -> None:
 def _recordings(page: _Page, told: MonthTold) -> None:
     page.title("Recordings that failed, vehicles gone silent")
     status = pd.Series(told.tables["ingest_log"]["status"].to_pylist(), dtype=object)
-    facts = nullable_frame(told.tables["recording_facts"])
+    silence = nullable_frame(told.tables["month_silence"])
     page.row("files rejected", int((status == "rejected").sum()))
     page.row("files loaded in part", int((status == "partly_loaded").sum()))
-    page.row("vehicles silent for longer than is usual for them", int(facts["silent"].fillna(False).astype(bool).sum()))
-    page.row("vehicles and trailers of the register that never recorded", int(facts["silent"].isna().sum()))
+    gone = int(silence["silent"].fillna(False).astype(bool).sum())
+    page.row("vehicles silent at its end for longer than was usual for them", gone)
+    page.row("vehicles and trailers that had not recorded by then", int(silence["silent"].isna().sum()))
 
 
 def _contents(page: _Page, sheets: Mapping[str, Shown]) -> None:
@@ -222,13 +227,6 @@ def _contents(page: _Page, sheets: Mapping[str, Shown]) -> None:
         )
     page.row("columns", None, None, "a column of a sheet, with its unit and meaning")
     page.row("chart_figures", None, None, "a figure of a chart")
-
-
-def to_inspect(tables: Mapping[str, pa.Table], plan: pd.DataFrame) -> pd.DataFrame:
-    """Health rows of the vehicles that somebody must look at, by rank, with their planned day."""
-    health = nullable_frame(tables["vehicle_health"])
-    health = health.merge(plan[["vehicle_id", "planned_on"]], on="vehicle_id", how="left").sort_values("rank")
-    return health[[reads.needs_a_look(row) for row in records(health)]] if len(health) else health
 
 
 @dataclass(frozen=True)
@@ -257,7 +255,7 @@ FIELDS: Final = (
     _Field("vehicle", T, 18, _of("vehicle_id"), "vehicle or trailer"),
     _Field("depot", T, 14, _of("depot"), "depot"),
     _Field("category", T, 10, _of("category"), "UNECE category"),
-    _Field("what to look at", T, 60, lambda row, m: our_words(m, reads.reason_of(row)), "the reason in a sentence"),
+    _Field("what to look at", T, 60, lambda row, m: our_words(m, row["reason"]), "the reason in a sentence"),
     _Field("position", T, 15, lambda row, _: wheel_words(row["suspect_wheel"]) or None, "where the wheel sits"),
     _Field("wheel", T, 8, _of("suspect_wheel"), "the same as axle from the front and side"),
     _Field("open report", T, 40, _of("open_report"), "what people reported or found, as they wrote it"),
@@ -265,11 +263,18 @@ FIELDS: Final = (
     _Field("from", F, 8, _of("score_low"), "lower end of its interval", "0.0"),
     _Field("to", F, 8, _of("score_high"), "upper end", "0.0"),
     _Field("due on", D, 12, _day("inspection_due_on"), "statutory date, from the register"),
-    _Field("past its date", B, 10, lambda row, _: reads.overdue(row), "the date has passed at the day of the scores"),
+    _Field("past its date", B, 10, _of("overdue"), "the date has passed at the day of the scores"),
     _Field("planned on", D, 12, _day("planned_on"), "day in the current plan"),
     _Field("events", I, 9, lambda row, _: _whole(row["events_used"]), "brake applications behind the score", "#,##0"),
 )  # fmt: skip
-EXPLAINED: Final = tuple(Explained(f.name, "", TYPE_WORDS[f.type], f.meaning) for f in FIELDS)
+#: Columns of the table ``to_inspect`` by the names of the sheet.
+_COLUMNS: Final = {
+    "rank": "rank", "how soon": "priority", "vehicle": "vehicle_id", "depot": "depot", "category": "category",
+    "what to look at": "reason", "wheel": "suspect_wheel", "open report": "open_report", "score": "health_score",
+    "from": "score_low", "to": "score_high", "due on": "inspection_due_on", "past its date": "overdue",
+    "planned on": "planned_on", "events": "events_used",
+}  # fmt: skip
+EXPLAINED: Final = tuple(Explained(f.name, "", TYPE_WORDS[f.type], f.meaning, _COLUMNS.get(f.name, "")) for f in FIELDS)
 _TRAITS: Final[dict[str, dict[str, object]]] = {T: {"indent": 1}, B: {"align": "center"}, I: {"align": "center"}}
 _ARROW: Final = {I: pa.int64(), F: pa.float64(), T: pa.string(), D: pa.date32(), B: pa.bool_()}
 

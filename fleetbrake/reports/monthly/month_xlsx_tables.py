@@ -24,11 +24,13 @@ TYPE_WORDS: Final = {T: "text", F: "number", I: "whole number", B: "true or fals
 GRAINS: Final = {
     "fleet_months": "a month and measure", "month_rates": "a part of the fleet and measure",
     "hit_rate": "a figure of the predictions", "open_flags": "a flag that stands open",
+    "month_drivers": "a driver", "month_silence": "a vehicle", "to_inspect": "a vehicle to inspect",
     "vehicle_health": "a vehicle", "indicators": "a vehicle, indicator and wheel",
     "indicator_trips": "a trip of a vehicle, indicator and wheel", "driver_style": "a driver",
     "driver_coaching": "a driver and thing to talk about", "exposure_summary": "a depot",
     "inspection_plan": "a planned visit", "plan_days": "a depot and day", "plan_summary": "a depot",
-    "flags": "a flag", "inspection_evidence": "an inspected vehicle and day",
+    "flags": "a flag", "predictions": "a vehicle and run of scoring",
+    "inspection_evidence": "an inspected vehicle and day",
     "inspection_outcomes": "an inspected vehicle and day", "model_quality": "a model and figure",
     "events": "a brake application", "event_wheels": "a brake application and wheel",
     "ingest_log": "a recording file", "observability": "a class, quantity or indicator",
@@ -136,12 +138,13 @@ def _width(column: Column, title: str, values: pa.ChunkedArray) -> float:
 
 @dataclass(frozen=True)
 class Explained:
-    """One column of a sheet that is no table of its own: heading, unit, type in words, meaning."""
+    """One column of a sheet in words: heading, unit, type in words, meaning, and its column in csv/, if any."""
 
     heading: str
     unit: str
     kind: str
     meaning: str
+    column: str = ""
 
 
 def write_explained(
@@ -152,7 +155,7 @@ def write_explained(
     widths = (20.0, 40.0, 22.0, 15.0, 100.0, 34.0, 22.0)
     write_heads(sheet, formats, 0, heads, widths)
     lines: list[tuple[str, ...]] = [
-        (name, c.heading, c.unit, c.kind, c.meaning) for name, columns in others.items() for c in columns
+        (name, c.heading, c.unit, c.kind, c.meaning, c.column) for name, columns in others.items() for c in columns
     ]
     for name in names:
         lines += [

@@ -13,10 +13,10 @@ import pandas as pd
 from fleetbrake.access.roles import LOCAL_USER, NOBODY
 from fleetbrake.core.errors import InputError
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
-from fleetbrake.reports import driver_reads, look, reads, typeset
+from fleetbrake.reports import driver_reads, driver_words, look, reads, typeset
 from fleetbrake.reports.charts import one_driver_rates
 from fleetbrake.reports.measures import METRIC, Measures
-from fleetbrake.reports.measures_text import in_units
+from fleetbrake.reports.printed import as_pasted
 from fleetbrake.reports.source import one_snapshot
 from fleetbrake.reports.veil import veil
 
@@ -83,7 +83,9 @@ def talks_with(store: Path, drivers: Sequence[str], *, names: bool = False) -> l
         aliased, shown = veil(store, NOBODY), veil(store, LOCAL_USER if names else NOBODY)
         scored = reads.drivers(store)
         by_id = dict(zip(map(str, scored["driver_id"]), shown.frame(scored).to_dict("records"), strict=True))
-        ids = [name if name in by_id else aliased.driver_from(name) for name in drivers]
+        known = {*by_id, *aliased.known}
+        pasted = [as_pasted(name, known) for name in drivers]
+        ids = [name if name in by_id else aliased.driver_from(name) for name in pasted]
         unknown = [name for name, own in zip(drivers, ids, strict=True) if own not in by_id]
         if unknown or not ids:
             raise InputError(_unknown(unknown))
@@ -118,7 +120,7 @@ def _data(row: dict[str, Any], items: pd.DataFrame, span: _SPAN, measures: Measu
         "subtitle": f"{period} (UTC) · scored as of {look.day(row['as_of'])} · depot {_short(look.text(row['depot']))}",
         "figures": _figures(row, measures),
         "rated": pd.notna(row["hard_stops_per_1000km"]) or pd.notna(row["adjusted_hard_stops_per_1000km"]),
-        "note": _short(driver_reads.note(row, measures), 4 * MOST_LETTERS),
+        "note": _short(driver_words.note(row, measures), 4 * MOST_LETTERS),
         "well": [_item(item, measures) for item in told if item["kind"] == "went_well"],
         "talk": [_item(item, measures) for item in told if item["kind"] == "talk_about"],
     }
@@ -144,7 +146,7 @@ def _item(item: dict[Any, Any], measures: Measures) -> dict[str, str]:
     """One thing to talk about: when and in which vehicle, and what happened in words."""
     known = isinstance(item["vehicle_id"], str)
     where = f"{look.moment(item['started_at'])} · vehicle {_short(item['vehicle_id'])}" if known else ""
-    return {"where": where, "what": _short(in_units(measures, str(item["sentence"])))}
+    return {"where": where, "what": _short(driver_words.coaching_sentence(item, measures))}
 
 
 def _short(text: str, most: int = MOST_LETTERS) -> str:

@@ -68,7 +68,9 @@ def planned_vehicles(plan: PlanTold) -> list[str]:
 def known_vehicles(store: Path, vehicle_ids: Sequence[str]) -> list[str]:
     """The ids as they stand, each once; InputError names those that no register, score or event has, and near ones."""
     known = reads.vehicle_ids(store)
-    unknown = [vehicle for vehicle in vehicle_ids if vehicle not in set(known)]
+    there = set(known)
+    vehicle_ids = [as_pasted(vehicle, there) for vehicle in vehicle_ids]
+    unknown = [vehicle for vehicle in vehicle_ids if vehicle not in there]
     if not unknown:
         return list(dict.fromkeys(vehicle_ids))
     near = get_close_matches(unknown[0], known, n=_MOST_NEAR)

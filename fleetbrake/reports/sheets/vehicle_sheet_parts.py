@@ -8,6 +8,7 @@ from fleetbrake.core.vocabulary import INDICATORS, MAX_AXLES, WHEELS, wheel_word
 from fleetbrake.planning.hours import as_hours, indicator_minutes
 from fleetbrake.planning.wish_types import Flag
 from fleetbrake.reports import findings, look, reads
+from fleetbrake.reports.history_reads import last_inspection_on
 from fleetbrake.reports.measures import Measures
 from fleetbrake.reports.measures_text import in_units
 from fleetbrake.reports.sheets.axles import axle_count, axle_numbers, front_word
@@ -77,7 +78,7 @@ def figures(facts: SheetFacts, measures: Measures) -> list[dict[str, str]]:
         ("In the workshop", day, note),
         ("Suggested hours", hours, parts),
         ("Due next", due[0], due[1]),
-        ("Last inspection", look.day(row["last_inspection_on"]), tested),
+        ("Last inspection", look.day(last_inspection_on(row["last_inspection_on"], facts.history)), tested),
         ("Odometer", measures.text("distance", row["odometer_km"]), _since_test(row, measures)),
         ("Recorded", *_recorded(row)),
     )
@@ -151,7 +152,7 @@ def headline(facts: SheetFacts) -> tuple[str, str]:
         text = look.indicator_text(row["leading_indicator"])
         return text[:1].upper() + text[1:], wheel_words(row["suspect_wheel"]) or "the whole vehicle"
     if row["open_report"] or len(facts.open_reports):
-        return "An open report comes first", "see below"
+        return "An open report or a lit warning lamp", "see below"
     if row["priority"] == "too_little_evidence" or row["priority"] is None:
         return "The recordings say too little of this vehicle", "look at all of its brakes"
     return "No sign was found in the recordings", "that clears no brake"

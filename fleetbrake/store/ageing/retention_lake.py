@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.store.ageing.retention import PERSONAL, RetentionPolicy, aged_events, cutoff
+from fleetbrake.store.arrow import how_many
 from fleetbrake.store.holding.holds import Hold, held_events
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog, LogEntry
@@ -68,10 +69,10 @@ def sweep(
         looked_at = lake.events_of(key, _LOOKED_AT)
         held = held_events(holds, looked_at)
         rows = _with_personal(looked_at, first_kept)
-        if _count(pc.and_(rows, held)):
+        if how_many(pc.and_(rows, held)):
             by_hold = {hold.hold_id: held_events([hold], looked_at) for hold in holds}
-            done.keep_back(entry, {hold_id: _count(pc.and_(rows, mask)) for hold_id, mask in by_hold.items()})
-        changed = _count(pc.and_not(rows, held))
+            done.keep_back(entry, {hold_id: how_many(pc.and_(rows, mask)) for hold_id, mask in by_hold.items()})
+        changed = how_many(pc.and_not(rows, held))
         if changed and before is not None:
             before()
             lake.rewrite_events(key, aged_events(lake.events_of(key), rules, today, held))
@@ -103,7 +104,3 @@ def _with_personal(events: pa.Table, first_kept: date) -> pa.BooleanArray:
     for name in PERSONAL:
         some = pc.or_(some, pc.is_valid(events.column(name)))
     return pc.and_(old, some)
-
-
-def _count(mask: Any) -> int:
-    return int(pc.sum(mask).as_py() or 0)

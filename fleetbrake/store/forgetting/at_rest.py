@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from fleetbrake.store.ageing.retention import RetentionPolicy, aged_events, aged_register, policy
 from fleetbrake.store.ageing.retention_clock import ageing_day
+from fleetbrake.store.arrow import in_one
 from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, SPARED, Forgetter, forgotten_rows, without_texts
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, held_events, held_rows
@@ -61,7 +62,7 @@ class AtRest:
         if name == "drivers" and self.forgetter and table.num_rows:
             dropped = forgotten_rows(table, "driver_id", self.forgetter)
             kept = pc.invert(dropped) if held is None else pc.or_(pc.invert(dropped), held)
-            table, held = table.filter(kept), None if held is None else held.filter(_whole(kept))
+            table, held = table.filter(kept), None if held is None else held.filter(in_one(kept))
         return aged_register(name, self._forgotten(table, held), self.rules, self.today, held)
 
     def entry(self, entry: LogEntry) -> LogEntry:
@@ -103,7 +104,7 @@ class AtRest:
         if not self.forgetter or not table.num_rows:
             return table
         held = pc.is_in(table.column("event_id"), value_set=pa.array(sorted(frozen), pa.string()))
-        return self._forgotten(table, _whole(held) if frozen else None)
+        return self._forgotten(table, in_one(held) if frozen else None)
 
 
 def at_rest(store: Path, today: date | None = None) -> AtRest:
@@ -155,7 +156,3 @@ def _frozen(table: pa.Table, cleaned: pa.Table, held: pa.BooleanArray) -> pa.Tab
         before = table.column(field.name) if field.name in table.column_names else pa.nulls(table.num_rows, field.type)
         cleaned = cleaned.set_column(place, field, pc.if_else(held, before, cleaned.column(place)))
     return cleaned
-
-
-def _whole(mask: pa.ChunkedArray | pa.BooleanArray) -> pa.BooleanArray:
-    return mask.combine_chunks() if isinstance(mask, pa.ChunkedArray) else mask

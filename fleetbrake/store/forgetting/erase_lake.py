@@ -8,6 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.arrow import how_many
 from fleetbrake.store.files import remove_parts
 from fleetbrake.store.forgetting.at_rest import AtRest
 from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, SPARED, Forgetter, forgotten_rows
@@ -58,9 +59,9 @@ def erase_registers(store: Path, rest: AtRest, done: ErasedRows) -> None:
         new = rest.register(name, table)
         for hold in rest.holds:
             named = pc.and_(_named(table, rest.forgetter), held_rows([hold], name, table))
-            done.held[hold.hold_id] += _count(named)
+            done.held[hold.hold_id] += how_many(named)
         if not new.equals(table):
-            done.registers[name] = table.num_rows - new.num_rows or _count(_named(table, rest.forgetter))
+            done.registers[name] = table.num_rows - new.num_rows or how_many(_named(table, rest.forgetter))
             write_register(store, name, new)
     remove_parts(store / "registers")
 
@@ -85,14 +86,14 @@ def _rewrite(lake: Lake, key: str, new_key: str, rest: AtRest, done: ErasedRows)
     new_events, new_wheels = rest.piece(events, wheels)
     frozen = 0
     for hold in rest.holds:
-        count = _count(pc.and_(named, held_events([hold], events)))
+        count = how_many(pc.and_(named, held_events([hold], events)))
         done.held[hold.hold_id] += count
         frozen += count
     if key == new_key and new_events.equals(events) and new_wheels.equals(wheels):
         return
     lake.write_piece(new_key, new_events.drop_columns(PIECE_KEY), new_wheels.drop_columns(PIECE_KEY), wheels_first=True)
     done.pieces += 1
-    done.events += max(0, _count(named) - frozen)
+    done.events += max(0, how_many(named) - frozen)
 
 
 def _naming(lake: Lake, keys: list[str], forgetter: Forgetter) -> set[str]:
@@ -121,7 +122,3 @@ def _named(table: pa.Table, forgetter: Forgetter) -> pa.BooleanArray:
 
 def _looked_at(column: pa.Field) -> bool:
     return pa.types.is_string(column.type) and column.name not in SPARED
-
-
-def _count(mask: pa.BooleanArray) -> int:
-    return int(pc.sum(mask).as_py() or 0)

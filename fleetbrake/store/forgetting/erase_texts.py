@@ -2,11 +2,9 @@
 
 import json
 import sqlite3
-from contextlib import closing
 from pathlib import Path
 
-from fleetbrake.core.errors import StoreError
-from fleetbrake.store.entered import ENTERED_NAME, changed_body
+from fleetbrake.store.entered import ENTERED_NAME, changed_body, rewriting
 from fleetbrake.store.files import remove_parts, write_atomically
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.mappings import MAPPINGS_FOLDER, mapping_text
@@ -18,7 +16,7 @@ _PATIENCE_S = 15.0
 def erase_entered(store: Path, forgetter: Forgetter) -> int:
     """Rewrite the entries that name a forgotten id so that nothing old stays in the file; number of entries changed.
 
-    The triggers that forbid it are put aside and back in the same transaction. Only for the holder of the lock.
+    Only for the holder of the lock.
 
     Raises
     ------
@@ -28,20 +26,8 @@ def erase_entered(store: Path, forgetter: Forgetter) -> int:
     path = store / ENTERED_NAME
     if not path.is_file():
         return 0
-    try:
-        with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)) as con:
-            con.execute("PRAGMA secure_delete = ON")
-            con.execute("BEGIN IMMEDIATE")
-            try:
-                changed = _rewrite(con, forgetter)
-                con.execute("COMMIT")
-            except BaseException:
-                con.execute("ROLLBACK")
-                raise
-            con.execute("VACUUM")
-    except sqlite3.Error as error:
-        raise StoreError(f"{path}: what people entered cannot be written ({error}).") from error
-    return changed
+    with rewriting(store) as con:
+        return _rewrite(con, forgetter)
 
 
 def _rewrite(con: sqlite3.Connection, forgetter: Forgetter) -> int:
@@ -53,14 +39,7 @@ def _rewrite(con: sqlite3.Connection, forgetter: Forgetter) -> int:
         for number, made_by, kind, body in rows
     ]
     changed = [after for after, before in zip(new, rows, strict=True) if after[:2] != (before[1], before[3])]
-    if changed:
-        triggers = con.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'entered'")
-        kept = triggers.fetchall()
-        for name, _ in kept:
-            con.execute(f'DROP TRIGGER "{name}"')
-        con.executemany("UPDATE entered SET made_by = ?, body = ? WHERE entry_id = ?", changed)
-        for _, sql in kept:
-            con.execute(sql)
+    con.executemany("UPDATE entered SET made_by = ?, body = ? WHERE entry_id = ?", changed)
     return len(changed)
 
 

@@ -4,7 +4,6 @@ Only a file of a hold that stands is ever copied, and only after it was read in:
 cannot be copied now is tried again by every run that reads recordings.
 """
 
-import hashlib
 import os
 import shutil
 from dataclasses import dataclass, field, replace
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.files import remove_parts, write_atomically
+from fleetbrake.store.files import remove_parts, sha256_of, write_atomically
 from fleetbrake.store.holding.held_manifest import (
     HELD_FOLDER,
     HeldFile,
@@ -190,8 +189,7 @@ def _copy(source: Path, target: Path, sha256: str) -> None:
 
 def _sha256(path: Path) -> str | None:
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256_of(path)
     except OSError:
         return None
 

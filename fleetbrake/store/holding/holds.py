@@ -9,13 +9,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.store.arrow import in_one
 from fleetbrake.store.files import write_atomically
 from fleetbrake.store.forgetting.forgetter import driver_changed
 from fleetbrake.store.holding.held_spans import Spans, event_times, in_spans, microseconds, trip_spans
@@ -237,7 +238,7 @@ def in_time(hold: Hold, first: pa.ChunkedArray | pa.Array, last: pa.ChunkedArray
         mask = pc.and_(mask, pc.fill_null(pc.greater_equal(last, microseconds(hold.from_at)), True))
     if hold.to_at is not None:
         mask = pc.and_(mask, pc.fill_null(pc.less(first, microseconds(hold.to_at)), True))
-    return _plain(mask)
+    return in_one(mask)
 
 
 def _events_of(hold: Hold, table: pa.Table) -> pa.BooleanArray:
@@ -246,7 +247,7 @@ def _events_of(hold: Hold, table: pa.Table) -> pa.BooleanArray:
     for column, wanted in (("vehicle_id", hold.vehicle_id), ("driver_id", hold.driver_id)):
         if wanted is not None:
             named = pc.and_(named, _equal(table, column, wanted))
-    return _plain(pc.or_(named, in_spans(hold.spans, table.column("vehicle_id"), first, last)))
+    return in_one(pc.or_(named, in_spans(hold.spans, table.column("vehicle_id"), first, last)))
 
 
 def _trips_named(hold: Hold, trips: pa.Table) -> pa.BooleanArray:
@@ -258,7 +259,7 @@ def _trips_named(hold: Hold, trips: pa.Table) -> pa.BooleanArray:
         named = pc.and_(named, pc.or_(own, _towed(trips, hold.vehicle_id)))
     if hold.driver_id is not None:
         named = pc.and_(named, _equal(trips, "driver_id", hold.driver_id))
-    return _plain(named)
+    return in_one(named)
 
 
 def _towed(trips: pa.Table, vehicle_id: str) -> pa.BooleanArray:
@@ -269,7 +270,7 @@ def _towed(trips: pa.Table, vehicle_id: str) -> pa.BooleanArray:
     perhaps = pc.fill_null(pc.match_substring(column, vehicle_id), False)
     listed = set(column.filter(perhaps).unique().to_pylist())
     towing = [text for text in listed if vehicle_id in {unit.strip() for unit in text.split("+")}]
-    return _plain(pc.is_in(column, value_set=pa.array(towing, pa.string())))
+    return in_one(pc.is_in(column, value_set=pa.array(towing, pa.string())))
 
 
 def _of_vehicles(hold: Hold, rows: pa.Table) -> pa.BooleanArray:
@@ -279,7 +280,7 @@ def _of_vehicles(hold: Hold, rows: pa.Table) -> pa.BooleanArray:
         return _equal(rows, "vehicle_id", hold.vehicle_id)
     if hold.driver_id is None:
         return _none(rows)
-    return _plain(pc.is_in(rows.column("vehicle_id"), value_set=pa.array(sorted(hold.spans), pa.string())))
+    return in_one(pc.is_in(rows.column("vehicle_id"), value_set=pa.array(sorted(hold.spans), pa.string())))
 
 
 def _dated_within(hold: Hold, column: pa.ChunkedArray) -> pa.BooleanArray:
@@ -297,21 +298,17 @@ def _any_of(holds: Sequence[Hold], table: pa.Table, of: Callable[[Hold, pa.Table
     mask = _none(table)
     for hold in holds:
         mask = pc.or_(mask, of(hold, table))
-    return _plain(mask)
+    return in_one(mask)
 
 
 def _equal(table: pa.Table, column: str, wanted: str | None) -> pa.BooleanArray:
     if wanted is None or column not in table.column_names:
         return _none(table)
-    return _plain(pc.fill_null(pc.equal(table.column(column).cast(pa.string()), wanted), False))
+    return in_one(pc.fill_null(pc.equal(table.column(column).cast(pa.string()), wanted), False))
 
 
 def _none(table: pa.Table) -> pa.BooleanArray:
     return pa.array([False] * table.num_rows, pa.bool_())
-
-
-def _plain(mask: Any) -> pa.BooleanArray:
-    return mask.combine_chunks() if isinstance(mask, pa.ChunkedArray) else mask
 
 
 def _word(text: str | None) -> str | None:

@@ -6,7 +6,7 @@ verdicts as (select * from int_verdicts),
 reports as (select * from int_open_reports),
 raised as (
     select
-        v.*, r.open_report,
+        v.*, r.open_report, r.open_since,
         coalesce(asked.place < own.place, false) as by_report,
         case when by_report then r.least_priority else v.own_priority end as priority,
         case
@@ -43,7 +43,8 @@ select
     inspection_due_on,
     open_report,
     j.own_priority,
-    run.known_on
+    run.known_on,
+    open_since
 from raised as j
 join priority_order as o using (priority)
 cross join run
