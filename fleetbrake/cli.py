@@ -78,6 +78,7 @@ def ingest(
     told_list("Not taken in:", done.problems)
     told_list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
     told_list("Not in the register of drivers (kept):", done.unknown_drivers)
+    told_list("Please note:", done.notes)
     told_list("Held, but not copied (tried again by every run):", done.held_not_copied)
     if done.held_copied:
         results.print(f"Recordings copied for legal holds: {done.held_copied}.")

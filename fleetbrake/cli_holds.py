@@ -1,6 +1,7 @@
 """The commands hold, holds, release-hold and retain."""
 
 from datetime import date, datetime
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -46,6 +47,11 @@ def hold(
     driver: Annotated[str | None, typer.Option("--driver", metavar="ID", help="This driver.")] = None,
     from_: Annotated[str | None, typer.Option("--from", metavar="TIME", help="From this day or time (UTC).")] = None,
     to: Annotated[str | None, typer.Option("--to", metavar="TIME", help="To the end of this day, or a time.")] = None,
+    recordings: Annotated[
+        list[Path] | None,
+        typer.Option("--recordings", metavar="DIR", help="Where to look for files that were moved; repeatable."),
+    ] = None,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Though the store knows no such vehicle or driver.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Freeze a vehicle, a driver, a time, or what all of those given name; copy its recordings into the store."""
@@ -60,6 +66,8 @@ def hold(
             driver_id=driver,
             from_at=holds.moment(from_) if from_ else None,
             to_at=holds.moment(to, ends=True) if to else None,
+            anyway=anyway,
+            recordings=recordings or (),
         )
     told_list("Please note:", done.sentences)
     _line(f"{done.hold.hold_id} stands: {done.hold.what}. {_files(done.copied.files)}.")
@@ -129,7 +137,8 @@ def retain(
     repairs_months: Annotated[int | None, _months("repairs")] = None,
     defect_reports_months: Annotated[int | None, _months("defect-reports")] = None,
     today: Annotated[
-        datetime | None, typer.Option("--today", metavar="DATE", formats=_DAY, help="Count ages from this day (UTC).")
+        datetime | None,
+        typer.Option("--today", metavar="DATE", formats=_DAY, help="Count ages from this day (UTC), none to come."),
     ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Change nothing, only tell.")] = False,
     as_json: JsonOption = False,
@@ -185,6 +194,7 @@ def _files(counts: dict[str, int]) -> str:
         "missing": "missing",
         "no_room": "without room on the disk",
         "failed": "not copied",
+        "damaged": "whose copy is gone or damaged",
     }
     listed = ", ".join(f"{count} {words[state]}" for state, count in counts.items())
     return f"Recordings: {listed}" if listed else "No recordings"

@@ -22,6 +22,7 @@ from fleetbrake.cli_talk import (
 from fleetbrake.core.errors import InputError
 
 if TYPE_CHECKING:
+    from fleetbrake.store.forgetting.search import Remains
     from fleetbrake.upkeep import Forgotten
 
 
@@ -34,6 +35,9 @@ def add_commands(app: typer.Typer) -> None:
 def forget_driver(
     driver: Annotated[str, typer.Argument(metavar="DRIVER", help="The driver's id, written as in the recordings.")],
     store: StoreOption,
+    alike_too: Annotated[
+        bool, typer.Option("--alike-too", help="Ids of the store that are written almost alike are this driver's too.")
+    ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -43,16 +47,20 @@ def forget_driver(
     with sentences(as_json):
         if not yes:
             _ask(driver, store, as_json)
-        done = upkeep.forget_driver(store, driver)
+        done = upkeep.forget_driver(store, driver, alike_too=alike_too)
     for place, count in sorted(done.erased.changed.items()):
         results.print(f"{count:>8}  {place}", markup=False)
     told_list("Please note:", _notes(done))
     told_list("Kept by legal holds until they are released, and shown nowhere:", _held(done))
-    told_list("The id is still in the store:", [f"{one.file}: {one.part}" for one in done.remains])
+    told_list(
+        "Names of vehicles, depots or words of our own that stay, since they are not the person:",
+        _listed(done.of_others),
+    )
+    told_list("The id is still in the store:", _listed(done.remains))
+    told_list("Its letters still stand within longer words, which may be it; look there:", _listed(done.perhaps))
     told_list("Not reached:", [*done.erased.not_reached, *(f"{one}: cannot be read" for one in done.unread)])
     if done.complete:
-        kept = " but for what is held" if done.held else ""
-        results.print(f"Forgotten: {done.files} files and folders searched, nothing of the id is left{kept}.")
+        results.print(f"Forgotten: {done.files} files and folders searched, {_left(done)}.")
     finish(as_json, {"command": "forget-driver", **done.facts()}, OK if done.complete else SOME_REJECTED)
 
 
@@ -62,6 +70,18 @@ def _ask(driver: str, store: Path, as_json: bool) -> None:
     typer.confirm(f"Erase driver {visible(driver)} in {store}? This cannot be undone.", abort=True, err=True)
 
 
+def _left(done: "Forgotten") -> str:
+    """What the search says, in the words that are true of it."""
+    where = "" if done.anywhere else " in columns of drivers or after the word driver"
+    kept = ["what is held"] if done.held else []
+    kept += ["what is the name of something else"] if done.of_others else []
+    return f"nothing of the id is left{where}{' but for ' + ' and '.join(kept) if kept else ''}"
+
+
+def _listed(places: "tuple[Remains, ...]") -> list[str]:
+    return [f"{one.file}: {one.part}" for one in places]
+
+
 def _notes(done: "Forgotten") -> list[str]:
     told = []
     if not done.known:
@@ -69,9 +89,10 @@ def _notes(done: "Forgotten") -> list[str]:
     if not done.anywhere:
         told.append(
             "The id is so short or common a word that in texts it is taken out after the word driver only; columns of "
-            "drivers and folders named driver_id=... are free of it."
+            "drivers, folders named driver_id=... and what this driver's own events, trips and files are called are "
+            "free of it."
         )
-    told += [f"Driver {one} is written almost alike and stays: another id to the store." for one in done.alike]
+    told += [f"Driver {one} is written almost alike and is forgotten too." for one in done.alike]
     told += [
         f"The id is part of the name of vehicle {one}, which stays: the workshop must find it." for one in done.vehicles
     ]
@@ -81,4 +102,5 @@ def _notes(done: "Forgotten") -> list[str]:
 
 def _held(done: "Forgotten") -> list[str]:
     rows = [f"{hold_id}: {count} rows" for hold_id, count in sorted(done.erased.held.items())]
-    return [*done.held, *rows, *(f"{one.file}: {one.part}" for one in done.held_places)]
+    told = [*done.held, *rows, *_listed(done.held_places)]
+    return [*told, "It goes when these holds are released: see fleetbrake release-hold."] if told else []

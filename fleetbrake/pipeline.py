@@ -21,6 +21,7 @@ from fleetbrake.recordings.mapping import load_mapping
 from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.scoring.run import score as score_fleet
 from fleetbrake.store.ageing.dropped_rows import without_dropped
+from fleetbrake.store.ageing.retention_clock import look_at_all_again
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
 from fleetbrake.store.database import database_path, rebuilding
 from fleetbrake.store.files import text_path
@@ -29,6 +30,7 @@ from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
 from fleetbrake.store.forgetting.erase import erase_due
 from fleetbrake.store.forgetting.tombstones import mark_erased
 from fleetbrake.store.holding.held_files import copy_held
+from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import commit_log, read_log
@@ -75,14 +77,21 @@ def ingest(
         erase_due(store)
         if register_tables:
             rest = at_rest(store)
+            summary.alike_withheld = sum(map(rest.alike, register_tables.values()))
             kept = {name: rest.register(name, table) for name, table in register_tables.items()}
+            kept, changes = without_held_changes(store, rest.holds, kept)
+            summary.problems += changes
             merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
         if rules is not None:
             keep_mapping(store, rules)
         rest = at_rest(store)  # again: the trips that were just read say what is held
         summary.problems = [rest.text(problem) for problem in summary.problems]
         job = Job(rest, Lake(store), read_log(store), rules, criteria, settings_fingerprint(rules, criteria))
+        if rest.doubted:
+            look_at_all_again(store)
         entries = read_all(files, job, summary, progress)
+        summary.alike_withheld += sum(job.alike)
+        summary.problems += [rest.text(sentence) for sentence in job.seen.sentences()]
         if entries and rest.forgetter and rest.holds:
             mark_erased(store, held=[one.hold_id for one in rest.holds])  # perhaps: the next erasing finds out
         log = commit_log(store, entries)
@@ -98,7 +107,7 @@ def ingest(
         note_published(store)
         job.lake.remove_unlisted(log.keys())
         tell(progress, "publishing", 1, 1)
-        for copied in copy_held(store):
+        for copied in copy_held(store, job.seen):
             summary.held_copied += copied.new
             summary.held_not_copied += [f"{copied.hold_id}: {rest.text(sentence)}" for sentence in copied.sentences]
     return summary
@@ -195,7 +204,7 @@ def _told(con: duckdb.DuckDBPyConnection, files: list[Path], rest: AtRest) -> li
     """What the published log says against the files of this run, with what only publishing knows (ids in two files)."""
     rows = con.execute(
         "SELECT path, reason FROM ingest_log WHERE status <> 'loaded' AND path IN (SELECT unnest(?)) ORDER BY path",
-        [[rest.text(text_path(file.resolve())) for file in files]],
+        [[path for file in files for path in rest.paths(text_path(file.resolve()))]],
     ).fetchall()
     return [reason if reason and path in reason else f"{path}: {reason}" for path, reason in rows]
 

@@ -17,6 +17,7 @@ from fleetbrake.recordings.reader import Recording, file_sha256, find_recordings
 from fleetbrake.recordings.registers import read_registers
 from fleetbrake.store.files import text_path
 from fleetbrake.store.forgetting.at_rest import AtRest
+from fleetbrake.store.holding.held_seen import Seen
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.log import IngestLog, LogEntry
 
@@ -29,7 +30,10 @@ WORKERS = 2
 
 @dataclass
 class IngestSummary:
-    """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds."""
+    """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds.
+
+    ``alike_withheld``: events and rows of registers whose driver is written like a forgotten one and was left out.
+    """
 
     files: int = 0
     loaded: int = 0
@@ -42,8 +46,19 @@ class IngestSummary:
     unknown_vehicles: list[str] = field(default_factory=list)
     unknown_drivers: list[str] = field(default_factory=list)
     registers: list[str] = field(default_factory=list)
+    alike_withheld: int = 0
     held_copied: int = 0
     held_not_copied: list[str] = field(default_factory=list)
+
+    @property
+    def notes(self) -> list[str]:
+        """What a person should know, though nothing is wrong with it."""
+        if not self.alike_withheld:
+            return []
+        return [
+            f"{self.alike_withheld} events or rows of registers name a driver whose id is written like a forgotten "
+            "one, or stands in a list with one: the driver is withheld."
+        ]
 
     @property
     def some_rejected(self) -> bool:
@@ -53,7 +68,10 @@ class IngestSummary:
 
 @dataclass(frozen=True)
 class Job:
-    """What reading one file needs besides the file."""
+    """What reading one file needs besides the file; ``seen``: for the holds that stand, filled while files are read.
+
+    ``alike``: how many events of each file name a driver who is written like a forgotten one.
+    """
 
     rest: AtRest
     lake: Lake
@@ -61,6 +79,8 @@ class Job:
     mapping: Mapping | None
     criteria: Criteria
     settings: str
+    seen: Seen = field(default_factory=Seen)
+    alike: list[int] = field(default_factory=list)
 
 
 def settings_fingerprint(mapping: Mapping | None, criteria: Criteria) -> str:
@@ -129,9 +149,14 @@ def read_file(file: Path, job: Job) -> tuple[LogEntry, bool]:
     sha256 = ""
     try:
         sha256 = file_sha256(file, path)
+        if job.rest.holds:
+            job.seen.files[sha256] = file.resolve()
         known = job.log.known(path, sha256, job.settings)
         if known is not None:
             return known, True
+        kept = _kept_by_hold(job, path, sha256)
+        if kept is not None:
+            return kept, True
         recording = open_recording(file, job.mapping, logged_as=path)
         return _load(recording, job, given, now), False
     except StoreError:
@@ -141,8 +166,16 @@ def read_file(file: Path, job: Job) -> tuple[LogEntry, bool]:
     except Exception as error:
         # one file must never cost the others: whatever it does to the reader, it is told and left out
         reason = f"{path}: cannot be read ({type(error).__name__}: {_first_line(error)})"
+    kept = None if sha256 else _kept_by_hold(job, path, sha256)
+    if kept is not None:
+        return kept, True
     reason = job.rest.text(reason)
     return LogEntry(path, sha256, job.settings, None, "rejected", reason=reason, loaded_at=now), False
+
+
+def _kept_by_hold(job: Job, path: str, sha256: str) -> LogEntry | None:
+    """The entry of a file that is read in no more, since a hold keeps the events that were read from it."""
+    return job.seen.keeps(job.rest.holds, job.lake, job.log.get(path), sha256)
 
 
 def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry:
@@ -150,8 +183,9 @@ def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry
     tables = [features(batch, job.criteria) for batch in recording.batches() if batch.samples]
     whole = pa.concat_tables([t.events for t in tables]) if tables else None
     path = job.rest.logged_path(given, job.log, whole)
+    # the sentences were made before it was known whose file it is
+    reasons = [job.rest.text(reason.replace(story.path, path)) for reason in story.reasons]
     if not tables and (story.events_rejected or not recording.continuous):
-        reasons = "; ".join(story.reasons) or "no event could be read"
         return LogEntry(
             path,
             story.sha256,
@@ -160,7 +194,7 @@ def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry
             "rejected",
             rows=story.rows,
             events_rejected=story.events_rejected,
-            reason=job.rest.text(reasons),
+            reason="; ".join(reasons) or "no event could be read",
             loaded_at=now,
         )
     twice = _ids_twice(tables)
@@ -168,6 +202,7 @@ def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry
         raise InputError(f"{path}: {twice} events have the same vehicle and onset; is the drive in the file twice?")
     key = piece_key(path, story.sha256, job.settings)
     if whole is not None:
+        job.alike.append(job.rest.alike(whole))
         job.lake.write_piece(key, *job.rest.piece(whole, pa.concat_tables([t.wheels for t in tables])))
     partly = bool(story.events_rejected or story.channels_left_out)
     return LogEntry(
@@ -179,7 +214,7 @@ def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry
         rows=story.rows,
         events=0 if whole is None else whole.num_rows,
         events_rejected=story.events_rejected,
-        reason=job.rest.text("; ".join(story.reasons)) or None,
+        reason="; ".join(reasons) or None,
         loaded_at=now,
         vehicles=len(story.vehicles),
         first_at=_moment(story.first_us),

@@ -41,9 +41,9 @@ _COLUMNS: dict[str, tuple[str, str | None, int | None]] = {
     "distance_km": ("Distance", "distance", 0), "observed_km": ("Observed", "distance", 0),
     "hard_stops": ("Hard stops", None, None), "incidents": ("Incidents", None, None),
     "automatic_hard_stops": ("By the vehicle itself", None, None),
-    "hard_stops_per_1000km": ("Counted", "per_distance", 1),
-    "adjusted_hard_stops_per_1000km": ("Adjusted", "per_distance", 1),
-    "adjusted_low": ("low", None, 1), "adjusted_high": ("high", None, 1),
+    "hard_stops_per_1000km": ("Counted", "per_distance", 2),
+    "adjusted_hard_stops_per_1000km": ("Adjusted", "per_distance", 2),
+    "adjusted_low": ("low", None, 2), "adjusted_high": ("high", None, 2),
     "hard_stops_per_1000_applications": ("Counted (per 1000 applications)", None, 1),
     "build_up_jerk_mps3": ("Jerk of build-up", "jerk", 1), "build_up_jerk_of_usual": ("Jerk, usual = 1", None, 2),
     "late_braking_share": ("Last second of a stop", None, 2),
@@ -171,12 +171,12 @@ def _one(seat: Seat, found: pd.DataFrame, shown: pd.DataFrame) -> None:
 
 
 def _figures(row: dict[str, Any], measures: Measures) -> None:
-    low, high = (look.number(measures.of("per_distance", row[n])) for n in ("adjusted_low", "adjusted_high"))
+    low, high = (driver_words.rate_told(row[n], measures).split(" ")[0] for n in ("adjusted_low", "adjusted_high"))
     shown = (
         ("Distance", measures.text("distance", row["distance_km"])),
         ("Hard stops", look.whole(row["hard_stops"])),
-        ("Counted", measures.text("per_distance", row["hard_stops_per_1000km"])),
-        ("Adjusted", measures.text("per_distance", row["adjusted_hard_stops_per_1000km"])),
+        ("Counted", driver_words.rate_told(row["hard_stops_per_1000km"], measures)),
+        ("Adjusted", driver_words.rate_told(row["adjusted_hard_stops_per_1000km"], measures)),
         ("90 % interval", look.MISSING if low == look.MISSING else f"{low} to {high}"),
     )
     with st.container(horizontal=True, gap="medium"):

@@ -13,12 +13,8 @@ import duckdb
 
 from fleetbrake.planning.visits import STOP, THIS_WEEK
 from fleetbrake.scoring.open_on_file import open_findings
-from fleetbrake.store.entered import entries
-from fleetbrake.store.findings import WRITTEN_KINDS, merge_written
-from fleetbrake.store.schema import replace_table
+from fleetbrake.store.vehicle_registers import registers_now
 
-#: Registers that the models read; ``events`` only tell that a vehicle is there.
-_REGISTERS = ("vehicles", "inspections", "brake_tests", "repairs", "defect_reports")
 _READ = """
 select
     vehicle_id, case when severity >= 3 or tested then $stop else $week end as priority,
@@ -35,12 +31,6 @@ where r.vehicle_id is not null and r.severity >= 2 and r.reported_at < run.known
 order by all
 """
 
-_ANY = """
-select
-    exists (select 1 from inspections where vehicle_id = $vehicle)
-    or exists (select 1 from brake_tests where vehicle_id = $vehicle)
-    or exists (select 1 from defect_reports where vehicle_id = $vehicle)
-"""
 _REPORT = "a report"
 _ORDER: tuple[str, ...] = (STOP, THIS_WEEK, "next_service")
 
@@ -71,19 +61,9 @@ def danger_of(con: duckdb.DuckDBPyConnection, store: Path, vehicle_id: str) -> s
 
     By the registers whatever their days, and by what was entered since they were published (``con``).
     """
-    said = entries(store, WRITTEN_KINDS, vehicle_id)
-    ((on_file_at_all,),) = con.execute(_ANY, {"vehicle": vehicle_id}).fetchall()
-    if not said and not on_file_at_all:
-        return None
-    with duckdb.connect() as own:
-        own.execute("set timezone = 'UTC'")
-        own.execute("create table events (vehicle_id varchar, started_at timestamptz)")
-        for name in _REGISTERS:
-            sql = f"select * from {name} where vehicle_id = ?"  # noqa: S608 - own names
-            replace_table(own, name, con.sql(sql, params=[vehicle_id]).to_arrow_table())
-        merge_written(own, said)
-        for vehicle, least, what, on_day, _ in _open(own, date.max, date.max):
-            if vehicle == vehicle_id and least == STOP:
+    with registers_now(con, store, vehicle_id) as own:
+        for _, least, what, on_day, _ in _open(own, date.max, date.max) if own is not None else ():
+            if least == STOP:
                 return f"{what} of {on_day}" + ("" if "test" in what else " of a dangerous defect")
     return None
 

@@ -40,6 +40,11 @@ def rate_text(value: float, measures: Measures) -> str:
     return look.number(told, 1 if told >= 10 else 2)
 
 
+def rate_told(value: object, measures: Measures) -> str:
+    """A rate with its unit, or a dash."""
+    return look.MISSING if _missing(value) else f"{rate_text(value, measures)} {measures.label('per_distance')}"  # type: ignore[arg-type]
+
+
 def note(row: Mapping[str, Any], measures: Measures) -> str:
     """Why a driver's rates differ, from a row of ``driver_style``; empty without a note."""
     said = row.get("note")

@@ -56,6 +56,9 @@ def _did(summary: Mapping[str, Any]) -> str | None:
             told.append(f"{look.whole(count)} {one if count == 1 else several}")
     if summary.get("as_of"):
         told.append(f"scored as of {summary['as_of']}")
+    retention = summary.get("retention")
+    if isinstance(retention, Mapping) and retention.get("refused_since"):
+        told.append(f"nothing too old dropped since {retention['refused_since']}")
     if summary.get("month") and summary.get("files"):
         told.append(f"{look.whole(summary['files'])} files")
     return ", ".join(told) or None

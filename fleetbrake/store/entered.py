@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.entered_rows import KINDS, Body
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
-from fleetbrake.store.forgetting.tombstones import read_tombstones
+from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 
 ENTERED_NAME = "entered.sqlite"
 #: How long a writer waits for another one (s); writes take milliseconds.
@@ -89,6 +89,8 @@ def enter_all(
 def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = None) -> list[Entry]:
     """Entries in the order in which they were made, of some kinds and one vehicle, or all; empty without the file.
 
+    A forgotten id that a hold keeps in them is not shown.
+
     Raises
     ------
     StoreError
@@ -102,7 +104,12 @@ def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = Non
         wanted.append("vehicle_id = ?")
         given.append(vehicle_id)
     sql = f"SELECT entry_id, made_at, made_by, kind, vehicle_id, body FROM entered WHERE {' AND '.join(wanted)}"  # noqa: S608 - question marks only
-    return [_entry(*row) for row in _asked(store, sql + " ORDER BY entry_id", given)]
+    rows = _asked(store, sql + " ORDER BY entry_id", given)
+    known = read_tombstones(store) if rows else Tombstones()
+    if known.some_left:
+        hide = Forgetter(known).text
+        rows = [(no, at, hide(by), kind, of, changed_body(kind, body, hide)) for no, at, by, kind, of, body in rows]
+    return [_entry(*row) for row in rows]
 
 
 def stamp(store: Path) -> int:

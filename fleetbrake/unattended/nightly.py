@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -9,6 +10,7 @@ from fleetbrake import pipeline, upkeep
 from fleetbrake.core.errors import InputError
 from fleetbrake.pipeline import IngestSummary
 from fleetbrake.recordings.reader import find_recordings
+from fleetbrake.store.ageing.retention_clock import MOST_REFUSED_D, this_day
 from fleetbrake.store.database import database_path
 from fleetbrake.store.lock import holder, writer_lock
 from fleetbrake.unattended.config import Config, RecordingsPart
@@ -116,4 +118,7 @@ def _upkeep(run: Run, config: Config, earlier: upkeep.Retained | None) -> None:
     run.warning(*kept.sentences)
     if kept.refused is not None:
         run.steps["retention"] = "refused"
-        run.warning(kept.refused)
+        if kept.refused_since is not None and this_day() - kept.refused_since > timedelta(days=MOST_REFUSED_D):
+            run.problem(f"Since {kept.refused_since} nothing that is too old was dropped. {kept.refused}")
+        else:
+            run.warning(kept.refused)

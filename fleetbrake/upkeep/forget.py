@@ -7,6 +7,7 @@ from typing import Any
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.folded_text import SEPARATOR, fold_text
 from fleetbrake.reports.names_in_text import telling
+from fleetbrake.reports.own_words import OWN_WORDS
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.forgetting.erase import Erased, erase_forgotten
 from fleetbrake.store.forgetting.forgetter import Forgetter
@@ -19,7 +20,7 @@ from fleetbrake.store.registers import read_register
 __all__ = ["Forgotten", "erase_forgotten", "forget_driver"]
 
 #: Where rows that a hold keeps may name a forgotten id.
-_HELD_PLACES = ("held/", "lake/", "registers/", "holds.json")
+_HELD_PLACES = ("held/", "lake/", "registers/", "holds.json", "entered.sqlite")
 
 
 @dataclass(frozen=True)
@@ -32,9 +33,11 @@ class Forgotten:
     anywhere : the id was taken out of texts wherever it stood; a very short or common one only after "driver".
     erased : what was changed, by place, and what holds keep.
     held : holds that keep some of it, in words.
-    alike : other drivers whose ids are written almost alike; they stay.
+    alike : other ids of drivers that are written almost alike; they are forgotten too.
     vehicles : vehicles whose ids hold the id as a word; they stay.
-    remains : where a search of every file still found it, but for what is held.
+    remains : where a search of every file still found it, but for what is held and what is another one's name.
+    perhaps : where its letters stand within longer words.
+    of_others : where it stands as the name of a vehicle, a depot or one of our own words.
     held_places : where it still stands because it is held.
     files : number of files searched.
     unread : files that the search could not read.
@@ -47,14 +50,16 @@ class Forgotten:
     alike: tuple[str, ...]
     vehicles: tuple[str, ...]
     remains: tuple[Remains, ...]
+    perhaps: tuple[Remains, ...]
+    of_others: tuple[Remains, ...]
     held_places: tuple[Remains, ...]
     files: int
     unread: tuple[str, ...]
 
     @property
     def complete(self) -> bool:
-        """Whether nothing of the id is left but what is held."""
-        return not (self.remains or self.unread or self.erased.not_reached or self.vehicles)
+        """Whether nothing of the id is left but what is held, and what is the name of something else."""
+        return not (self.remains or self.perhaps or self.unread or self.erased.not_reached)
 
     def facts(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -66,8 +71,10 @@ class Forgotten:
             "held_by": list(self.held),
             "alike": list(self.alike),
             "vehicles": list(self.vehicles),
-            "remains": [f"{one.file}: {one.part}" for one in self.remains],
-            "held_places": [f"{one.file}: {one.part}" for one in self.held_places],
+            **{
+                name: [f"{one.file}: {one.part}" for one in getattr(self, name)]
+                for name in ("remains", "perhaps", "of_others", "held_places")
+            },
             "not_reached": list(self.erased.not_reached),
             "files_searched": self.files,
             "unread": list(self.unread),
@@ -75,16 +82,19 @@ class Forgotten:
         }
 
 
-def forget_driver(store: Path, driver_id: str) -> Forgotten:
+def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Forgotten:
     """Erase a driver's id from lake, registers, published tables, entries, mappings, logs and history of runs.
 
     A keyed fingerprint is kept, so that the id is known again in whatever is read in later. What a legal hold freezes
     stays in the lake and the registers until it is released, and is never published. Ends with a search of every file.
 
+    An id that differs in blanks, case, width or dashes alone is the same one to the fingerprint. Where the store knows
+    such drivers beside this one, they are forgotten with it, if ``alike_too`` says that they may.
+
     Raises
     ------
     InputError
-        The id is empty, or the store knows no such driver but one whose id is written almost alike.
+        The id is empty, the store knows no such driver but one whose id is written almost alike, or knows both.
     StoreBusyError, StoreError
         Another run writes the store, or a part of it cannot be read or written; a second call does the rest.
     """
@@ -92,20 +102,21 @@ def forget_driver(store: Path, driver_id: str) -> Forgotten:
         raise InputError("Which driver? The id is empty.")
     if not (database_path(store).is_file() or (store / "lake").is_dir()):
         raise StoreError(f"{store}: there is no store here; nothing was done.")
-    anywhere = telling(driver_id)
+    anywhere = telling(driver_id) and not _of_our_words(driver_id)
     with writer_lock(store, "forget-driver"):
         drivers, vehicles = _ids(store)
         alike = tuple(sorted(one for one in drivers if one != driver_id and _same(one) == _same(driver_id)))
-        if alike and driver_id not in drivers and not Forgetter(read_tombstones(store)).knows(driver_id):
-            raise InputError(f"No driver has just this id; meant is perhaps {' or '.join(alike)}. Nothing was done.")
+        if alike and not Forgetter(read_tombstones(store)).knows(driver_id):
+            _refuse_alike(driver_id, driver_id in drivers, alike, alike_too)
         single = Forgetter(one_tombstone(driver_id, anywhere=anywhere))
         holding = tuple(sorted(one for one in vehicles if single.names(one)))
         add_tombstone(store, driver_id, anywhere=anywhere, vehicles=holding)
         erased = erase_forgotten(store, anew=True)
         finder = Forgetter(one_tombstone(driver_id, anywhere=anywhere, vehicles=holding))
-        found = search(store, driver_id, finder)
-        holds = [one for one in active_holds(store) if erased.held[one.hold_id] or one.driver_id == driver_id]
+        found = search(store, driver_id, finder, drivers | vehicles)
+        holds = [one for one in active_holds(store) if erased.held[one.hold_id] or one.names(finder)]
     kept = tuple(one for one in found.found if holds and one.file.startswith(_HELD_PLACES))
+    left = [one for one in found.found if one not in kept]
     return Forgotten(
         known=driver_id in drivers or bool(erased.changed) or bool(erased.held),
         anywhere=anywhere,
@@ -113,11 +124,30 @@ def forget_driver(store: Path, driver_id: str) -> Forgotten:
         held=tuple(f"{one.hold_id}: {one.what}" for one in holds),
         alike=alike,
         vehicles=holding,
-        remains=tuple(one for one in found.found if one not in kept),
+        remains=tuple(one for one in left if not one.perhaps and not one.of_others),
+        perhaps=tuple(one for one in left if one.perhaps and not one.of_others),
+        of_others=tuple(one for one in left if one.of_others),
         held_places=kept,
         files=found.files,
         unread=found.unread,
     )
+
+
+def _refuse_alike(driver_id: str, known: bool, alike: tuple[str, ...], alike_too: bool) -> None:
+    """Somebody else's id may be among those that would go too: a person decides."""
+    if not known:
+        raise InputError(f"No driver has just this id; meant is perhaps {' or '.join(alike)}. Nothing was done.")
+    if not alike_too:
+        raise InputError(
+            f"The store knows {' and '.join((driver_id, *alike))}: ids that are written so much alike can only be "
+            "forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
+            "recordings and registers first. Nothing was done."
+        )
+
+
+def _of_our_words(driver_id: str) -> bool:
+    """Whether each word of the id is one of our own: it is then no name that could be told from a sentence."""
+    return all(word in OWN_WORDS for word in _same(driver_id).split(SEPARATOR))
 
 
 def _ids(store: Path) -> tuple[set[str], set[str]]:

@@ -1,18 +1,25 @@
 """Legal holds placed, listed and released; what waited for the release is done then."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.recordings.reader import find_recordings
 from fleetbrake.store.ageing.retention import policy, read_state
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.forgetting.erase import erase_forgotten
-from fleetbrake.store.holding.held_files import Copied, copy_held, damaged_copies, remove_copies
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.tombstones import read_tombstones
+from fleetbrake.store.holding.held_files import Copied, checked_copies, copy_held, remove_copies
 from fleetbrake.store.holding.held_manifest import folder_of, read_manifest
+from fleetbrake.store.holding.held_seen import found_again
 from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, placed, released
 from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.log import read_log
 from fleetbrake.upkeep.retention import Retained, retain
 
 __all__ = ["Listed", "Placed", "Released", "copy_held", "hold", "list_holds", "moment", "release_hold"]
@@ -56,34 +63,60 @@ def hold(
     driver_id: str | None = None,
     from_at: datetime | None = None,
     to_at: datetime | None = None,
+    anyway: bool = False,
+    recordings: Iterable[Path] = (),
 ) -> Placed:
     """Freeze a vehicle, a driver, a time, or what all of those given name, and copy its recordings into the store.
 
     Freezing comes first: a copy that cannot be made now is told and tried again by every run that reads recordings.
 
+    Parameters
+    ----------
+    anyway : place it although nothing in the store names such a vehicle or driver: its recordings are to come.
+    recordings : where to look for files that are not at the paths of the log any more; known by their bytes.
+
     Raises
     ------
     InputError
-        It names nothing, or nobody says who and why.
+        It names nothing or a forgotten driver, nobody says who and why, the store knows no such vehicle or driver, or there are no such
+        folders.
     StoreBusyError, StoreError
         Another run writes the store, or it cannot be written.
     """
     _must_exist(store)
+    files = find_recordings(list(recordings))
     with writer_lock(store, "hold"):
+        _refuse_forgotten(store, driver_id, reason, by)
+        unknown = [] if anyway else _unknown(store, vehicle_id, driver_id)
+        if unknown:
+            raise InputError(f"{' '.join(unknown)} Nothing is held; --anyway does it for recordings that are to come.")
         made = placed(
             store, vehicle_id=vehicle_id, driver_id=driver_id, from_at=from_at, to_at=to_at, reason=reason, by=by
         )
         told = _doubts(store, made)
-        copied = {one.hold_id: one for one in copy_held(store)}[made.hold_id]
+        copied = {one.hold_id: one for one in copy_held(store, found_again(read_log(store), files))}[made.hold_id]
         return Placed(made, copied, told + copied.sentences)
+
+
+def _refuse_forgotten(store: Path, driver_id: str | None, *texts: str) -> None:
+    """What was forgotten cannot be found any more, and must not come back in the words of a hold."""
+    forgetter = Forgetter(read_tombstones(store))
+    if driver_id is not None and forgetter.knows(driver_id):
+        raise InputError(
+            "This driver was forgotten: no row of the store names the id any more, so that a hold on it would keep "
+            "nothing. Hold the vehicle or the time instead. Nothing is held."
+        )
+    if forgetter.texts(texts):
+        raise InputError("The reason or the author of the hold names a forgotten driver: say it without the id.")
 
 
 def list_holds(store: Path) -> list[Listed]:
     """All holds, the oldest first, released ones too."""
     listed = []
     for one in all_holds(store):
-        manifest = read_manifest(store, one.hold_id)
-        damaged = [] if one.released is not None else [item.path for item in damaged_copies(store, one.hold_id)]
+        ended = one.released is not None
+        manifest = read_manifest(store, one.hold_id) if ended else checked_copies(store, one.hold_id)
+        damaged = [item.path for item in manifest.files if item.state == "damaged"]
         listed.append(Listed(one, manifest.counts(), damaged))
     return listed
 
@@ -151,19 +184,42 @@ def facts(one: Hold) -> dict[str, Any]:
 
 def _doubts(store: Path, made: Hold) -> list[str]:
     """What may be wrong with a hold: names that nothing has, a time whose rows lost their drivers already."""
-    told = []
-    with reading(store) as con:
-        for column, name, tables in (
-            ("vehicle_id", made.vehicle_id, ("events", "vehicles", "trips")),
-            ("driver_id", made.driver_id, ("events", "drivers", "trips")),
-        ):
-            asked = " OR ".join(f"EXISTS (FROM {table} WHERE {column} = $name)" for table in tables)
-            if name is not None and con.execute(f"SELECT {asked}", {"name": name}).fetchall() == [(False,)]:
-                told.append(f"Nothing in the store names {column.split('_')[0]} {name} yet: is it written like that?")
+    told = _unknown(store, made.vehicle_id, made.driver_id)
     gone = read_state(store).get("applied", {}).get("cutoff")
     if gone is not None and (made.from_at is None or made.from_at.date() < date.fromisoformat(gone)):
         told.append(f"Drivers and positions of rows before {gone} had been dropped before this hold; they stay so.")
     return told
+
+
+def _unknown(store: Path, vehicle_id: str | None, driver_id: str | None) -> list[str]:
+    """A sentence for each id that nothing in the store names, with those that are written almost like it."""
+    told = []
+    with reading(store) as con:
+        for what, name, tables in (
+            ("vehicle", vehicle_id, ("events", "vehicles", "trips")),
+            ("driver", driver_id, ("events", "drivers", "trips")),
+        ):
+            word = (name or "").strip()
+            if not word:
+                continue
+            parts = [f"SELECT {what}_id FROM {table}" for table in tables]  # noqa: S608 - own names
+            if what == "vehicle":  # units that are known from being towed alone
+                parts.append("SELECT trim(unnest(string_split(trailer_ids, '+'))) FROM trips")
+            rows = con.execute(" UNION ".join(parts)).fetchall()
+            ids = {str(row[0]) for row in rows if row[0] is not None}
+            if word not in ids:
+                near = _near(word, ids)
+                told.append(
+                    f"Nothing in the store names {what} {word} yet: is it written like that?"
+                    + (f" Perhaps {' or '.join(near)} is meant." if near else "")
+                )
+    return told
+
+
+def _near(word: str, ids: set[str]) -> list[str]:
+    """At most three ids that are written almost like the word; capital letters and small ones are the same."""
+    folded = {one.casefold(): one for one in sorted(ids)}
+    return [folded[one] for one in get_close_matches(word.casefold(), sorted(folded), n=3, cutoff=0.7)]
 
 
 def _forget(store: Path) -> list[str]:

@@ -25,7 +25,13 @@ from fleetbrake.store.ageing.retention import (
     set_policy,
     write_state,
 )
-from fleetbrake.store.ageing.retention_clock import AgeingDay, ageing_day
+from fleetbrake.store.ageing.retention_clock import (
+    ageing_day,
+    believed,
+    given_day,
+    look_at_all_again,
+    note_refused,
+)
 from fleetbrake.store.ageing.retention_lake import sweep
 from fleetbrake.store.ageing.retention_law import law_warnings
 from fleetbrake.store.ageing.retention_published import (
@@ -65,6 +71,8 @@ class Retained:
     needed : rows too old that stay because something is open, they are the newest, or answer what is kept; by table.
     forgotten : what went because it had to be forgotten and is held no more, by place.
     refused : why nothing was dropped; None if it was.
+    refused_since : first day of the machine on which nothing was dropped, while that lasts.
+    applied_on : day for which the rules were applied last.
     sentences : what a person should know besides.
     dry_run : only told, nothing changed.
     """
@@ -77,6 +85,8 @@ class Retained:
     needed: dict[str, int] = field(default_factory=dict)
     forgotten: dict[str, int] = field(default_factory=dict)
     refused: str | None = None
+    refused_since: date | None = None
+    applied_on: date | None = None
     sentences: list[str] = field(default_factory=list)
     dry_run: bool = False
 
@@ -102,6 +112,8 @@ class Retained:
             "needed": self.needed,
             "forgotten": self.forgotten,
             "refused": self.refused,
+            "refused_since": self.refused_since.isoformat() if self.refused_since else None,
+            "applied_on": self.applied_on.isoformat() if self.applied_on else None,
             "sentences": self.sentences,
             "dry_run": self.dry_run,
         }
@@ -143,14 +155,16 @@ def retain(
     Parameters
     ----------
     rules : kept in the store from now on; by default those that were kept before.
-    today : the day from which ages are counted, believed as it stands; by default the present day (UTC), which is held
-        against the newest reading first.
+    today : the day from which ages are counted, believed as it stands unless it is yet to come; by default the present
+        day (UTC), which is held against the newest reading first.
     dry_run : change nothing, only tell; ``rules`` are then not kept either.
     publish : False leaves the published file to whoever publishes next: to a run that reads recordings, or to another
         call. It reads the whole lake, and need not be done twice a night.
 
     Raises
     ------
+    InputError
+        ``today`` is yet to come by the machine's clock.
     StoreBusyError
         Another run writes the store.
     StoreError
@@ -160,6 +174,8 @@ def retain(
         raise StoreError(f"{store}: there is no published database in this store yet; run `fleetbrake ingest` first.")
     with writer_lock(store, "retain"):
         told = _apply(store, rules, today, dry_run=dry_run)
+        on = read_state(store).get("applied", {}).get("on")
+        told.applied_on = date.fromisoformat(on) if on else None
         if publish and not dry_run and is_pending(store):
             _publish(store)
         if not dry_run:
@@ -170,7 +186,7 @@ def retain(
 def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dry_run: bool) -> Retained:
     wanted = rules or policy(store)
     log = read_log(store)
-    ageing = AgeingDay(today, today) if today is not None else ageing_day(store, log=log)
+    ageing = given_day(today) if today is not None else ageing_day(store, log=log)
     day = ageing.day or ageing.today
     told = Retained(today=day, dry_run=dry_run)
     if wanted is None:
@@ -181,6 +197,9 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
         set_policy(store, rules)
     if ageing.doubt is not None:
         told.refused = ageing.doubt
+        if not dry_run:
+            told.refused_since = note_refused(store, ageing.today)
+            look_at_all_again(store)
         return told
     run = _Run(store, wanted, day, active_holds(store), told)
     told.first_kept = _first_days(wanted, day)
@@ -210,7 +229,7 @@ def _first_days(rules: RetentionPolicy, today: date) -> dict[str, date]:
 
 def _age_rows(run: _Run, log: IngestLog) -> list[str]:
     """Feature rows of the lake; returns the pieces that a hold keeps."""
-    applied = read_state(run.store).get("applied", {})
+    applied = believed(read_state(run.store))
     before = None if run.told.dry_run else run.begin
     done = sweep(run.store, log, run.rules, run.today, run.holds, applied, before=before)
     if done.rows:
@@ -312,7 +331,8 @@ def _publish(store: Path) -> None:
 def _note_applied(run: _Run, held_back: list[str]) -> None:
     first_kept = run.told.first_kept.get("events")
     state = read_state(run.store)
-    before = state.get("applied", {}).get("on", "")
+    before = believed(state).get("on", "")
+    state.pop("refused_since", None)
     state["applied"] = {
         "cutoff": first_kept.isoformat() if first_kept else None,
         "on": max(before, run.today.isoformat()),  # ISO days: in order as text

@@ -38,8 +38,8 @@ def test_a_link_to_a_driver_holds_whatever_depots_are_chosen(open_page: OpenPage
 def test_the_drivers_figures_and_vehicles_of_the_events_are_told(open_page: OpenPage) -> None:
     app = open_page("drivers", "filled", driver=PLAIN.drivers[1])
     shown = {metric.label: metric.value for metric in app.metric}
-    assert shown["Distance"] == "2,350 km" and shown["Adjusted"] == "7.8 per 1000 km"
-    assert shown["90 % interval"] == "4.7 to 11.7"
+    assert shown["Distance"] == "2,350 km" and shown["Adjusted"] == "7.80 per 1000 km"
+    assert shown["90 % interval"] == "4.68 to 11.7"
     assert re.search(r"UTC, vehicle (BUS|VAN)-\d+", _text(app))
 
 

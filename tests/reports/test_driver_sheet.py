@@ -11,7 +11,7 @@ import pytest
 from builders import HOSTILE, PLAIN
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
-from fleetbrake.reports import driver_reads, reads
+from fleetbrake.reports import driver_reads, driver_words, reads
 from fleetbrake.reports.measures import METRIC, US, Measures
 from fleetbrake.reports.sheets.driver_sheet import driver_sheet
 
@@ -37,7 +37,8 @@ def test_it_names_the_driver_the_rates_and_the_caution_and_praise_comes_first(st
     told = _sheet(store, PLAIN.drivers[1])
     row = _row(store, PLAIN.drivers[1])
     assert PLAIN.drivers[1] in told and re.sub(r"\s", "", DRIVER_CAUTION) in told
-    assert f"{row['adjusted_hard_stops_per_1000km']:.1f}per1000km" in told
+    rate = row["adjusted_hard_stops_per_1000km"]
+    assert f"{rate:.{1 if rate >= 10 else 2}f}per1000km" in told
     assert told.index("Whatwentwell") < told.index("Typicalapplications") < told.index("Thedriver’sownaccount")
     assert "BUS-" in told or "VAN-" in told, "the vehicle of each application"
 
@@ -79,6 +80,6 @@ def test_rates_of_the_note_are_rounded_once() -> None:
         "note": "Counted 6.9 a 1000 km, adjusted 3.0 (1.8 to 4.5). More.", "hard_stops_per_1000km": 6.948254,
         "adjusted_hard_stops_per_1000km": 3.034544, "adjusted_low": 1.835707, "adjusted_high": 4.478335,
     }  # fmt: skip
-    assert driver_reads.note(row, US) == "Counted 11.2 a 1000 mi, adjusted 4.9 (3.0 to 7.2). More."
-    assert driver_reads.note(row, METRIC) == row["note"]
-    assert driver_reads.note(row | {"note": None}, US) == ""
+    assert driver_words.note(row, US) == "Counted 11.2 a 1000 mi, adjusted 4.88 (2.95 to 7.21). More."
+    assert driver_words.note(row, METRIC) == "Counted 6.95 a 1000 km, adjusted 3.03 (1.84 to 4.48). More."
+    assert driver_words.note(row | {"note": None}, US) == ""

@@ -106,7 +106,11 @@ def test_the_pdf_lists_vehicles_without_a_sign_as_ids_only(tmp_path: Path) -> No
     calm_before = int((health["priority"] == "no_sign").sum())
     assert f"notcleared,andduefortheirinspectionsasever:{calm_before + 70}" in text
     assert f"and{calm_before + 70 - 48}more" in text and "CALM-041" in text and "CALM-042" not in text
-    assert "onlytheirduedatespeaksforthem:2TRL-1·TRL-2" in text
+    due = pd.Timestamp(calm["inspection_due_on"].iloc[0])
+    dated = (
+        [f"{t},due{due.day}{due:%b%Y}" for t in trailers] if pd.notna(due) else [f"{t},nodateknown" for t in trailers]
+    )
+    assert f"bytheirdates:2{'·'.join(dated)}" in text
     assert f"neithergoodnorbad:1{PLAIN.vehicles[-1]}" in text
 
 

@@ -316,7 +316,11 @@ def test_the_document_has_a_title_bookmarks_tags_and_the_months_last_day_as_its_
     assert str(reader.metadata.get("/CreationDate")).startswith("D:20260228")
     root = reader.trailer["/Root"]
     assert bool(root["/MarkInfo"]["/Marked"]) and root["/Lang"] == "en"
-    sections = [str(item["/Title"]) for item in reader.outline[1] if not isinstance(item, list)]
+    sections = [
+        str(item["/Title"]).replace("\N{NO-BREAK SPACE}", " ")
+        for item in reader.outline[1]
+        if not isinstance(item, list)
+    ]
     assert sections == [
         "What must not wait",
         "Vehicles to inspect",
@@ -324,7 +328,7 @@ def test_the_document_has_a_title_bookmarks_tags_and_the_months_last_day_as_its_
         "What inspections found against what was predicted",
         "The last twelve months",
         "Where it happens",
-        "Drivers: scores of 2\N{NO-BREAK SPACE}Apr\N{NO-BREAK SPACE}2025 to 27\N{NO-BREAK SPACE}Feb\N{NO-BREAK SPACE}2026",
+        "Drivers: scores of 2 Apr 2025 to 27 Feb 2026",
         "Brake work and energy",
         "What was not recorded",
         "Method and limits",

@@ -125,6 +125,14 @@ def test_an_older_month_tells_who_was_silent_by_its_own_end(tmp_path: Path) -> N
     assert january[PLAIN.vehicles[2]]["silent"] is None, "not recorded by then"
 
 
+def test_of_the_newest_month_it_is_the_rule_of_the_recordings_page(store: Path) -> None:
+    facts = month_reads.frame(store, "SELECT * FROM recording_facts ORDER BY vehicle_id")
+    told = month_silence(store, period("2026-12")).to_pandas()
+    assert len(told) == len(facts) and told["last_on"].notna().sum() > 5
+    for name in ("last_on", "days_silent", "silent_from_days", "silent"):
+        assert [None if pd.isna(v) else v for v in told[name]] == [None if pd.isna(v) else v for v in facts[name]], name
+
+
 def test_the_days_of_a_plan_made_later_are_said_to_be() -> None:
     told = made_month()
     assert document(told)["planned"] == "Planned"
@@ -149,8 +157,8 @@ def test_a_month_counts_what_a_driver_did_in_it(store: Path) -> None:
 
 NOTE = (
     "Counted 3.9 a 1000 km, adjusted 3.9 (2.2 to 5.8). In the same vehicles and conditions an average driver would "
-    "have had 0.38, in the fleet as a whole 0.61: that raises it. 57 % of the adjusted rate comes from the driver's own "
-    "stops, the rest from the other drivers: that lowers it. A hard stop would have been recorded on 1500 of 2000 km: "
+    "have had 0.38, in the fleet as a whole 0.61: that raises it. 57 % of the adjusted rate comes from the driver's "
+    "own stops, the rest from the other drivers: that lowers it. A hard stop would have been recorded on 1500 of 2000 km: "
     "only these make the adjusted rate."
 )
 ROW = {

@@ -90,7 +90,7 @@ def test_nothing_of_the_id_is_kept_and_the_list_survives(tmp_path: Path) -> None
     assert b"Anna" not in content and b"Lee" not in content and b"nna" not in content.lower()
     known = Forgetter(read_tombstones(tmp_path))
     assert len(read_tombstones(tmp_path).stones) == 2
-    assert known.knows("Bert") and known.knows("Anna Lee") and not known.knows("anna lee")
+    assert known.knows("Bert") and known.knows("Anna Lee") and not known.knows("Anna Le")
     # another store has another key: its fingerprints are other ones
     other = tmp_path / "other"
     other.mkdir()

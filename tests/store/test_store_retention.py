@@ -1,5 +1,6 @@
 """How far back is kept, on known days, and which rows go: closed cases written by hand."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,17 @@ from fleetbrake.store.ageing.retention import (
     checked_policy,
     months_before,
     policy,
+    read_state,
     set_policy,
     write_state,
 )
-from fleetbrake.store.ageing.retention_clock import AgeingDay, ageing_day
+from fleetbrake.store.ageing.retention_clock import (
+    AgeingDay,
+    ageing_day,
+    believed,
+    look_at_all_again,
+    note_refused,
+)
 from fleetbrake.store.ageing.retention_lake import sweep
 from fleetbrake.store.ageing.retention_law import law_warnings
 from fleetbrake.store.ageing.retention_records import RECORDS, OnFile, aged_records
@@ -284,11 +292,53 @@ def test_a_clock_that_is_far_ahead_is_not_believed(tmp_path: Path) -> None:
     assert ageing_day(tmp_path, today=far) == AgeingDay(far, far)
 
 
-def test_what_was_too_old_once_stays_too_old_whatever_the_clock_says(tmp_path: Path) -> None:
+def _read_until(store: Path, last_at: str, loaded_at: str) -> None:
+    ingest(store, "a.parquet", [event("e1")], [wheel("e1", "1L")])
+    entry = next(iter(read_log(store)))
+    commit_log(store, [replace(entry, last_at=_at(last_at), loaded_at=_at(loaded_at))])
+
+
+def test_what_was_too_old_once_stays_so_under_a_clock_years_ahead(tmp_path: Path) -> None:
     applied = date(2026, 4, 1)
     write_state(tmp_path, {"applied": {"on": applied.isoformat()}})
-    assert ageing_day(tmp_path, today=date(1970, 1, 1)).day == applied
     assert ageing_day(tmp_path, today=date(2062, 1, 1)).day == applied
+
+
+def test_a_clock_behind_the_last_time_is_doubted_and_that_day_moves_nothing(tmp_path: Path) -> None:
+    """Either day may be the wrong one: nothing is dropped, and what is read in is as old as the readings tell."""
+    _read_until(tmp_path, "2026-03-20T09:00", "2026-03-21T09:00")
+    for on, now, day in (
+        ("2036-01-01", "2026-04-01", "2026-04-01"),  # rules were applied for a day that was never there
+        ("2026-03-25", "1970-01-01", "2026-03-20"),  # a machine without a battery
+        ("2026-03-15", "1970-01-01", "2026-03-15"),
+    ):
+        write_state(tmp_path, {"applied": {"on": on}})
+        found = ageing_day(tmp_path, today=date.fromisoformat(now))
+        assert found.day == date.fromisoformat(day) and found.doubt is not None, (on, now)
+        assert on in found.doubt and f"--today {now}" in found.doubt
+
+
+def test_a_reading_from_the_future_vouches_for_no_clock(tmp_path: Path) -> None:
+    """A recorder whose clock runs 36 years ahead; the file was read in on a day that had come."""
+    _read_until(tmp_path, "2062-01-01T09:00", "2026-03-20T10:00")
+    assert ageing_day(tmp_path, today=date(2062, 1, 1)).doubt is not None
+    assert ageing_day(tmp_path, today=date(2026, 4, 1)).doubt is None
+
+
+def test_a_day_of_rules_that_has_not_come_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fleetbrake.store.ageing.retention_clock.this_day", lambda: TODAY)
+    good = {"on": "2026-03-31", "cutoff": "2025-02-28", "at": "2026-03-31T01:00:00+00:00"}
+    assert believed({"applied": good}) == good and believed({}) == {}
+    assert believed({"applied": {**good, "on": "2026-04-01"}}) == {}
+    assert believed({"applied": {**good, "at": "2036-03-31T01:00:00+00:00"}}) == {**good, "at": None}
+
+
+def test_since_when_nothing_was_dropped(tmp_path: Path) -> None:
+    write_state(tmp_path, {"applied": {"at": "2026-03-01T00:00:00+00:00"}})
+    days = [note_refused(tmp_path, date(2026, 4, day)) for day in (3, 20, 1)]
+    assert days == [date(2026, 4, 3), date(2026, 4, 3), date(2026, 4, 1)]
+    look_at_all_again(tmp_path)
+    assert read_state(tmp_path)["applied"]["at"] is None
 
 
 def test_only_pieces_that_came_of_age_are_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

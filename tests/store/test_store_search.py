@@ -101,5 +101,24 @@ def test_another_longer_word_is_no_find_and_a_damaged_file_is_told(tmp_path: Pat
     pq.write_table(pa.table({"driver_id": ["DRV-00421"], "notes": ["DRV-00421"]}), tmp_path / "a.parquet")
     (tmp_path / "b.parquet").write_bytes(b"PAR1 and nothing more")
     finder = Forgetter(one_tombstone("DRV-0042", anywhere=True))
-    done = search(tmp_path, "DRV-0042", finder)
+    done = search(tmp_path, "DRV-0042", finder, ["DRV-00421", "DRV-0042"])
     assert done.found == () and len(done.unread) == 1 and done.unread[0].startswith("b.parquet")
+
+
+def test_letters_within_longer_words_may_be_it_and_other_names_are_told_apart(tmp_path: Path) -> None:
+    texts = {"notes": ["evtD77QXx-B04"], "depot": ["d77qx"], "sha256": ["0d77qx1"]}
+    pq.write_table(pa.table(texts), tmp_path / "a.parquet")
+    (tmp_path / "b.log").write_text("see evt%44%37%37QXx\n")
+    (tmp_path / "c.log").write_text("of forgottend77qxaaaaa and D77QX2\n")
+    found = search(tmp_path, "D77QX", Forgetter(one_tombstone("D77QX", anywhere=True)), ["D77QX2"]).found
+    assert {(one.file, one.part, one.perhaps, one.of_others) for one in found} == {
+        ("a.parquet", "column notes", True, False),
+        ("a.parquet", "column depot", False, True),
+        ("b.log", "lines", True, False),
+    }
+    # a number as a word of its own; a word of our own only where it names a driver
+    (tmp_path / "d.log").write_text("drive 4711, not 14711\n")
+    assert [
+        one.perhaps for one in search(tmp_path, "4711", Forgetter(one_tombstone("4711", anywhere=False))).found
+    ] == [True]
+    assert search(tmp_path, "not", Forgetter(one_tombstone("not", anywhere=False))).found == ()

@@ -4,7 +4,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -109,7 +109,11 @@ def test_a_month_is_in_history_and_heartbeat_beside_the_night(night: Night, mont
     shown = newest_runs(night.fleet.store)
     assert shown["job"].tolist() == ["monthly", "nightly"] and shown["well"].all()
     assert shown["did"][0] == f"2026-01, scored as of 2026-01-05, {run.summary['files']} files"
-    assert shown["did"][1] == "1 file loaded, 1 rejected, 1 event, 0 visits planned, scored as of 2026-01-05"
+    since = night.facts["retention"]["refused_since"]
+    assert shown["did"][1] == (
+        "1 file loaded, 1 rejected, 1 event, 0 visits planned, scored as of 2026-01-05, "
+        f"nothing too old dropped since {since}"
+    )
 
 
 @pytest.fixture
@@ -207,3 +211,19 @@ def test_the_sample_configuration_works_beside_a_fleets_folders(
     here.config.write_bytes(sample.read_bytes())
     status, facts = here.facts("nightly")
     assert (status, facts["loaded"], facts["registers"]) == (0, 1, ["vehicles"])
+
+
+@pytest.mark.parametrize(("days", "status"), [(31, 0), (32, 1)])
+def test_nights_that_drop_nothing_for_over_a_month_end_otherwise_than_well(
+    fleet: Callable[..., Fleet], no_work: list[str], monkeypatch: pytest.MonkeyPatch, days: int, status: int
+) -> None:
+    today = datetime.now(UTC).date()
+    refused = Retained(
+        today, refused="Nothing was dropped: a clock.", refused_since=today - timedelta(days=days), applied_on=today
+    )
+    monkeypatch.setattr(upkeep, "retain", lambda store, rules, **_: refused)
+    found, facts = fleet().facts("nightly")
+    assert (found, facts["steps"]["retention"]) == (status, "refused")
+    assert facts["retention"]["refused_since"] == str(today - timedelta(days=days))
+    assert facts["retention"]["applied_on"] == str(today)
+    assert any("Nothing was dropped" in said for said in facts["problems" if status else "warnings"])

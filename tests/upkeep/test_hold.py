@@ -118,7 +118,7 @@ def test_columns_of_other_names_are_read_through_their_mapping(tmp_path: Path) -
         table = pa.table({"unit": ["van-1"] * 200, "who": [who] * 200, "timestamp": stamps, "v": np.full(200, 60.0)})
         pq.write_table(table, tmp_path / "in" / f"{who}.parquet")
     ingest([tmp_path / "in"], store, mapping=str(mapping))
-    hold(store, driver_id="D-one", **WHO)
+    hold(store, driver_id="D-one", anyway=True, **WHO)
     assert list(_copies(store)) == ["D-one.parquet"]
 
 
@@ -190,9 +190,16 @@ def test_a_copy_that_was_touched_is_told(store: Path) -> None:
 def test_the_commands_place_list_and_release(store: Path) -> None:
     at, run = str(store), CliRunner()
     who = ["--by", "A. Clerk\x1b[2J", "--reason", "collision [bold]"]
-    placed = run.invoke(app, ["hold", "--store", at, "--vehicle", "van-9", "--to", "2026-01-31", *who])
+    what = ["hold", "--store", at, "--vehicle", "Van-12", "--to", "2026-01-31", *who]
+    refused = run.invoke(app, what)
+    assert (
+        refused.exit_code == 2
+        and "van-1" in refused.output
+        and "There are no" in run.invoke(app, ["holds", "--store", at]).output
+    )
+    placed = run.invoke(app, [*what, "--anyway"])
     assert placed.exit_code == 0, placed.output
-    assert "Nothing in the store names vehicle van-9 yet" in placed.output
+    assert "Nothing in the store names vehicle Van-12 yet" in placed.output
     assert "until 2026-02-01 00:00 UTC" in placed.output
     listed = run.invoke(app, ["holds", "--store", at])
     assert "collision [bold]" in listed.output and "\x1b[2J" not in listed.output

@@ -49,7 +49,12 @@ def day(value: object) -> str:
 
 def days_in_words(sentence: str) -> str:
     """A sentence of ours with its days as the document has them: ``28 Jan 2026`` for 2026-01-28."""
-    return _ISO_DAY.sub(lambda found: day(pd.to_datetime(found[0], errors="coerce")), sentence)
+    return _ISO_DAY.sub(_day_in_words, sentence)
+
+
+def _day_in_words(found: re.Match[str]) -> str:
+    known = pd.to_datetime(found[0], errors="coerce")
+    return found[0] if is_missing(known) else day(known)
 
 
 def counted(number: object, one: str, many: str) -> str:

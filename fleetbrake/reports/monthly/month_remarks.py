@@ -28,7 +28,7 @@ def _remarks(
         yield f"Vehicles and drivers: {of.not_scored}."
     if figures.events and not _any(tables["month_rates"], "observed_km"):
         yield "No trips with kilometres are known of vehicles with events: there are counts, but no rates."
-    inspected = _inspected(tables["hit_rate"])
+    inspected = _inspected(tables["hit_rate"], _PREDICTED)
     if 0 < inspected < FEW:
         yield (
             f"What inspections found rests on {inspected} of the last twelve months: fewer than {FEW} say hardly "
@@ -36,6 +36,13 @@ def _remarks(
         )
     if not inspected:
         yield "No inspection of the last twelve months tells whether a prediction was right."
+    if afterwards := _inspected(tables["hit_rate"], _AFTERWARDS):
+        yield (
+            f"{afterwards} of the last twelve months' inspections have only scores worked out afterwards to be held "
+            "against: told apart, and no predictions."
+        )
+    if waiting := _inspected(tables["hit_rate"], _WAITING):
+        yield f"{waiting} of the last twelve months' inspections on file are not judged yet: run `fleetbrake score`."
 
 
 def _where(with_events: Sequence[str]) -> str:
@@ -51,10 +58,13 @@ def _any(table: pa.Table, column: str) -> bool:
     return bool(table[column].null_count < table.num_rows)
 
 
-def _inspected(hits: pa.Table) -> int:
-    """Inspections of the last twelve months of which both a score from before and a result are known."""
-    chosen = pc.and_(pc.equal(hits["span"], "last_12_months"), pc.is_in(hits["figure"], pa.array(_PREDICTED)))
+def _inspected(hits: pa.Table, figures: Sequence[str]) -> int:
+    """Inspections of the last twelve months that these figures rest on."""
+    chosen = pc.and_(pc.equal(hits["span"], "last_12_months"), pc.is_in(hits["figure"], pa.array(figures)))
     return int(pc.sum(hits.filter(chosen)["inspected"]).as_py() or 0)
 
 
-_PREDICTED = ["flagged", "not_flagged", "known_before"]
+#: A prediction and a result are known; the score was made after the inspection; nothing has read it yet.
+_PREDICTED = ("flagged", "not_flagged", "known_before")
+_AFTERWARDS = ("afterwards_flagged", "afterwards_not_flagged")
+_WAITING = ("not_judged",)

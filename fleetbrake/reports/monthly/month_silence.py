@@ -47,18 +47,19 @@ usual AS (
     SELECT h.vehicle_id, h.last_on, h.usual[CAST(ceil(r.share * len(h.usual)) AS BIGINT)] AS usual_gap_days
     FROM rhythms AS h
     CROSS JOIN rules AS r
+),
+lasting AS (
+    SELECT f.vehicle_id, f.depot, f.category, t.told_on, u.last_on, t.told_on - u.last_on AS days_silent,
+           CAST(CASE
+               WHEN u.usual_gap_days IS NOT NULL THEN greatest(r.least_days, r.usual_gaps * u.usual_gap_days)
+               WHEN u.last_on IS NOT NULL THEN r.no_rhythm_days
+           END AS BIGINT) AS silent_from_days
+    FROM recording_facts AS f
+    CROSS JOIN told AS t
+    CROSS JOIN rules AS r
+    LEFT JOIN usual AS u USING (vehicle_id)
 )
-SELECT f.vehicle_id, f.depot, f.category, t.told_on, u.last_on, t.told_on - u.last_on AS days_silent,
-       CAST(CASE
-           WHEN u.usual_gap_days IS NOT NULL THEN greatest(r.least_days, r.usual_gaps * u.usual_gap_days)
-           WHEN u.last_on IS NOT NULL THEN r.no_rhythm_days
-       END AS BIGINT) AS silent_from_days,
-       days_silent > silent_from_days AS silent
-FROM recording_facts AS f
-CROSS JOIN told AS t
-CROSS JOIN rules AS r
-LEFT JOIN usual AS u USING (vehicle_id)
-ORDER BY f.vehicle_id
+SELECT *, days_silent > silent_from_days AS silent FROM lasting ORDER BY vehicle_id
 """
 
 

@@ -23,6 +23,7 @@ from fleetbrake.reports.veil import veil
 #: Letters of one foreign text at most, so that everything stays on one page.
 MOST_LETTERS = 240
 _CHART_WIDTH = 560
+_RATES = ("hard_stops_per_1000km", "adjusted_hard_stops_per_1000km", "adjusted_low", "adjusted_high")
 _SPAN = tuple[pd.Timestamp, pd.Timestamp] | None
 
 
@@ -128,15 +129,15 @@ def _data(row: dict[str, Any], items: pd.DataFrame, span: _SPAN, measures: Measu
 
 def _figures(row: dict[str, Any], measures: Measures) -> list[dict[str, str]]:
     """Name and value of what stands beside each other at the top."""
-    low, high = (look.number(measures.of("per_distance", row[name])) for name in ("adjusted_low", "adjusted_high"))
-    adjusted = measures.text("per_distance", row["adjusted_hard_stops_per_1000km"])
-    interval = "" if adjusted == look.MISSING else f" ({low} to {high})"
+    rated = {name: driver_words.rate_told(row[name], measures) for name in _RATES}
+    counted, adjusted, low, high = rated.values()
+    interval = "" if adjusted == look.MISSING else f" ({low.split(' ')[0]} to {high.split(' ')[0]})"
     shown = (
         ("Distance", measures.text("distance", row["distance_km"])),
         ("Part of it observed", measures.text("distance", row["observed_km"])),
         ("Hard stops", look.whole(row["hard_stops"])),
         ("By the vehicle itself", look.whole(row["automatic_hard_stops"])),
-        ("Rate as counted", measures.text("per_distance", row["hard_stops_per_1000km"])),
+        ("Rate as counted", counted),
         ("Rate adjusted (90 % interval)", adjusted + interval),
     )
     return [{"name": name, "value": value} for name, value in shown]

@@ -17,6 +17,7 @@ from fleetbrake.core.vocabulary import CAUTION, NOT_SEEN, SEVERITY_TEXT
 from fleetbrake.reports import charts, findings, look, reads, typeset
 from fleetbrake.reports.measures import METRIC, Measures
 from fleetbrake.reports.plan_data import PlanTold
+from fleetbrake.reports.printed import as_pasted
 from fleetbrake.reports.sheets import vehicle_sheet_parts as parts
 from fleetbrake.reports.sheets.vehicle_sheet_reads import SheetFacts, sheet_facts
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 import duckdb
 
 from fleetbrake.store.ageing.retention import read_state, write_state
+from fleetbrake.store.ageing.retention_clock import believed
 from fleetbrake.store.holding.holds import Hold, active_holds
 
 #: Published tables of drivers by day scored: their days outlive their period as the events behind them do.
@@ -49,7 +50,7 @@ def old_days(con: duckdb.DuckDBPyConnection, first_kept: date | None, holds: Seq
 
 def drop_old_days(con: duckdb.DuckDBPyConnection, store: Path) -> None:
     """Drop them, by the cutoff that was applied last."""
-    cutoff = read_state(store).get("applied", {}).get("cutoff")
+    cutoff = believed(read_state(store)).get("cutoff")
     where, given = _too_old(date.fromisoformat(cutoff) if cutoff else None, active_holds(store))
     for name in BY_DAY:
         con.execute(f"DELETE FROM {name} WHERE {where}", given)  # noqa: S608 - own names

@@ -12,8 +12,9 @@ import pyarrow.compute as pc
 
 from fleetbrake.store.ageing.retention import RetentionPolicy, aged_events, aged_register, policy
 from fleetbrake.store.ageing.retention_clock import ageing_day
-from fleetbrake.store.arrow import in_one
+from fleetbrake.store.arrow import how_many, in_one
 from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, SPARED, Forgetter, forgotten_rows, without_texts
+from fleetbrake.store.forgetting.own_names import names_in_lake, own_names, own_rows
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, held_events, held_rows
 from fleetbrake.store.lake import DRIVER_FORGOTTEN
@@ -30,21 +31,28 @@ class AtRest:
     holds : the holds that stand.
     rules : how long what is kept; None for good.
     today : day (UTC) from which periods are counted back.
+    doubted : the machine's clock is not believed.
     """
 
     forgetter: Forgetter
     holds: tuple[Hold, ...]
     rules: RetentionPolicy | None
     today: date
+    doubted: bool = False
 
     def piece(self, events: pa.Table, wheels: pa.Table) -> tuple[pa.Table, pa.Table]:
         """Events and wheels of one recording; both the very tables where nothing changes."""
         if not self.forgetter and self.rules is None:
             return events, wheels
+        rest = self.knowing(own_names(events, self.forgetter))
         held = held_events(self.holds, events) if self.holds else None
         frozen = set() if held is None else set(events.column("event_id").filter(held).to_pylist())
-        kept = aged_events(self._forgotten(events, held), self.rules, self.today, held)
-        return kept, self._wheels(wheels, frozen)
+        kept = aged_events(rest._forgotten(events, held), self.rules, self.today, held)
+        return kept, rest._wheels(wheels, frozen)
+
+    def knowing(self, names: dict[str, str]) -> "AtRest":
+        """The same rules, with names of events, trips and files of forgotten drivers that hold their ids."""
+        return replace(self, forgetter=self.forgetter.with_phrases(names)) if names else self
 
     def events(self, table: pa.Table) -> pa.Table:
         """Events alone, as :meth:`piece`."""
@@ -63,11 +71,14 @@ class AtRest:
             dropped = forgotten_rows(table, "driver_id", self.forgetter)
             kept = pc.invert(dropped) if held is None else pc.or_(pc.invert(dropped), held)
             table, held = table.filter(kept), None if held is None else held.filter(in_one(kept))
-        return aged_register(name, self._forgotten(table, held), self.rules, self.today, held)
+        rest = self.knowing(own_names(table, self.forgetter))
+        return aged_register(name, rest._forgotten(table, held), self.rules, self.today, held)
 
     def entry(self, entry: LogEntry) -> LogEntry:
         """What the log of files says of one: its path names nobody, and is still another one than any other file's."""
-        path, reason = self.text(entry.path), None if entry.reason is None else self.text(entry.reason)
+        path = self.forgetter.cell("path", entry.path)
+        # the path within the sentence first, so that both have the same word in it
+        reason = None if entry.reason is None else self.text(entry.reason.replace(entry.path, path))
         return entry if (path, reason) == (entry.path, entry.reason) else replace(entry, path=path, reason=reason)
 
     def logged_path(self, path: str, log: IngestLog, events: pa.Table | None = None) -> str:
@@ -75,12 +86,29 @@ class AtRest:
 
         It names nobody, but for a file with ``events`` that a hold freezes: its recording has to be found again.
         """
-        clean = self.text(path)
-        for known in (path, clean):
+        names = self.paths(path)
+        for known in names:
             if log.get(known) is not None:
                 return known
+        clean = names[-1] if events is not None and how_many(own_rows(events, self.forgetter)) else self.text(path)
         held = clean != path and events is not None and bool(self.holds)
         return path if held and pc.any(held_events(self.holds, events)).as_py() else clean
+
+    def paths(self, path: str) -> tuple[str, ...]:
+        """All paths under which the log may know a file, the one of a file of a forgotten driver last."""
+        if not self.forgetter:
+            return (path,)
+        clean = self.text(path)
+        return path, clean, self.forgetter.own_name(path), self.forgetter.own_name(clean)
+
+    def alike(self, table: pa.Table) -> int:
+        """How many rows name a driver who is written like a forgotten one, or among others."""
+        count = 0
+        for name in sorted(DRIVER_COLUMNS & set(table.column_names)) if self.forgetter else ():
+            column = table.column(name)
+            alike = [one for one in pc.unique(column).to_pylist() if one is not None and self.forgetter.alike(one)]
+            count += how_many(pc.is_in(column, value_set=pa.array(alike, column.type)))
+        return count
 
     def text(self, text: str) -> str:
         """Free text or a path."""
@@ -116,17 +144,21 @@ def at_rest(store: Path, today: date | None = None) -> AtRest:
         The list of the forgotten, its key, the holds or the rules of retention cannot be read.
     """
     known, rules = read_tombstones(store), policy(store)
-    holds = tuple(active_holds(store)) if known.stones or rules is not None else ()
+    holds = tuple(active_holds(store))
     # ages are not counted from a clock that cannot be believed: what is dropped does not come back
-    day = (today or datetime.now(UTC).date()) if today or rules is None else ageing_day(store).day
-    return AtRest(Forgetter(known), holds, rules if day else None, day or datetime.now(UTC).date())
+    ageing = None if today or rules is None else ageing_day(store)
+    day = ageing.day if ageing is not None else today or datetime.now(UTC).date()
+    doubted = ageing is not None and ageing.doubt is not None
+    return AtRest(Forgetter(known), holds, rules if day else None, day or datetime.now(UTC).date(), doubted)
 
 
 def for_publishing(store: Path) -> AtRest:
     """What may be published: a forgotten id is never shown, whatever is held or not yet erased."""
     known = read_tombstones(store)
     needed = known.some_left or (known.stones and any(hold.released is None for hold in all_holds(store)))
-    return AtRest(Forgetter(known if needed else Tombstones()), (), None, datetime.now(UTC).date())
+    forgetter = Forgetter(known if needed else Tombstones())
+    rest = AtRest(forgetter, (), None, datetime.now(UTC).date())
+    return rest.knowing(names_in_lake(store, forgetter)) if forgetter else rest
 
 
 def _without_driver(table: pa.Table, name: str, forgetter: Forgetter) -> pa.Table:

@@ -9,6 +9,7 @@ from fleetbrake.store.forgetting.at_rest import at_rest
 from fleetbrake.store.forgetting.erase_database import erase_database
 from fleetbrake.store.forgetting.erase_lake import ErasedRows, erase_lake, erase_registers
 from fleetbrake.store.forgetting.erase_texts import erase_entered, erase_mappings
+from fleetbrake.store.forgetting.own_names import names_in_store
 from fleetbrake.store.forgetting.tombstones import mark_erased, read_tombstones
 from fleetbrake.store.holding.holds import all_holds, rewrite_released
 from fleetbrake.store.lock import writer_lock
@@ -61,6 +62,7 @@ def erase_due(store: Path) -> None:
 
 def _erase(store: Path) -> Erased:
     rest = replace(at_rest(store), rules=None)
+    rest = rest.knowing(names_in_store(store, rest.forgetter))
     rows = ErasedRows()
     # what is read in again follows the lake and the registers; the published file follows last and is there or not
     erase_lake(store, rest, rows)
@@ -70,7 +72,7 @@ def _erase(store: Path) -> Erased:
             "recordings": rows.pieces,
             "events": rows.events,
             "files in the log": rows.log_entries,
-            "entries of people": erase_entered(store, rest.forgetter),
+            "entries of people": erase_entered(store, rest.forgetter, rest.holds, rows.held),
             "mappings": erase_mappings(store, rest.forgetter),
             "ended holds": rewrite_released(store, rest.forgetter.text),
         }
@@ -81,6 +83,6 @@ def _erase(store: Path) -> Erased:
     changed.update({f"table {name}": count for name, count in erase_database(store, rest.forgetter).items()})
     remove_parts(store)
     if not texts.not_reached:
-        named = {one.hold_id for one in rest.holds if one.driver_id and rest.forgetter.knows(one.driver_id)}
+        named = {one.hold_id for one in rest.holds if one.names(rest.forgetter)}
         mark_erased(store, held=named | set(+rows.held))
     return Erased(+changed, +rows.held, texts.not_reached)

@@ -56,7 +56,7 @@ def _erase_column(con: duckdb.DuckDBPyConnection, table: str, column: str, forge
         return 0
     name = quoted(table)
     statement = f"UPDATE {name} SET {quoted(column)} = given.new FROM given WHERE {name}.{quoted(column)} = given.old"  # noqa: S608
-    return _with(con, forgetter.texts(_values(con, table, column)), statement)
+    return _with(con, forgetter.texts(_values(con, table, column), column), statement)
 
 
 def _driver_statement(table: str, column: str) -> str:

@@ -68,7 +68,12 @@ def erase_registers(store: Path, rest: AtRest, done: ErasedRows) -> None:
 
 def _held(lake: Lake, entry: LogEntry, rest: AtRest) -> bool:
     """Whether the file's path names somebody and a hold freezes some of its events: its recording has to be found."""
-    if not rest.holds or rest.text(entry.path) == entry.path or entry.key is None or not lake.has(entry.key):
+    if (
+        not rest.holds
+        or rest.forgetter.cell("path", entry.path) == entry.path
+        or entry.key is None
+        or not lake.has(entry.key)
+    ):
         return False
     return bool(pc.any(held_events(rest.holds, lake.events_of(entry.key))).as_py())
 
@@ -115,7 +120,7 @@ def _named(table: pa.Table, forgetter: Forgetter) -> pa.BooleanArray:
             named = pc.or_(named, forgotten_rows(table, column.name, forgetter))
         elif _looked_at(column):
             texts = (one for one in pc.unique(table.column(column.name)).to_pylist() if one is not None)
-            gone = pa.array(list(forgetter.texts(texts)), pa.string())
+            gone = pa.array(list(forgetter.texts(texts, column.name)), pa.string())
             named = pc.or_(named, pc.is_in(table.column(column.name), value_set=gone))
     return named.combine_chunks() if isinstance(named, pa.ChunkedArray) else named
 

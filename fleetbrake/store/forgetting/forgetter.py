@@ -7,13 +7,14 @@ JSON are taken apart, percent signs of addresses are read.
 import json
 import re
 from collections.abc import Callable, Iterable
+from copy import copy
 from typing import Any, Final, TypeVar
 from urllib.parse import unquote
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from fleetbrake.core.folded_text import AFTER_DRIVER, BEFORE, fold_text, word_spans
+from fleetbrake.core.folded_text import AFTER_DRIVER, BEFORE, SEPARATOR, fold_text, word_spans
 from fleetbrake.store.forgetting.tombstones import Tombstone, Tombstones
 
 #: Columns that hold a driver's id and nothing else.
@@ -32,6 +33,14 @@ SPARED: Final = frozenset(
 #: Words and runs of words are remembered up to this number, so that a store of any size is read in bounded memory.
 _MOST_KEPT: Final = 500_000
 _ASCII_WORDS: Final = re.compile(r"[0-9a-z]+").findall
+#: What stands between the ids of several drivers in one cell.
+_BETWEEN_IDS: Final = re.compile(r"[;,|/\\&+\t\r\n]+")
+#: An id itself holds at most so many parts between such marks; own choice.
+_MOST_PARTS: Final = 4
+#: Columns with names of events, trips and files.
+NAME_COLUMNS: Final = frozenset({"event_id", "trip_id", "trip", "path", "source_path"})
+#: Such a name is looked for inside texts from this length on; own choice: a shorter one may be any other number.
+_LONG_PHRASE: Final = 8
 _ESCAPED: Final = re.compile(r"%[0-9A-Fa-f]{2}")
 
 Change = Callable[[str], str]
@@ -52,13 +61,51 @@ class Forgetter:
         self._found: dict[str, Tombstone | None] = {}
         self._drivers: dict[str, bool] = {}
         self._vehicles = _any_of(known.vehicles)
+        self._lengths = sorted(
+            {stone.length for stone in known.stones if stone.anywhere and stone.length}, reverse=True
+        )
+        self._phrases: dict[str, str] = {}
+        self._in_texts: re.Pattern[str] | None = None
 
     def __bool__(self) -> bool:
         return bool(self._known.stones)
 
     def knows(self, driver_id: str) -> bool:
-        """Whether just this id was forgotten."""
-        return _kept(self._drivers, driver_id, lambda one: self._known.fingerprint("id", one) in self._exact)
+        """Whether a cell of drivers names a forgotten one: his id, one written alike, or one of a list of ids."""
+        return _kept(self._drivers, driver_id, self._named_in_cell)
+
+    @property
+    def anywhere(self) -> bool:
+        """Whether each id is found wherever it stands in a text."""
+        return all(stone.anywhere for stone in self._known.stones)
+
+    def alike(self, driver_id: str) -> bool:
+        """Whether a cell of drivers names a forgotten one in another way than he was named when he was forgotten."""
+        return self.knows(driver_id) and self._known.fingerprint("id", driver_id) not in self._exact
+
+    def _named_in_cell(self, cell: str) -> bool:
+        return any(
+            self._known.fingerprint("id", one) in self._exact
+            or self._known.fingerprint("id", one.strip()) in self._exact
+            or self._known.fingerprint("text", fold_text(one)[0].strip(SEPARATOR)) in self._stones
+            for one in _listed(cell)
+        )
+
+    def with_phrases(self, phrases: dict[str, str]) -> "Forgetter":
+        """One that also knows what to put in the place of these: names of events, trips and files that hold an id."""
+        more = copy(self)
+        more._phrases = {**self._phrases, **phrases}
+        more._in_texts = _any_of(one for one in more._phrases if len(one) >= _LONG_PHRASE)
+        return more
+
+    def own_name(self, name: str) -> str:
+        """The name of an event, a trip or a file of a forgotten driver: rid of his id within longer words too."""
+        return self._plain(name, own=True)
+
+    def cell(self, column: str, text: str) -> str:
+        """A text of a column; names of events, trips and files that are known phrases are replaced as a whole."""
+        phrase = self._phrases.get(text) if column in NAME_COLUMNS else None
+        return self.text(text) if phrase is None else phrase
 
     def text(self, text: str) -> str:
         """The text with one word in place of each forgotten id; without any the text itself.
@@ -68,24 +115,30 @@ class Forgetter:
         if not self._stones or not text:
             return text
         if text[0] in "[{":
-            return changed_json(text, self._plain)
-        return self._plain(text)
+            return changed_json(text, self._told)
+        return self._told(text)
 
-    def texts(self, texts: Iterable[str]) -> dict[str, str]:
-        """Those of the texts that name a forgotten id, with what they become."""
-        return {one: new for one in texts if (new := self.text(one)) != one}
+    def texts(self, texts: Iterable[str], column: str = "") -> dict[str, str]:
+        """Those of the texts of a column that name a forgotten id, with what they become."""
+        return {one: new for one in texts if (new := self.cell(column, one)) != one}
 
     def names(self, text: str) -> bool:
         """Whether a text (a vehicle's id, for instance) holds a forgotten id, in other vehicles' ids too."""
         return bool(self._places(text, spared=False))
 
-    def _plain(self, text: str) -> str:
-        places = self._places(text)
+    def _told(self, text: str) -> str:
+        if self._in_texts is not None:
+            text = self._in_texts.sub(lambda found: self._phrases[found[0]], text)
+        return self._plain(text)
+
+    def _plain(self, text: str, *, own: bool = False) -> str:
+        places = self._places(text, own=own)
         if not places:
             if "%" not in text or not _ESCAPED.search(text):
                 return text
             decoded = unquote(text)
-            return self._replaced(decoded, self._places(decoded)) if self._places(decoded) else text
+            places = self._places(decoded, own=own)
+            return self._replaced(decoded, places) if places else text
         return self._replaced(text, places)
 
     def _replaced(self, text: str, places: list[tuple[int, int]]) -> str:
@@ -96,9 +149,9 @@ class Forgetter:
             done = stop
         return "".join([*pieces, text[done:]])
 
-    def _places(self, text: str, *, spared: bool = True) -> list[tuple[int, int]]:
-        """Where forgotten ids stand in the text, in order."""
-        if text.isascii():  # quick for most texts: folding keeps these words as they are
+    def _places(self, text: str, *, spared: bool = True, own: bool = False) -> list[tuple[int, int]]:
+        """Where forgotten ids stand in the text, in order; ``own``: in a name of his, where any word may be his id."""
+        if text.isascii() and not own:  # quick for most texts: folding keeps these words as they are
             for word in _ASCII_WORDS(text.lower()):
                 may = self._may.get(word)
                 if self._may_begin(word) if may is None else may:
@@ -111,11 +164,24 @@ class Forgetter:
         places: list[tuple[int, int]] = []
         first = 0
         while first < len(words):
-            number, span = self._match(text, told, at, words, first, kept)
+            number, span = self._match(text, told, at, words, first, kept, own=own)
             if span is not None:
                 places.append(span)
             first += number
-        return places
+        return sorted([*places, *self._glued(told, at, [*places, *kept])]) if own else places
+
+    def _glued(self, told: str, at: list[int], taken: list[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Where ids stand within longer words; nothing that overlaps what is ``taken``."""
+        found: list[tuple[int, int]] = []
+        for length in self._lengths:
+            for start in range(len(told) - length + 1):
+                part = told[start : start + length]
+                stone = self._stones.get(self._known.fingerprint("text", part))
+                span = (at[start], at[start + length - 1] + 1)
+                if stone is None or not stone.anywhere or _overlaps(span, [*taken, *found]):
+                    continue
+                found.append(span)
+        return found
 
     def _match(
         self,
@@ -125,6 +191,8 @@ class Forgetter:
         words: list[tuple[int, int]],
         first: int,
         kept: list[tuple[int, int]],
+        *,
+        own: bool,
     ) -> tuple[int, tuple[int, int] | None]:
         """Number of words to go on by, and the place of the id that begins with the first of them."""
         if not self._may_begin(told[slice(*words[first])]):
@@ -140,7 +208,7 @@ class Forgetter:
                     continue
                 span = (at[start], at[end - 1] + 1)
                 named = AFTER_DRIVER.search(text[max(0, span[0] - BEFORE) : span[0]])
-                if named or (stone.anywhere and not _within(span, kept)):
+                if named or ((own or stone.anywhere) and not _within(span, kept)):
                     return number, span
         return 1, None
 
@@ -190,7 +258,7 @@ def without_texts(table: pa.Table, name: str, forgetter: Forgetter) -> pa.Table:
     """The table with a text column cleaned; the very table where nothing changes."""
     place = table.schema.get_field_index(name)
     column = table.column(place)
-    new = forgetter.texts(one for one in pc.unique(column).to_pylist() if one is not None)
+    new = forgetter.texts((one for one in pc.unique(column).to_pylist() if one is not None), name)
     if not new:
         return table
     codes = pc.index_in(column, value_set=pa.array(list(new), pa.string()))
@@ -203,6 +271,18 @@ def forgotten_rows(table: pa.Table, name: str, forgetter: Forgetter) -> pa.Chunk
     column = table.column(name)
     known = [one for one in pc.unique(column).to_pylist() if one is not None and forgetter.knows(one)]
     return pc.is_in(column, value_set=pa.array(known, column.type))
+
+
+def _listed(cell: str) -> list[str]:
+    """The cell, and each run of parts of it if it is a list of ids: an id may hold what stands between others."""
+    marks = [found.span() for found in _BETWEEN_IDS.finditer(cell)]
+    begins, ends = [0, *(stop for _, stop in marks)], [*(start for start, _ in marks), len(cell)]
+    runs = [cell[begins[first] : end] for first in range(len(begins)) for end in ends[first : first + _MOST_PARTS]]
+    return [cell, *(one for one in runs if one.strip())]
+
+
+def _overlaps(span: tuple[int, int], taken: list[tuple[int, int]]) -> bool:
+    return any(start < span[1] and span[0] < stop for start, stop in taken)
 
 
 def _within(span: tuple[int, int], kept: list[tuple[int, int]]) -> bool:

@@ -25,6 +25,10 @@ _DUCK: Final = b"DUCK"
 _MOST: Final = 200_000_000
 
 
+#: Parts of databases and Parquet files in which tables and columns are named.
+NAMES_OF_TABLES: Final = frozenset({"names of columns", "names of tables", "definitions"})
+
+
 @dataclass(frozen=True)
 class Found:
     """Texts of one part of a file; ``column`` where it is a column, else empty."""
@@ -68,7 +72,8 @@ def _lines(content: bytes, part: str) -> Iterator[Found]:
 def _parquet(path: Path) -> Iterator[Found]:
     with pq.ParquetFile(path) as parquet:
         schema = parquet.schema_arrow
-        yield Found("schema", [*schema.names, *_metadata(schema.metadata), *_metadata(parquet.metadata.metadata)])
+        yield Found("names of columns", schema.names)
+        yield Found("schema", [*_metadata(schema.metadata), *_metadata(parquet.metadata.metadata)])
         for group in range(parquet.num_row_groups):
             table = parquet.read_row_group(group)
             for name in table.column_names:
@@ -110,7 +115,8 @@ def _duckdb(path: Path) -> Iterator[Found]:
     place = str(path.resolve()).replace("'", "''")
     with duckdb.connect(":memory:", config=dict(NO_EXTENSIONS)) as con:
         con.execute(f"ATTACH '{place}' AS searched (TYPE duckdb, READ_ONLY)")
-        yield Found("names and comments", _said(con))
+        yield Found("names of tables", _said(con, "table_name, sql", "column_name, column_default", "view_name, sql"))
+        yield Found("comments", _said(con, "comment", "comment", "comment"))
         columns = con.execute(
             "SELECT schema_name, table_name, column_name FROM duckdb_columns() WHERE database_name = 'searched' "
             "AND NOT internal AND (regexp_matches(data_type, 'VARCHAR|BLOB|JSON|ENUM') "
@@ -125,12 +131,12 @@ def _duckdb(path: Path) -> Iterator[Found]:
             yield Found(f"table {table}, column {column}", [row[0] for row in rows], column)
 
 
-def _said(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Names, comments and definitions that the file itself holds."""
+def _said(con: duckdb.DuckDBPyConnection, tables: str, columns: str, views: str) -> list[str]:
+    """What the file itself says of its tables, columns and views."""
     asked = (
-        "SELECT table_name, comment, sql FROM duckdb_tables() WHERE database_name = 'searched'",
-        "SELECT column_name, comment, column_default FROM duckdb_columns() WHERE database_name = 'searched'",
-        "SELECT view_name, comment, sql FROM duckdb_views() WHERE database_name = 'searched' AND NOT internal",
+        f"SELECT {tables} FROM duckdb_tables() WHERE database_name = 'searched'",  # noqa: S608 - own names
+        f"SELECT {columns} FROM duckdb_columns() WHERE database_name = 'searched'",  # noqa: S608
+        f"SELECT {views} FROM duckdb_views() WHERE database_name = 'searched' AND NOT internal",  # noqa: S608
     )
     return [str(cell) for sql in asked for row in con.execute(sql).fetchall() for cell in row if cell is not None]
 

@@ -6,6 +6,7 @@ guess; nobody can read an id from them. Without its key the list knows nobody an
 
 import base64
 import hmac
+import re
 import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,6 +23,8 @@ from fleetbrake.store.secret_key import KEY_BYTES, secret_key
 
 TOMBSTONES_NAME: Final = "forgotten.json"
 KEY_NAME: Final = "forgotten.key"
+#: What :meth:`Tombstones.word` puts in the place of an id.
+OWN_WORD: Final = re.compile(r"forgotten[a-z2-7]{10}")
 _WHAT: Final = "the key of the forgotten drivers"
 
 
@@ -30,10 +33,11 @@ class Tombstone(BaseModel):
 
     Attributes
     ----------
-    exact : of the id as it stands in columns of drivers.
+    exact : of the id as it was given.
     in_text : of the id as it is looked for in texts; empty if it has no letter and no digit.
     begins : four digits of the fingerprint of its first word, by which most texts are passed over quickly.
     lead, words, trail : its words, and the other characters before the first and after the last one.
+    length : characters of the id as it is looked for in texts; 0 in a list of an earlier version.
     anywhere : found in any text; otherwise only after the word "driver".
     on : day (UTC) on which it was asked for.
     erased : nothing that names it is left in the store, but for what a hold keeps (``held``).
@@ -48,6 +52,7 @@ class Tombstone(BaseModel):
     lead: int = Field(ge=0)
     words: int = Field(ge=0)
     trail: int = Field(ge=0)
+    length: int = Field(0, ge=0)
     anywhere: bool
     on: date
     erased: bool = False
@@ -102,17 +107,24 @@ def read_tombstones(store: Path) -> Tombstones:
     Raises
     ------
     StoreError
-        The list or its key cannot be read: forgotten ids would come back unseen.
+        The list or its key cannot be read, or one is gone without the other: forgotten ids would come back unseen.
     """
     path = store / TOMBSTONES_NAME
     try:
         kept = _File.model_validate_json(path.read_bytes())
-    except FileNotFoundError:
-        return Tombstones()
+    except FileNotFoundError as error:
+        if not (store / KEY_NAME).exists():
+            return Tombstones()
+        raise StoreError(
+            f"The list of forgotten drivers ({path}) is gone, its key ({KEY_NAME}) is not: nothing is read in or "
+            f"written. Restore the list; if nobody was ever forgotten here, remove {KEY_NAME}."
+        ) from error
     except (OSError, ValidationError) as error:
         raise StoreError(
             f"The list of forgotten drivers ({path}) cannot be read: nothing is read in or written."
         ) from error
+    if not kept.tombstones:  # a run was killed before it wrote the first one down
+        return Tombstones()
     known = Tombstones(_key(store, draw=False), kept.tombstones, kept.vehicles)
     if known.fingerprint("check", "") != kept.key_check:
         raise StoreError(
@@ -128,6 +140,8 @@ def add_tombstone(store: Path, driver_id: str, *, anywhere: bool, vehicles: Iter
     """
     known = read_tombstones(store)
     if not known.stones:
+        # an empty list first: wherever a run is killed, a key without a list means that the list was lost
+        _write(store, Tombstones())
         known = Tombstones(_key(store, draw=True))
     stone = _tombstone(known, driver_id, anywhere)
     others = tuple(one for one in known.stones if one.exact != stone.exact)
@@ -161,6 +175,7 @@ def _tombstone(known: Tombstones, driver_id: str, anywhere: bool) -> Tombstone:
         lead=spans[0][0] if spans else 0,
         words=len(spans),
         trail=len(text) - spans[-1][1] if spans else 0,
+        length=len(text) if spans else 0,
         anywhere=anywhere,
         on=datetime.now(UTC).date(),
     )

@@ -21,16 +21,19 @@ from fleetbrake.store.holding.held_manifest import (
     read_manifest,
     write_manifest,
 )
-from fleetbrake.store.holding.held_matches import Match, matches, seen_as
-from fleetbrake.store.holding.holds import Hold, active_holds, all_holds
+from fleetbrake.store.holding.held_matches import matches, seen_as
+from fleetbrake.store.holding.held_seen import Seen
+from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, as_kept
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import IngestLog, read_log
+from fleetbrake.store.log import IngestLog, LogEntry, read_log
 
 #: Room that copies leave on the disk, bytes: own choice; a published file of a large fleet is about as large.
 ROOM_LEFT: Final = 1_000_000_000
 
+#: Days in which every copy is read once, a part of them a day: own choice, a month.
+READ_AGAIN_D: Final = 30
+
 _READ_ONLY: Final = 0o440
-_BLOCK: Final = 1 << 20
 
 
 @dataclass
@@ -50,8 +53,15 @@ class Copied:
     sentences: list[str] = field(default_factory=list)
 
 
-def copy_held(store: Path) -> list[Copied]:
+def copy_held(store: Path, seen: Seen | None = None) -> list[Copied]:
     """Copy the recordings of all holds that stand and that are not copied yet; a row a hold.
+
+    A copy that is gone or damaged is made again where its bytes are still to be had. Sizes are looked at each time,
+    bytes of a part of the copies, so that each is read every ``READ_AGAIN_D`` days.
+
+    Parameters
+    ----------
+    seen : where a run that has read recordings found them, and which it did not take in for a hold.
 
     Raises
     ------
@@ -69,7 +79,7 @@ def copy_held(store: Path) -> list[Copied]:
         for hold_id in left:  # of a release that was killed
             remove_copies(store, hold_id)
         log = read_log(store)
-        return [_copy_hold(store, log, hold) for hold in holds]
+        return [_copy_hold(store, log, hold, seen or Seen()) for hold in holds]
 
 
 def remove_copies(store: Path, hold_id: str) -> tuple[int, int]:
@@ -89,77 +99,126 @@ def remove_copies(store: Path, hold_id: str) -> tuple[int, int]:
     return len(own), len(own & shared)
 
 
-def damaged_copies(store: Path, hold_id: str) -> list[HeldFile]:
-    """Copies whose bytes are no longer those that were copied, or that are gone."""
-    folder = folder_of(store, hold_id)
-    return [
-        item
-        for item in read_manifest(store, hold_id).files
-        if item.copy is not None and _sha256(folder / item.copy) != item.sha256
+def checked_copies(store: Path, hold_id: str) -> Manifest:
+    """What a hold has copied, with each copy read: those that are gone or have other bytes are ``damaged``."""
+    manifest, folder = read_manifest(store, hold_id), folder_of(store, hold_id)
+    manifest.files = [
+        replace(item, state="damaged") if item.copy and not _is_whole(folder, item, thorough=True) else item
+        for item in manifest.files
     ]
+    return manifest
 
 
-def _copy_hold(store: Path, log: IngestLog, hold: Hold) -> Copied:
-    manifest = read_manifest(store, hold.hold_id)
-    if folder_of(store, hold.hold_id).is_dir():
-        remove_parts(folder_of(store, hold.hold_id))
-    before = sum(item.copy is not None for item in manifest.files)
-    _take_matches(store, log, hold, manifest)
+def _is_whole(folder: Path, item: HeldFile, *, thorough: bool) -> bool:
+    """Whether the copy is there in its size; ``thorough``: and in its bytes."""
+    try:
+        path = folder / str(item.copy)
+        return path.stat().st_size == item.size and (not thorough or sha256_of(path) == item.sha256)
+    except OSError:
+        return False
+
+
+def _due(item: HeldFile) -> bool:
+    """Whether the bytes of a copy are looked at today: another part of the copies each day."""
+    return int((item.sha256 or "0")[:8], 16) % READ_AGAIN_D == datetime.now(UTC).date().toordinal() % READ_AGAIN_D
+
+
+def _copy_hold(store: Path, log: IngestLog, hold: Hold, seen: Seen) -> Copied:
+    manifest, folder = read_manifest(store, hold.hold_id), folder_of(store, hold.hold_id)
+    manifest.hold = as_kept(hold)
+    if folder.is_dir():
+        remove_parts(folder)
+    known = {item.named for item in manifest.files}
+    manifest.files += _newly_wanted(store, log, hold, seen, manifest, known)
+    before = [item.copy for item in manifest.files]
+    damaged = {item.named for item in manifest.files if item.copy and not _is_whole(folder, item, thorough=_due(item))}
     for place, item in enumerate(manifest.files):
-        if item.state != "copied":
-            manifest.files[place] = _copied(store, hold, item)
+        if item.named in damaged:
+            manifest.files[place] = _made_again(store, hold, item, seen)
+        elif item.state != "copied":
+            manifest.files[place] = _copied(store, hold, item, seen)
     write_manifest(store, manifest)
     return Copied(
         hold_id=hold.hold_id,
         files=manifest.counts(),
-        new=sum(item.copy is not None for item in manifest.files) - before,
+        new=sum(item.copy is not None and had is None for item, had in zip(manifest.files, before, strict=True)),
         sentences=[_sentence(item) for item in manifest.files if item.state != "copied"],
     )
 
 
-def _take_matches(store: Path, log: IngestLog, hold: Hold, manifest: Manifest) -> None:
-    known = {item.named for item in manifest.files}
-    for match in matches(store, log, hold, known, manifest.none_of_it):
+def _newly_wanted(
+    store: Path, log: IngestLog, hold: Hold, seen: Seen, manifest: Manifest, known: set[tuple[str, str]]
+) -> list[HeldFile]:
+    """Recordings that the manifest does not have yet; what is none of the hold is noted in it."""
+    wanted = []
+    for match in matches(store, log, hold, known, manifest.none_of_it, seen):
         if match.why is not None:
-            manifest.files.append(_wanted(match))
+            wanted.append(_wanted(match.entry, match.entry.sha256, match.why))
         elif match.looked:
             manifest.none_of_it.add(seen_as(match.entry))
+    for one in seen.newer(hold.hold_id):  # both versions are kept, though only the first was taken in
+        wanted.append(_wanted(one.entry, one.sha256, "a later version, not taken in"))
+    return [item for item in wanted if item.named not in known]
 
 
-def _wanted(match: Match) -> HeldFile:
-    entry = match.entry
-    return HeldFile(entry.path, entry.sha256, "missing", match.why or "", entry.settings)
+def _wanted(entry: LogEntry, sha256: str, why: str) -> HeldFile:
+    return HeldFile(entry.path, sha256, "missing", why, entry.settings)
 
 
-def _copied(store: Path, hold: Hold, item: HeldFile) -> HeldFile:
+def _made_again(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
+    """The file after its copy was found damaged: made again from what still has its bytes, else told."""
+    target, sha256 = folder_of(store, hold.hold_id) / str(item.copy), str(item.sha256)
+    source = seen.files.get(sha256, Path(item.path))
+    if _linked(store, hold, target, sha256):
+        return replace(item, state=_copied_as(item, sha256))
+    if _sha256(source) != sha256:
+        return replace(item, state="damaged")
+    if shutil.disk_usage(store).free < (item.size or 0) + ROOM_LEFT:
+        return replace(item, state="damaged")
+    try:
+        _copy(source, target, sha256)
+    except StoreError:
+        return replace(item, state="damaged")
+    return replace(item, state=_copied_as(item, sha256), copied_at=_now())
+
+
+def _copied_as(item: HeldFile, sha256: str) -> str:
+    return "copied" if sha256 == item.read_sha256 else "changed"
+
+
+def _copied(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
     """The file after trying to copy it. A copy of other bytes than were read in is kept as well, and never replaced."""
-    source, folder = Path(item.path), folder_of(store, hold.hold_id)
+    source, folder = seen.files.get(item.read_sha256, Path(item.path)), folder_of(store, hold.hold_id)
     try:
         size = source.stat().st_size
         found = _sha256(source)
     except OSError:
-        return item if item.copy else replace(item, state="missing")
+        found = None
     if found is None:
-        return item if item.copy else replace(item, state="missing")
-    state = "copied" if found == item.read_sha256 else "changed"
+        return _as_it_was(item, "missing")
+    state = _copied_as(item, found)
     if item.copy and (state == "changed" or item.sha256 == found):
-        return item
+        return _as_it_was(item, state)
     name = f"{found[:32]}.parquet"
-    if not (folder / name).is_file() and not _linked(store, hold, folder / name, found):
+    if _sha256(folder / name) != found and not _linked(store, hold, folder / name, found):
         if shutil.disk_usage(store).free < size + ROOM_LEFT:
-            return item if item.copy else replace(item, state="no_room")
+            return _as_it_was(item, "no_room")
         try:
             _copy(source, folder / name, found)
         except StoreError:  # one file must not cost the others: it is told, and tried again
-            return item if item.copy else replace(item, state="failed")
-    return replace(
-        item,
-        state=state,
-        copy=name,
-        sha256=found,
-        size=size,
-        copied_at=datetime.now(UTC).replace(microsecond=0).isoformat(),
-    )
+            return _as_it_was(item, "failed")
+    return replace(item, state=state, copy=name, sha256=found, size=size, copied_at=_now())
+
+
+def _as_it_was(item: HeldFile, state: str) -> HeldFile:
+    """The file where nothing was copied: with its copy in the state of that, else in ``state``."""
+    if item.copy is None:
+        return replace(item, state=state)
+    return replace(item, state=_copied_as(item, str(item.sha256)))
+
+
+def _now() -> str:
+    return datetime.now(UTC).replace(microsecond=0).isoformat()
 
 
 def _linked(store: Path, hold: Hold, target: Path, sha256: str) -> bool:
@@ -168,6 +227,7 @@ def _linked(store: Path, hold: Hold, target: Path, sha256: str) -> bool:
         if other.parent.name != hold.hold_id and _sha256(other) == sha256:
             try:
                 target.parent.mkdir(parents=True, exist_ok=True)
+                target.unlink(missing_ok=True)  # a damaged one
                 os.link(other, target)
             except OSError:  # a file system without links: a copy of its own then
                 return False
@@ -197,8 +257,11 @@ def _sha256(path: Path) -> str | None:
 def _sentence(item: HeldFile) -> str:
     why = {
         "changed": "has other bytes than were read in; these were copied",
-        "missing": "is not there any more, or cannot be read",
+        "missing": "is not there any more, or cannot be read (one that was moved, or whose path named a driver, "
+        "is found when `fleetbrake ingest` reads it again, or by `fleetbrake hold --recordings`)",
         "no_room": "has no room on the disk",
+        "damaged": "its copy is gone or damaged, and the original is not there with the bytes of then; restore it from "
+        "a backup of the store",
         "failed": "could not be copied: the disk did not take it, or it changed meanwhile",
     }[item.state]
     return f"{item.path}: {why}."

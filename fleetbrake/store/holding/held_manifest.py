@@ -13,8 +13,9 @@ MANIFEST_NAME: Final = "manifest.json"
 
 #: States of a recording of a hold. ``copied``: the copy has the very bytes that were read in; ``changed``: it was read
 #: in once, but other bytes are there now, and these were copied; ``missing``: nothing is there; ``no_room``: the disk
-#: has too little room; ``failed``: the copy was not what was there. All but the first are tried again.
-STATES: Final = ("copied", "changed", "missing", "no_room", "failed")
+#: has too little room; ``failed``: the copy was not what was there; ``damaged``: it was copied, but the copy is gone or
+#: has other bytes now, and nothing with the bytes of then is left. All but the first are tried again.
+STATES: Final = ("copied", "changed", "missing", "no_room", "failed", "damaged")
 
 
 @dataclass(frozen=True)
@@ -49,11 +50,15 @@ class HeldFile:
 
 @dataclass
 class Manifest:
-    """The recordings of a hold, and the fingerprints of files that were looked into and are none of it."""
+    """The recordings of a hold, and the fingerprints of files that were looked into and are none of it.
+
+    ``hold``: what it is, as the list of holds has it, should that list be lost.
+    """
 
     hold_id: str
     files: list[HeldFile] = field(default_factory=list)
     none_of_it: set[str] = field(default_factory=set)
+    hold: dict[str, Any] = field(default_factory=dict)
 
     def counts(self) -> dict[str, int]:
         """Number of files by state, states without any left out."""
@@ -73,11 +78,16 @@ def read_manifest(store: Path, hold_id: str) -> Manifest:
     try:
         kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         rows = [HeldFile(**{name: row.get(name) for name in names}) for row in kept["files"]]
-        return Manifest(hold_id, rows, set(kept.get("none_of_it", [])))
+        return Manifest(hold_id, rows, set(kept.get("none_of_it", [])), kept.get("hold", {}))
     except FileNotFoundError:
         return Manifest(hold_id)
     except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
         raise StoreError(f"The list of what {hold_id} has copied ({path}) cannot be read.") from error
+
+
+def with_copies(store: Path) -> list[str]:
+    """Holds that have a list of copies in the store, in order."""
+    return sorted(path.parent.name for path in (store / HELD_FOLDER).glob(f"*/{MANIFEST_NAME}"))
 
 
 def write_manifest(store: Path, manifest: Manifest) -> None:
@@ -85,6 +95,7 @@ def write_manifest(store: Path, manifest: Manifest) -> None:
     content = json.dumps(
         {
             "hold_id": manifest.hold_id,
+            "hold": manifest.hold,
             "files": [asdict(item) for item in sorted(manifest.files, key=lambda item: item.named)],
             "none_of_it": sorted(manifest.none_of_it),
         },

@@ -12,6 +12,7 @@ from fleetbrake.core.errors import InputError
 from fleetbrake.recordings.columns import text_codes
 from fleetbrake.recordings.paths import opened_parquet, vehicle_in_path
 from fleetbrake.recordings.reader import Recording, open_recording
+from fleetbrake.store.holding.held_seen import Seen
 from fleetbrake.store.holding.held_spans import microseconds
 from fleetbrake.store.holding.holds import Hold, held_events, in_time
 from fleetbrake.store.lake import Lake
@@ -32,7 +33,7 @@ class Match:
 
 
 def matches(
-    store: Path, log: IngestLog, hold: Hold, known: set[tuple[str, str]], none_of_it: set[str]
+    store: Path, log: IngestLog, hold: Hold, known: set[tuple[str, str]], none_of_it: set[str], seen: Seen
 ) -> Iterator[Match]:
     """Files of the log that the manifest does not know yet (``known`` and ``none_of_it``), each with its answer.
 
@@ -44,7 +45,7 @@ def matches(
             continue
         if not _in_time(hold, entry):
             continue
-        yield _judged(store, lake, hold, entry)
+        yield _judged(store, lake, hold, entry, seen)
 
 
 def seen_as(entry: LogEntry) -> str:
@@ -63,7 +64,7 @@ def _in_time(hold: Hold, entry: LogEntry) -> bool:
     return any(spans.touched(a, b)[0] for spans in hold.spans.values())
 
 
-def _judged(store: Path, lake: Lake, hold: Hold, entry: LogEntry) -> Match:
+def _judged(store: Path, lake: Lake, hold: Hold, entry: LogEntry, seen: Seen) -> Match:
     if hold.vehicle_id is None and hold.driver_id is None:
         return Match(entry, "its time")
     vehicles: set[str | None] = set()
@@ -74,7 +75,7 @@ def _judged(store: Path, lake: Lake, hold: Hold, entry: LogEntry) -> Match:
         vehicles = set(events.column("vehicle_id").unique().to_pylist())
     if _all_told(hold, entry, vehicles):
         return Match(entry, None)
-    return _looked_into(store, hold, entry)
+    return _looked_into(store, hold, entry, seen.files.get(entry.sha256, Path(entry.path)))
 
 
 def _all_told(hold: Hold, entry: LogEntry, vehicles: set[str | None]) -> bool:
@@ -89,9 +90,8 @@ def _all_told(hold: Hold, entry: LogEntry, vehicles: set[str | None]) -> bool:
     return not about & vehicles and (hold.vehicle_id is not None or not names_drivers)
 
 
-def _looked_into(store: Path, hold: Hold, entry: LogEntry) -> Match:
+def _looked_into(store: Path, hold: Hold, entry: LogEntry, path: Path) -> Match:
     """Answer from the file itself; where it cannot be read only its path can tell."""
-    path = Path(entry.path)
     in_path = vehicle_in_path(path)
     try:
         recording = open_recording(path, kept_mapping(store, entry.settings), fingerprint=False)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -18,7 +18,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.arrow import in_one
 from fleetbrake.store.files import write_atomically
-from fleetbrake.store.forgetting.forgetter import driver_changed
+from fleetbrake.store.forgetting.forgetter import Forgetter, driver_changed
+from fleetbrake.store.holding.held_manifest import HELD_FOLDER, with_copies
 from fleetbrake.store.holding.held_spans import Spans, event_times, in_spans, microseconds, trip_spans
 from fleetbrake.store.registers import read_register
 
@@ -100,6 +101,12 @@ class Hold:
         ]
         return " ".join([" with ".join(parts), *times])
 
+    def names(self, forgetter: Forgetter) -> bool:
+        """Whether it names a forgotten driver: as its driver, or in its vehicle, its reason or its author."""
+        if self.driver_id is not None and forgetter.knows(self.driver_id):
+            return True
+        return bool(forgetter.texts(one for one in (self.vehicle_id, self.reason, self.by) if one is not None))
+
 
 def all_holds(store: Path) -> list[Hold]:
     """Every hold that was ever placed, the oldest first, released ones too; without the trips they touch.
@@ -107,17 +114,28 @@ def all_holds(store: Path) -> list[Hold]:
     Raises
     ------
     StoreError
-        The file cannot be read: what is frozen is then not known, and nothing may be dropped.
+        The file cannot be read, or lacks a hold that has copies: what is frozen is then not known, and nothing may be
+        dropped.
     """
     path = store / HOLDS_NAME
     try:
-        rows = json.loads(path.read_text(encoding="utf-8"))
+        rows = json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
         kept = [_Kept.model_validate(row) for row in rows]
-    except FileNotFoundError:
-        return []
     except (OSError, ValueError, ValidationError, TypeError) as error:
         raise StoreError(f"The store's legal holds ({path}) cannot be read, so that nothing may be dropped.") from error
+    lost = set(with_copies(store)) - {row.hold_id for row in kept}
+    if lost:
+        raise StoreError(
+            f"The store's legal holds ({path}) lack {' and '.join(sorted(lost))}, of which there are copies in "
+            f"{HELD_FOLDER}: restore that file from a backup, or by the manifest.json beside the copies. Until then "
+            "nothing may be dropped or changed."
+        )
     return [Hold(**{name: getattr(row, name) for name in _Kept.model_fields}) for row in kept]
+
+
+def as_kept(hold: Hold) -> dict[str, Any]:
+    """A hold as ``holds.json`` keeps it."""
+    return _Kept(**{name: getattr(hold, name) for name in _Kept.model_fields}).model_dump(mode="json")
 
 
 def active_holds(store: Path) -> list[Hold]:
@@ -328,15 +346,13 @@ def _changed(hold: Hold, change: Callable[[str], str]) -> Hold:
         vehicle_id=None if hold.vehicle_id is None else change(hold.vehicle_id),
         driver_id=None if hold.driver_id is None else driver_changed(hold.driver_id, change),
         reason=change(hold.reason),
-        released=ended.model_copy(update={"reason": change(ended.reason)}),
+        by=change(hold.by),
+        released=ended.model_copy(update={"reason": change(ended.reason), "by": change(ended.by)}),
     )
 
 
 def _write(store: Path, holds: Sequence[Hold]) -> None:
-    rows = [
-        _Kept(**{name: getattr(hold, name) for name in _Kept.model_fields}).model_dump(mode="json") for hold in holds
-    ]
-    content = json.dumps(rows, ensure_ascii=False, indent=1) + "\n"
+    content = json.dumps([as_kept(hold) for hold in holds], ensure_ascii=False, indent=1) + "\n"
 
     def write(part: Path) -> None:
         part.write_text(content, encoding="utf-8")

@@ -1,0 +1,107 @@
+"""Recordings as a run that reads them meets them: where each one is now, and which are not taken in for a hold."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pyarrow.compute as pc
+
+from fleetbrake.store.files import sha256_of
+from fleetbrake.store.holding.holds import Hold, held_events
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import IngestLog, LogEntry
+
+_COLUMNS = ("vehicle_id", "driver_id", "started_at", "samples", "sample_rate_hz")
+
+
+@dataclass(frozen=True)
+class NotTakenIn:
+    """A file whose events a hold keeps as they were read. ``sha256``: of its bytes now, empty if it cannot be read."""
+
+    entry: LogEntry
+    sha256: str
+    holds: tuple[str, ...]
+
+    @property
+    def changed(self) -> bool:
+        """Whether it has other bytes than were read in; else it would only be read in another way."""
+        return self.sha256 != self.entry.sha256
+
+
+@dataclass
+class Seen:
+    """What a run met.
+
+    Attributes
+    ----------
+    files : fingerprint -> where a file of these bytes is; the log may know it by a path that names nobody.
+    kept : files that were not taken in again.
+    """
+
+    files: dict[str, Path] = field(default_factory=dict)
+    kept: list[NotTakenIn] = field(default_factory=list)
+
+    def keeps(self, holds: Sequence[Hold], lake: Lake, entry: LogEntry | None, sha256: str) -> LogEntry | None:
+        """The entry of a file that is not to be read again, since a hold freezes some of its events; noted as such."""
+        if not holds or entry is None or entry.key is None or not lake.has(entry.key):
+            return None
+        events = lake.events_of(entry.key, _COLUMNS)
+        keeping = tuple(hold.hold_id for hold in holds if pc.any(held_events([hold], events)).as_py())
+        if not keeping:
+            return None
+        self.kept.append(NotTakenIn(entry, sha256, keeping))
+        return entry
+
+    def newer(self, hold_id: str) -> list[NotTakenIn]:
+        """Files of a hold of which there is another version now."""
+        return [one for one in self._sorted() if one.changed and one.sha256 and hold_id in one.holds]
+
+    def sentences(self) -> list[str]:
+        """What was not taken in: each file that changed, and how many would only have been read in another way."""
+        told, otherwise = list[str](), defaultdict[tuple[str, ...], list[str]](list)
+        for one in self._sorted():
+            if not one.changed:
+                otherwise[one.holds].append(one.entry.path)
+                continue
+            now = "has other bytes" if one.sha256 else "cannot be read now"
+            told.append(
+                f"{one.entry.path}: {now}; {_keeps(one.holds)} what was read on {_day(one.entry)}: not taken in until "
+                "the release"
+            )
+        for holds, paths in sorted(otherwise.items()):
+            told.append(
+                f"{paths[0]}{f' and {len(paths) - 1} more files' if len(paths) > 1 else ''}: would be read in another "
+                f"way (mapping, criteria or version); {_keeps(holds)} what was read before: not read anew"
+            )
+        return told
+
+    def _sorted(self) -> list[NotTakenIn]:
+        return sorted(self.kept, key=lambda one: one.entry.path)  # threads found them in any order
+
+
+def found_again(log: IngestLog, files: Iterable[Path]) -> Seen:
+    """Files that hold the very bytes of a logged one that is not at its path any more, by their fingerprints.
+
+    Only files of a size that is looked for are read. What cannot be read is passed over.
+    """
+    gone = [entry for entry in log if entry.sha256 and not Path(entry.path).is_file()]
+    sizes, wanted = {entry.size for entry in gone}, {entry.sha256 for entry in gone}
+    seen = Seen()
+    for file in files:
+        try:
+            if None in sizes or file.stat().st_size in sizes:
+                found = sha256_of(file)
+                if found in wanted:
+                    seen.files.setdefault(found, file.resolve())
+        except OSError:
+            continue
+    return seen
+
+
+def _keeps(holds: tuple[str, ...]) -> str:
+    return f"{' and '.join(holds)} {'keep' if len(holds) > 1 else 'keeps'}"
+
+
+def _day(entry: LogEntry) -> str:
+    return f"{entry.loaded_at:%Y-%m-%d}" if entry.loaded_at is not None else "a day before"
