@@ -177,6 +177,8 @@ def _print_retained(done: Any) -> None:
             f"; {done.needed[name]} older ones stay: open, newest, or the answer to one" if name in done.needed else ""
         )
         _line(f"{name} before {day}: {rows} {what}{stay}.")
+    if done.emptied.get("events") or done.emptied.get("trips"):
+        _line("What events, trips and files are called stays: an id of a driver within such a name is not dropped.")
     if done.forgotten:
         gone = ", ".join(f"{count} of {place}" for place, count in sorted(done.forgotten.items()))
         _line(f"Forgotten at last, no hold keeps it any more: {gone}.")

@@ -14,6 +14,7 @@ from fleetbrake.cli_talk import NOTHING_DONE, example, print_json, talk
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.recordings.story import printable
 from fleetbrake.unattended.config import Config, ConfigError, read_config
+from fleetbrake.unattended.refused import tell_refused
 
 ConfigOption = Annotated[
     Path, typer.Option("--config", metavar="FILE.toml", help="The configuration of both jobs, see fleet.toml.")
@@ -58,6 +59,8 @@ def _run(
         problems = error.problems if isinstance(error, ConfigError) else []
         status, facts = NOTHING_DONE, {"job": job, "outcome": "failed", "problems": problems, "error": str(error)}
         facts["problem_count"] = len(problems)
+        for sentence in tell_refused(job, file, error) if isinstance(error, ConfigError) else ():
+            talk.print(printable(sentence), markup=False, soft_wrap=True)
     if facts.get("error") and "run_id" not in facts:
         talk.print(printable(facts["error"]), markup=False, soft_wrap=True)
     print_json({**facts, "status": status})

@@ -22,10 +22,12 @@ from fleetbrake.recordings.registers import check_rows, wrong_columns
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import reading
 from fleetbrake.store.dates_met import merge_dates, met_problem, newest_met
-from fleetbrake.store.entered import Entry, enter_all, entries
+from fleetbrake.store.entered import Entry, changed_body, enter_all, entries
 from fleetbrake.store.entered_rows import Body, DateMet, FindingEntered, ReportAnswered, WorkEntered
 from fleetbrake.store.finding_rules import Known, answer_problem, finding_problem, known_vehicles, work_problem
 from fleetbrake.store.finding_sheet import SHEET, date_met, sheet_cells
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.registers import upserted
 from fleetbrake.store.schema import replace_table
 
@@ -146,7 +148,8 @@ def import_findings(store: Path, source: Path | bytes, by: str) -> Taken:
     if unusable:
         raise InputError(f"The file cannot be used: {unusable}.")
     numbered, problems = check_rows("inspections", cells, SHEET)
-    rows = _named(numbered)
+    # as they are kept, so that a sheet that names a forgotten driver is known again
+    rows = _without_forgotten(store, _named(numbered))
     with reading(store) as con:
         known = _known(con, store, [row for _, row in rows])
         found = [(number, row, finding_problem(row, known)) for number, row in rows]
@@ -257,6 +260,18 @@ def _named(rows: Sequence[tuple[int, Inspection]]) -> list[tuple[int, Inspection
         unique = own if seen[own] == 1 else f"{own}-{seen[own]}"
         named.append((number, row.model_copy(update={"inspection_id": unique})))
     return named
+
+
+def _without_forgotten(store: Path, rows: list[tuple[int, Inspection]]) -> list[tuple[int, Inspection]]:
+    forgetter = Forgetter(read_tombstones(store))
+    if not forgetter:
+        return rows
+
+    def kept(row: Inspection) -> Inspection:
+        body = changed_body("finding", FindingEntered(row=row).model_dump_json(), forgetter.text)
+        return FindingEntered.model_validate_json(body).row
+
+    return [(number, kept(row)) for number, row in rows]
 
 
 def _made_id(row: Inspection) -> str:

@@ -1,7 +1,12 @@
-"""Drivers' ids out of what a run says: logs and lines for whatever watches leave the store."""
+"""Drivers' ids out of what a run says: logs and lines for whatever watches leave the store.
+
+Recordings are told by the fingerprint of their path: a name that no table knows yet may be a driver's. The store's log
+of files has the paths: ``SELECT path FROM ingest_log WHERE starts_with(sha256(path), '3f2a...')``.
+"""
 
 import re
 from collections.abc import Iterable
+from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
@@ -15,10 +20,20 @@ from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 LEFT_OUT: Final = "…"
 #: A register's row that was not taken is told with its value.
 _TOLD_VALUE: Final = re.compile(r"""(\bdriver_?id\s*=\s*)('[^']*'|"[^"]*")""", re.IGNORECASE)
+#: The path of a recording in a sentence: from a root on, which stands before it, up to the ending.
+_RECORDING: Final = re.compile(r"(?<![\w./\\])(?:[A-Za-z]:)?[/\\][^\n]*?\.parquet(?![\w/\\])", re.IGNORECASE)
+_DIGITS: Final = 12
+
+
+def numbered(path: str) -> str:
+    """A recording by the fingerprint of its path."""
+    return f"file {sha256(path.encode('utf-8', 'surrogatepass')).hexdigest()[:_DIGITS]}"
 
 
 class NamesLeftOut:
     """``names(text)``: the text with every id left out that the store knows for a driver's, or for a forgotten one's.
+
+    A recording's path becomes its fingerprint.
 
     Of a store without published tables no driver is known; after ``driver_id=`` anything is left out.
     """
@@ -39,6 +54,7 @@ class NamesLeftOut:
 
     def __call__(self, text: str) -> str:
         """The text as it may be said."""
+        text = _RECORDING.sub(lambda found: numbered(found[0]), text)
         return self._names(self._forgetter.text(_TOLD_VALUE.sub(rf"\1{LEFT_OUT}", text)))
 
 

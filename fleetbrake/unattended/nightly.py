@@ -64,6 +64,7 @@ def _reading(run: Run, part: RecordingsPart) -> None:
     if taken is not None:
         run.facts.update(_counts(taken))
         run.problem(*taken.problems)
+        run.warning(*taken.notes)
 
 
 def _files(run: Run, folders: list[Path]) -> list[Path]:
@@ -88,6 +89,7 @@ def _counts(taken: IngestSummary) -> dict[str, Any]:
         "events": taken.events,
         "registers": taken.registers,
         "unknown_vehicles": len(taken.unknown_vehicles),
+        "alike_withheld": taken.alike_withheld,
         "unknown_drivers": len(taken.unknown_drivers),
     }
 

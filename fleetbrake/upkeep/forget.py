@@ -104,6 +104,7 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
         raise StoreError(f"{store}: there is no store here; nothing was done.")
     anywhere = telling(driver_id) and not _of_our_words(driver_id)
     with writer_lock(store, "forget-driver"):
+        active_holds(store)  # a list of holds that is lost is told before anything is written down
         drivers, vehicles = _ids(store)
         alike = tuple(sorted(one for one in drivers if one != driver_id and _same(one) == _same(driver_id)))
         if alike and not Forgetter(read_tombstones(store)).knows(driver_id):

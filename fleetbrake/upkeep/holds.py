@@ -78,8 +78,8 @@ def hold(
     Raises
     ------
     InputError
-        It names nothing or a forgotten driver, nobody says who and why, the store knows no such vehicle or driver, or there are no such
-        folders.
+        It names nothing or a forgotten driver, nobody says who and why, the store knows no such vehicle or driver, or
+        there are no such folders.
     StoreBusyError, StoreError
         Another run writes the store, or it cannot be written.
     """

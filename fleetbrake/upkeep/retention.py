@@ -184,7 +184,7 @@ def retain(
 
 
 def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dry_run: bool) -> Retained:
-    wanted = rules or policy(store)
+    wanted, holds = rules or policy(store), active_holds(store)  # a list of holds that is lost is told first
     log = read_log(store)
     ageing = given_day(today) if today is not None else ageing_day(store, log=log)
     day = ageing.day or ageing.today
@@ -201,7 +201,7 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
             told.refused_since = note_refused(store, ageing.today)
             look_at_all_again(store)
         return told
-    run = _Run(store, wanted, day, active_holds(store), told)
+    run = _Run(store, wanted, day, holds, told)
     told.first_kept = _first_days(wanted, day)
     held_back = _age_rows(run, log)
     _age_trips(run)

@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.forgetting import tombstones
 from fleetbrake.store.forgetting.forgetter import Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import add_tombstone, one_tombstone, read_tombstones
 
@@ -98,3 +100,63 @@ def test_nothing_of_the_id_is_kept_and_the_list_survives(tmp_path: Path) -> None
     assert {one.exact for one in read_tombstones(other).stones}.isdisjoint(
         one.exact for one in read_tombstones(tmp_path).stones
     )
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "D77QX", " D77QX ", "D77QX\n", "d77qx", "\uff2477\uff31\uff38", "D77QX;KEEPME-9", "KEEPME-9, d77qx",
+        "a|D77QX|b", "D77QX KEEPME-9", "KEEPME-9\nD77QX", "D7\N{SOFT HYPHEN}7QX",
+    ],
+)  # fmt: skip
+def test_a_cell_of_drivers_is_known_however_it_is_written(cell: str) -> None:
+    forget = _forgetter("D77QX")
+    assert forget.knows(cell) and forget.alike(cell) == (cell != "D77QX")
+
+
+@pytest.mark.parametrize("cell", ["D77QX2", "D77Q", "KEEPME-9", "", ";", "D77;QX", "D77QX-2"])
+def test_another_driver_is_not(cell: str) -> None:
+    assert not _forgetter("D77QX").knows(cell)
+
+
+def test_ids_of_marks_and_ids_that_look_like_lists() -> None:
+    decomposed = _forgetter("Jörg/Ann, 2nd")
+    assert (
+        decomposed.knows("Jo\u0308rg/Ann, 2nd") and decomposed.knows("x;jörg/ann,  2nd") and not decomposed.knows("Ann")
+    )
+    # a blank stands in names too
+    assert not _forgetter("Jo-Ann").knows("Jo-Ann Smith") and not _forgetter("7", anywhere=False).knows("crew 7")
+    assert _forgetter("7", anywhere=False).knows(" 7 ;8") and _forgetter("***").knows(" *** ")
+
+
+def test_in_names_of_his_own_the_id_goes_within_words_too() -> None:
+    forget = _forgetter("D77QX")
+    told = [forget.own_name(name) for name in ("evtD77QXx-1", "evtd77qxx-2", "/x/D77QX/aD77QXb.parquet", "a%44%377QXb")]
+    assert not [one for one in told if "77qx" in one.lower()] and len(set(told)) == 4
+    assert told == [forget.own_name(one) for one in told]
+    assert forget.own_name("evtD77Q-1") == "evtD77Q-1" and forget.text("evtD77QXx-1") == "evtD77QXx-1"
+    number = _forgetter("4711", anywhere=False)
+    assert "4711" not in number.own_name("ev-4711-x") and number.own_name("ev-14711-x") == "ev-14711-x"
+    # known names go from other texts too, as whole words; short ones in their columns only
+    more = forget.with_phrases({"evtD77QXx-1": told[0], "x7": "gone"})
+    assert more.text("see evtD77QXx-1, evtD77QXx-12") == f"see {told[0]}, evtD77QXx-12"
+    assert (more.cell("event_id", "x7"), more.cell("notes", "x7")) == ("gone", "x7")
+
+
+def test_a_key_without_its_list_refuses_and_no_killed_run_looks_like_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    for step in ("_key", "_tombstone"):  # before the key is drawn, and before the list is written with it
+        with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+            patch.setattr(tombstones, step, killed)
+            add_tombstone(tmp_path, "Bert", anywhere=True)
+        assert not read_tombstones(tmp_path).stones
+    assert (tmp_path / "forgotten.key").exists()
+    add_tombstone(tmp_path, "Bert", anywhere=True)
+    (tmp_path / "forgotten.json").unlink()
+    for ask in (read_tombstones, lambda store: add_tombstone(store, "Ann", anywhere=True)):
+        with pytest.raises(StoreError, match=r"forgotten\.json.* is gone"):
+            ask(tmp_path)

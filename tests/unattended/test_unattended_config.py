@@ -71,6 +71,10 @@ def test_every_problem_is_told_at_once_by_its_key(written: Callable[[str], Path]
     [
         ("s3://key:hush@bucket/x", "environment"),
         ("s3://key@bucket/x", "environment"),
+        ("s3://bucket/x?secret_key=hush", "environment"),
+        ("s3://bucket/x?region=eu&access_key=hush", "environment"),
+        ("abfs://c@a.example.org/x?Account-Key=hush", "environment"),
+        ("s3://bucket/x?session_token=", "environment"),
         ("s3:///x", "no place"),
         ("file://", "no place"),
         ("s3://[bad/x", "no address"),

@@ -21,7 +21,7 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_manifest import folder_of, read_manifest
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import read_log
-from fleetbrake.upkeep import RetentionPolicy, forget_driver, hold, list_holds, release_hold, retain
+from fleetbrake.upkeep import forget_driver, hold, list_holds, release_hold, retain
 
 WHO = {"reason": "collision", "by": "A. Clerk"}
 FINDING = {"inspection_id": "i-1", "vehicle_id": "van-1", "inspected_on": "2026-01-10", "finding": "brake_drag",
@@ -166,7 +166,7 @@ def test_without_the_list_of_holds_nothing_is_dropped_read_or_released(folder: P
     kept = (store / "holds.json").read_bytes()
     (store / "holds.json").unlink()
     for work in (
-        lambda: retain(store, RetentionPolicy()),
+        lambda: retain(store),
         lambda: forget_driver(store, "D-one"),
         lambda: release_hold(store, "hold-1", by="B", reason="settled"),
         lambda: hold(store, vehicle_id="van-2", **WHO),

@@ -84,12 +84,18 @@ class Forgetter:
         return self.knows(driver_id) and self._known.fingerprint("id", driver_id) not in self._exact
 
     def _named_in_cell(self, cell: str) -> bool:
-        return any(
-            self._known.fingerprint("id", one) in self._exact
-            or self._known.fingerprint("id", one.strip()) in self._exact
-            or self._known.fingerprint("text", fold_text(one)[0].strip(SEPARATOR)) in self._stones
-            for one in _listed(cell)
+        return any(map(self._is_id, _listed(cell))) or any(
+            # blanks too stand between ids, but also within names: a word counts if it is no word of a language
+            (stone := self._cell_stone(word)) is not None and stone.anywhere and any(map(str.isdigit, word))
+            for word in cell.split()
         )
+
+    def _is_id(self, cell: str) -> bool:
+        given = {self._known.fingerprint("id", cell), self._known.fingerprint("id", cell.strip())}
+        return not given.isdisjoint(self._exact) or self._cell_stone(cell) is not None
+
+    def _cell_stone(self, cell: str) -> Tombstone | None:
+        return self._stones.get(self._known.fingerprint("text", fold_text(cell)[0].strip(SEPARATOR)))
 
     def with_phrases(self, phrases: dict[str, str]) -> "Forgetter":
         """One that also knows what to put in the place of these: names of events, trips and files that hold an id."""
