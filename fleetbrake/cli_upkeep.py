@@ -52,10 +52,7 @@ def forget_driver(
         results.print(f"{count:>8}  {place}", markup=False)
     told_list("Please note:", _notes(done))
     told_list("Kept by legal holds until they are released, and shown nowhere:", _held(done))
-    told_list(
-        "Names of vehicles, depots or words of our own that stay, since they are not the person:",
-        _listed(done.of_others),
-    )
+    told_list("Names of vehicles, depots and words of our own, not the person; they stay:", _listed(done.of_others))
     told_list("The id is still in the store:", _listed(done.remains))
     told_list("Its letters still stand within longer words, which may be it; look there:", _listed(done.perhaps))
     told_list("Not reached:", [*done.erased.not_reached, *(f"{one}: cannot be read" for one in done.unread)])

@@ -54,18 +54,26 @@ def _without_forgotten(rows: pa.Table, drivers: set[str], forgetter: Forgetter) 
     """The rows without forgotten ids, in whichever type the recording has them."""
     if not forgetter:
         return rows
+    # the rows of one event are those of one driver: his id may stand in them within longer words too
+    his = any(pc.any(forgotten_rows(_as_text(rows, name), name, forgetter)).as_py() for name in drivers)
     for place, field in enumerate(rows.schema):
         is_driver = field.name in drivers
         kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
         if not (is_driver or pa.types.is_string(kind) or pa.types.is_large_string(kind)):
             continue
-        words = rows.set_column(place, field.name, pc.cast(rows.column(place), pa.string()))
+        words = _as_text(rows, field.name)
         if not is_driver:
-            rows = without_texts(words, field.name, forgetter)
+            rows = without_texts(words, field.name, forgetter, own=his)
         elif pc.any(gone := forgotten_rows(words, field.name, forgetter)).as_py():
             column = (words if pa.types.is_dictionary(field.type) else rows).column(place)
             rows = rows.set_column(place, field.name, pc.if_else(gone, pa.scalar(None, column.type), column))
     return rows
+
+
+def _as_text(rows: pa.Table, name: str) -> pa.Table:
+    """The rows with one of their columns as text."""
+    place = rows.schema.get_field_index(name)
+    return rows.set_column(place, name, pc.cast(rows.column(place), pa.string()))
 
 
 def raw_csv(rows: pd.DataFrame) -> bytes:

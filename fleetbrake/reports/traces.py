@@ -162,7 +162,7 @@ def opened(store: Path, row: dict[str, Any]) -> Recording:
 def _hold_against(batch: EventBatch, row: dict[str, Any], forgetter: Forgetter) -> None:
     """Raise if the rows are not those of the event: another id, or another time of the first sample."""
     cut = batch.event_id[0] is not None
-    if batch.events != 1 or (cut and forgetter.text(batch.event_id[0]) != row["event_id"]):
+    if batch.events != 1 or (cut and row["event_id"] not in forgetter.names_of(batch.event_id[0])):
         raise Unreadable(_CHANGED)
     first = pd.Timestamp(int(batch.start_us[0]), unit="us", tz="UTC")
     if row.get("started_at") is not None and abs((first - row["started_at"]).total_seconds()) > 1e-3:

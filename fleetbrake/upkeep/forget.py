@@ -1,5 +1,6 @@
 """A driver forgotten on request: nothing of the id remains in the store or comes back, and the totals stay."""
 
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -114,12 +115,12 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
         add_tombstone(store, driver_id, anywhere=anywhere, vehicles=holding)
         erased = erase_forgotten(store, anew=True)
         finder = Forgetter(one_tombstone(driver_id, anywhere=anywhere, vehicles=holding))
-        found = search(store, driver_id, finder, drivers | vehicles)
+        found = search(store, driver_id, finder, {one for one in drivers if not finder.knows(one)} | vehicles)
         holds = [one for one in active_holds(store) if erased.held[one.hold_id] or one.names(finder)]
     kept = tuple(one for one in found.found if holds and one.file.startswith(_HELD_PLACES))
     left = [one for one in found.found if one not in kept]
     return Forgotten(
-        known=driver_id in drivers or bool(erased.changed) or bool(erased.held),
+        known=bool({driver_id, *alike} & drivers) or bool(erased.changed) or bool(erased.held),
         anywhere=anywhere,
         erased=erased,
         held=tuple(f"{one.hold_id}: {one.what}" for one in holds),
@@ -135,15 +136,20 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
 
 
 def _refuse_alike(driver_id: str, known: bool, alike: tuple[str, ...], alike_too: bool) -> None:
-    """Somebody else's id may be among those that would go too: a person decides."""
+    """Somebody else's id may be among those that would go too: a person decides. Forms of one letter are one id."""
+    other = [one for one in alike if unicodedata.normalize("NFC", one) != unicodedata.normalize("NFC", driver_id)]
+    if alike_too or not other:
+        return
     if not known:
-        raise InputError(f"No driver has just this id; meant is perhaps {' or '.join(alike)}. Nothing was done.")
-    if not alike_too:
         raise InputError(
-            f"The store knows {' and '.join((driver_id, *alike))}: ids that are written so much alike can only be "
-            "forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
-            "recordings and registers first. Nothing was done."
+            f"No driver has just this id; meant is perhaps {' or '.join(other)}: --alike-too forgets what is written "
+            "almost alike. Nothing was done."
         )
+    raise InputError(
+        f"The store knows {' and '.join((driver_id, *other))}: ids that are written so much alike can only be "
+        "forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
+        "recordings and registers first. Nothing was done."
+    )
 
 
 def _of_our_words(driver_id: str) -> bool:

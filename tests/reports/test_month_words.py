@@ -158,8 +158,8 @@ def test_a_month_counts_what_a_driver_did_in_it(store: Path) -> None:
 NOTE = (
     "Counted 3.9 a 1000 km, adjusted 3.9 (2.2 to 5.8). In the same vehicles and conditions an average driver would "
     "have had 0.38, in the fleet as a whole 0.61: that raises it. 57 % of the adjusted rate comes from the driver's "
-    "own stops, the rest from the other drivers: that lowers it. A hard stop would have been recorded on 1500 of 2000 km: "
-    "only these make the adjusted rate."
+    "own stops, the rest from the other drivers: that lowers it. A hard stop would have been recorded on 1500 of "
+    "2000 km: only these make the adjusted rate."
 )
 ROW = {
     "note": NOTE, "hard_stops_per_1000km": 3.872, "adjusted_hard_stops_per_1000km": 3.8502, "adjusted_low": 2.218,

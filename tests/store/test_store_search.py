@@ -101,7 +101,7 @@ def test_another_longer_word_is_no_find_and_a_damaged_file_is_told(tmp_path: Pat
     pq.write_table(pa.table({"driver_id": ["DRV-00421"], "notes": ["DRV-00421"]}), tmp_path / "a.parquet")
     (tmp_path / "b.parquet").write_bytes(b"PAR1 and nothing more")
     finder = Forgetter(one_tombstone("DRV-0042", anywhere=True))
-    done = search(tmp_path, "DRV-0042", finder, ["DRV-00421", "DRV-0042"])
+    done = search(tmp_path, "DRV-0042", finder, ["DRV-00421"])
     assert done.found == () and len(done.unread) == 1 and done.unread[0].startswith("b.parquet")
 
 
@@ -122,3 +122,16 @@ def test_letters_within_longer_words_may_be_it_and_other_names_are_told_apart(tm
         one.perhaps for one in search(tmp_path, "4711", Forgetter(one_tombstone("4711", anywhere=False))).found
     ] == [True]
     assert search(tmp_path, "not", Forgetter(one_tombstone("not", anywhere=False))).found == ()
+
+
+@pytest.mark.parametrize("before", [0, 1, 4, 4095])
+def test_bytes_are_found_across_stretches_and_at_the_end_of_a_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: int
+) -> None:
+    """A file that ends with a page ended the program where it was mapped into memory (Python 3.11)."""
+    monkeypatch.setattr("fleetbrake.store.forgetting.search._STRETCH", 7)
+    told = ID.encode()
+    (tmp_path / "part.bin").write_bytes((b"\xff" * before + told).rjust(8192, b"\xfe"))
+    (tmp_path / "none.bin").write_bytes(b"\xff" * 4096 + told[:-1])
+    found = search(tmp_path, ID, Forgetter(one_tombstone(ID, anywhere=True))).found
+    assert [(one.file, one.part) for one in found] == [("part.bin", "bytes")]

@@ -65,7 +65,8 @@ class Forgetter:
             {stone.length for stone in known.stones if stone.anywhere and stone.length}, reverse=True
         )
         self._phrases: dict[str, str] = {}
-        self._in_texts: re.Pattern[str] | None = None
+        self._sizes: list[int] = []
+        self._marks: frozenset[str] = frozenset()
 
     def __bool__(self) -> bool:
         return bool(self._known.stones)
@@ -99,14 +100,26 @@ class Forgetter:
 
     def with_phrases(self, phrases: dict[str, str]) -> "Forgetter":
         """One that also knows what to put in the place of these: names of events, trips and files that hold an id."""
+        if phrases.items() <= self._phrases.items():
+            return self
         more = copy(self)
         more._phrases = {**self._phrases, **phrases}
-        more._in_texts = _any_of(one for one in more._phrases if len(one) >= _LONG_PHRASE)
+        more._sizes = sorted({len(one) for one in more._phrases if len(one) >= _LONG_PHRASE}, reverse=True)
+        more._marks = self._marks.union(*(self._mark(one) for one in phrases))
         return more
+
+    def _mark(self, phrase: str) -> set[str]:
+        """What of a phrase is an id as it is written there: few different texts for all phrases of a driver."""
+        places = self._places(phrase, own=True)
+        return {phrase[start:stop] for start, stop in places} or {phrase}
 
     def own_name(self, name: str) -> str:
         """The name of an event, a trip or a file of a forgotten driver: rid of his id within longer words too."""
         return self._plain(name, own=True)
+
+    def names_of(self, name: str) -> set[str]:
+        """What the event, the trip or the file of this name may be called in the store."""
+        return {name, self.text(name), self.own_name(name)} if self else {name}
 
     def cell(self, column: str, text: str) -> str:
         """A text of a column; names of events, trips and files that are known phrases are replaced as a whole."""
@@ -133,9 +146,23 @@ class Forgetter:
         return bool(self._places(text, spared=False))
 
     def _told(self, text: str) -> str:
-        if self._in_texts is not None:
-            text = self._in_texts.sub(lambda found: self._phrases[found[0]], text)
+        if any(mark in text for mark in self._marks):
+            text = self._without_phrases(text)
         return self._plain(text)
+
+    def _without_phrases(self, text: str) -> str:
+        """The text with what stands for each known phrase that is no part of a longer word, the longest first."""
+        pieces, done, at = list[str](), 0, 0
+        while at < len(text):
+            size = 0
+            if at == 0 or not text[at - 1].isalnum():
+                known = (n for n in self._sizes if at + n <= len(text) and text[at : at + n] in self._phrases)
+                size = next((n for n in known if not text[at + n : at + n + 1].isalnum()), 0)
+            if size:
+                pieces += [text[done:at], self._phrases[text[at : at + size]]]
+                done = at + size
+            at += size or 1
+        return "".join([*pieces, text[done:]])
 
     def _plain(self, text: str, *, own: bool = False) -> str:
         places = self._places(text, own=own)
@@ -260,11 +287,14 @@ def _under(key: str, value: Any, change: Change) -> Any:
     return changed_values(value, change)
 
 
-def without_texts(table: pa.Table, name: str, forgetter: Forgetter) -> pa.Table:
-    """The table with a text column cleaned; the very table where nothing changes."""
+def without_texts(table: pa.Table, name: str, forgetter: Forgetter, *, own: bool = False) -> pa.Table:
+    """The table with a text column cleaned; the very table where nothing changes. ``own``: all rows are his."""
     place = table.schema.get_field_index(name)
     column = table.column(place)
-    new = forgetter.texts((one for one in pc.unique(column).to_pylist() if one is not None), name)
+    texts = [one for one in pc.unique(column).to_pylist() if one is not None]
+    new = forgetter.texts(texts, name)
+    if own:
+        new = {one: told for one in texts if (told := forgetter.own_name(one)) != one}
     if not new:
         return table
     codes = pc.index_in(column, value_set=pa.array(list(new), pa.string()))

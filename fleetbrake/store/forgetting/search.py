@@ -7,7 +7,6 @@ Bytes of a file that no value of it explains count from :data:`BYTES_FROM` lette
 """
 
 import json
-import mmap
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -29,6 +28,8 @@ _WITHIN_FROM: Final = 3
 _PASSED: Final = frozenset({"sha256", "key", "piece_key", "settings", "run_id", *DRIVER_COLUMNS})
 #: Own choice: four letters are found once in a few gigabytes of noise, five hardly ever.
 BYTES_FROM: Final = 5
+#: Bytes of a file that are looked through at a time.
+_STRETCH: Final = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def search(store: Path, driver_id: str, finder: Forgetter, others: Iterable[str]
     finder : knows this id alone, and the vehicles whose ids hold it, which are passed over.
     others : ids of other drivers and vehicles, which may hold its letters: ``D17`` is no ``D1``.
     """
-    within = _within_words(driver_id, [one for one in others if not finder.knows(one)], anywhere=finder.anywhere)
+    within = _within_words(driver_id, others, anywhere=finder.anywhere)
     found: list[Remains] = []
     unread: list[str] = []
     files = _files(store)
@@ -107,7 +108,8 @@ def _named(value: Found, finder: Forgetter) -> bool:
 def _within_words(driver_id: str, others: Iterable[str], *, anywhere: bool) -> Within:
     """Function that tells whether a text holds the letters of the id in any way by which they may be it."""
     told = fold_text(driver_id)[0].strip(SEPARATOR)
-    longer = sorted({one for one in (fold_text(name)[0] for name in others) if told in one}, key=lambda one: -len(one))
+    folded = {fold_text(name)[0].strip(SEPARATOR) for name in others}
+    longer = sorted((one for one in folded if told in one and one != told), key=lambda one: (-len(one), one))
     if len(told) < _WITHIN_FROM:
         return lambda _: False
     if not anywhere:
@@ -133,10 +135,20 @@ def _without(told: str, longer: list[str]) -> str:
 
 
 def _in_bytes(path: Path, driver_id: str) -> bool:
-    if path.stat().st_size == 0:  # cannot be mapped
-        return False
-    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        return any(content.find(form) >= 0 for form in _forms(driver_id))
+    """Whether the file holds the id in any of its forms, read a stretch at a time.
+
+    Not by ``mmap.find``: in Python 3.11 it may read one byte past a file that ends with a page, and ends the program.
+    """
+    forms = tuple(_forms(driver_id))
+    overlap = max(map(len, forms)) - 1
+    kept = b""
+    with path.open("rb") as file:
+        while read := file.read(_STRETCH):
+            stretch = kept + read
+            if any(form in stretch for form in forms):
+                return True
+            kept = stretch[-overlap:] if overlap else b""
+    return False
 
 
 def _forms(driver_id: str) -> Iterable[bytes]:
