@@ -27,11 +27,11 @@ def written(tmp_path: Path) -> Callable[[str], Path]:
 def test_paths_start_at_the_file_and_home_is_known(
     written: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("HOME", "/home/somebody")
+    monkeypatch.setenv("HOME", "/people/somebody")
     found = read_config(written(LEAST + 'units = "us"\n[logs]\nfolder = "~/logs"\n'), "month")
     assert found.store.folder == tmp_path / "store" and found.month is not None
     assert (found.month.out, found.month.measures) == (tmp_path / "out", US)
-    assert found.log_folder == Path("/home/somebody/logs") and found.heartbeat_folder == tmp_path / "store"
+    assert found.log_folder == Path("/people/somebody/logs") and found.heartbeat_folder == tmp_path / "store"
     assert found.retention is None, "without a word the store's own rules hold"
 
 
