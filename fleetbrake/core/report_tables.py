@@ -99,7 +99,7 @@ TO_INSPECT = (
     own("health_score", F, "0 to 100, 100 = nothing found; NULL with too little evidence; it never clears a vehicle"),
     own("score_low", F, "lower end of its interval"),
     own("score_high", F, "upper end"),
-    own("inspection_due_on", D, "statutory date, from the register"),
+    own("inspection_due_on", D, "earliest statutory date of any kind, from the registers"),
     own("overdue", B, "that date has passed on the day scored"),
     own("planned_on", D, "day in the current plan, whatever month it lies in; NULL: none"),
     own("held_on", D, "no planned day, but bay hours are kept free for it on this one"),

@@ -81,3 +81,18 @@ def test_an_open_flag_says_since_when_its_sign_shows(store: Path, tmp_path: Path
     assert since == {"f0": date(2025, 12, 3), "f1": date(2025, 11, 1), "f2": None, "r": date(2026, 1, 2)}
     assert {row["first_scored_on"] for row in rows.values()} == {date(2026, 1, 4)}
     assert list(rows) == ["f1", "f0", "r", "f2"], "oldest first, by the sign where flags are as old"
+
+
+def test_the_earliest_statutory_date_of_any_kind_counts(store: Path, tmp_path: Path) -> None:
+    """A vehicle past its roller test is overdue, though its yearly inspection is far: as the pages have it."""
+    (tmp_path / "fleet.duckdb").write_bytes((store / "fleet.duckdb").read_bytes())
+    vehicle = reads.ranked(store, AS_OF)["vehicle_id"].iloc[-1]
+    with rebuilding(tmp_path) as con:
+        con.execute("INSERT INTO due_dates (vehicle_id, kind, due_on) VALUES (?, 'roller test', ?)", [vehicle, AS_OF])
+    told = month_told(tmp_path, MONTH)
+    row = next(row for row in told.tables["to_inspect"].to_pylist() if row["vehicle_id"] == vehicle)
+    assert row["overdue"] and row["inspection_due_on"] == AS_OF
+    shown = {r["vehicle_id"]: r["inspection_due_on"] for r in reads.ranked(tmp_path, AS_OF).to_dict("records")}
+    listed = {r["vehicle_id"]: r["inspection_due_on"] for r in told.tables["to_inspect"].to_pylist()}
+    assert {v: shown[v] for v, day in listed.items() if day is not None} == {v: d for v, d in listed.items() if d}
+    assert any(vehicle in line for line in document(told)["also"])

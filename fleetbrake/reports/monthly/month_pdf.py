@@ -48,7 +48,7 @@ def write_pdf(path: Path, told: MonthTold) -> None:
 def document(told: MonthTold) -> Part:
     """Everything that the document says, as texts and places on lines; see ``month.typ`` for where each stands."""
     tables, measures = told.tables, told.measures
-    health = health_and_plan(tables["vehicle_health"], told.plan)
+    health = health_and_plan(tables["vehicle_health"], told.plan, told.dates)
     silent = recorded.silent(tables["month_silence"])
     flags = vehicles.open_flags(tables["open_flags"], health)
     return {

@@ -1,7 +1,7 @@
 """All that a month's files tell, read once from one published file: every form is written from this alone."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from fleetbrake.reports.monthly.month_data import (
 from fleetbrake.reports.monthly.month_drivers import month_drivers
 from fleetbrake.reports.monthly.month_flags import open_flags
 from fleetbrake.reports.monthly.month_hits import hit_rate
-from fleetbrake.reports.monthly.month_inspect import to_inspect
+from fleetbrake.reports.monthly.month_inspect import statutory_dates, to_inspect
 from fleetbrake.reports.monthly.month_rates import fleet_months, month_rates
 from fleetbrake.reports.monthly.month_remarks import remarks_of
 from fleetbrake.reports.monthly.month_silence import month_silence
@@ -39,6 +39,7 @@ class MonthTold:
         month, in the order of ``core.tables``; drivers under aliases where ``aliased``, paths cut short; SI units.
     ``events`` : events of the month with start and classes, as :func:`.month_data.month_events` gives them.
     ``plan`` : the current plan as :func:`fleetbrake.reports.reads.plan`, whatever month its days lie in, under aliases.
+    ``dates`` : earliest statutory date by vehicle, as :func:`.month_inspect.statutory_dates` gives it.
     ``remarks`` : what a reader must know of this month, in sentences (metric).
     """
 
@@ -50,6 +51,7 @@ class MonthTold:
     events: pd.DataFrame
     plan: pd.DataFrame
     remarks: tuple[str, ...]
+    dates: Mapping[str, date] = field(default_factory=dict)
 
 
 def month_told(
@@ -79,7 +81,9 @@ def month_told(
         alias = None if safety_role else aliases(store)
         figures = month_figures(store, of.month)
         tables, plan = tables_and_plan(store, of.month, alias)
-        listed = {"to_inspect": to_inspect(tables["vehicle_health"], plan)}
+        health = tables["vehicle_health"]
+        dates = statutory_dates(store, health["as_of"][0].as_py() if health.num_rows else None)
+        listed = {"to_inspect": to_inspect(health, plan, dates)}
         tables = report_tables(store, of, alias) | listed | tables
         return MonthTold(
             of=of,
@@ -89,6 +93,7 @@ def month_told(
             tables=tables,
             events=month_events(store, of.month),
             plan=plan,
+            dates=dates,
             remarks=remarks_of(of, figures, tables, months(store)),
         )
 

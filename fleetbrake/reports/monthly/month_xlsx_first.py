@@ -262,7 +262,7 @@ FIELDS: Final = (
     _Field("score", F, 9, _of("health_score"), "0 to 100, 100 = nothing found; it never clears a vehicle", "0.0"),
     _Field("from", F, 8, _of("score_low"), "lower end of its interval", "0.0"),
     _Field("to", F, 8, _of("score_high"), "upper end", "0.0"),
-    _Field("due on", D, 12, _day("inspection_due_on"), "statutory date, from the register"),
+    _Field("due on", D, 12, _day("inspection_due_on"), "earliest statutory date of any kind"),
     _Field("past its date", B, 10, _of("overdue"), "the date has passed at the day of the scores"),
     _Field("planned on", D, 12, _day("planned_on"), "day in the current plan"),
     _Field("events", I, 9, lambda row, _: _whole(row["events_used"]), "brake applications behind the score", "#,##0"),
