@@ -160,7 +160,7 @@ def days(store: Path, month: str, chosen: Chosen = ALL) -> pd.DataFrame:
     where, values = chosen.where()
     words = [word for word, _, _ in look.EVENT_SHOWS]
     classes = " UNION ALL ".join(
-        f"SELECT day, ? AS shows, count_if({column}) AS events FROM found GROUP BY day"  # noqa: S608 - own names
+        f"SELECT day, ? AS shows, count(*) FILTER ({column}) AS events FROM found GROUP BY day"  # noqa: S608 - own names
         for column in look.EVENT_CLASSES
     )
     return frame(

@@ -41,13 +41,23 @@ def test_parts_add_up_to_the_whole(store: Path) -> None:
     assert 0 < cell.events < by_depot[0].events
 
 
-def test_days_are_those_of_the_reports_chart(store: Path) -> None:
+def test_days_count_an_event_in_each_class_that_it_shows(store: Path) -> None:
     events = month_events(store, MONTH)
-    shows = look.event_shows(events)
-    wanted = pd.DataFrame({"day": events["started_at"].dt.strftime("%d"), "shows": shows})
-    wanted = wanted[wanted["shows"].isin([word for word, _, _ in look.EVENT_SHOWS[:3]])].value_counts()
+    day = events["started_at"].dt.strftime("%d")
+    wanted = {
+        (key, word): count
+        for column, (word, _, _) in zip(look.EVENT_CLASSES, look.EVENT_SHOWS, strict=False)
+        for key, count in day[events[column].fillna(False).astype(bool)].value_counts().items()
+    }
     found = month_reads.days(store, MONTH).set_index(["day", "shows"])["events"]
-    assert found.to_dict() == wanted.to_dict() and len(found) > 10
+    assert found.to_dict() == wanted and len(found) > 10
+    told = month_figures(store, MONTH)
+    sums = found.groupby("shows").sum()
+    assert [sums[word] for word, _, _ in look.EVENT_SHOWS[:3]] == [
+        told.lockup_above_cutoff,
+        told.modulation,
+        told.hard_stops,
+    ]
 
 
 def test_months_without_distance_are_counted_with_exact_limits(store: Path) -> None:
