@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
@@ -76,12 +77,7 @@ def ingest(
     with writer_lock(store, "ingest"):
         erase_due(store)
         if register_tables:
-            rest = at_rest(store)
-            summary.alike_withheld = sum(map(rest.alike, register_tables.values()))
-            kept = {name: rest.register(name, table) for name, table in register_tables.items()}
-            kept, changes = without_held_changes(store, rest.holds, kept)
-            summary.problems += changes
-            merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
+            _take_registers(store, register_tables, summary)
         if rules is not None:
             keep_mapping(store, rules)
         rest = at_rest(store)  # again: the trips that were just read say what is held
@@ -96,21 +92,36 @@ def ingest(
             mark_erased(store, held=[one.hold_id for one in rest.holds])  # perhaps: the next erasing finds out
         log = commit_log(store, entries)
         tell(progress, "publishing", 0, 1)
-        dropped = is_pending(store)  # by rules of retention: what is published now is published for them too
-        with rebuilding(store, fresh=dropped) as con:
-            publish_recordings(con, store, criteria)
-            if dropped:
-                drop_old_days(con, store)
-            summary.problems += _told(con, files, rest)
-            summary.unknown_vehicles = _unknown(con, "vehicle")
-            summary.unknown_drivers = _unknown(con, "driver")
-        note_published(store)
+        _publish(store, files, job, summary)
         job.lake.remove_unlisted(log.keys())
         tell(progress, "publishing", 1, 1)
         for copied in copy_held(store, job.seen):
             summary.held_copied += copied.new
             summary.held_not_copied += [f"{copied.hold_id}: {rest.text(sentence)}" for sentence in copied.sentences]
     return summary
+
+
+def _take_registers(store: Path, tables: dict[str, pa.Table], summary: IngestSummary) -> None:
+    """Merge registers as far as the rules of the store, its holds and what was dropped let them in."""
+    rest = at_rest(store)
+    summary.alike_withheld = sum(map(rest.alike, tables.values()))
+    kept = {name: rest.register(name, table) for name, table in tables.items()}
+    kept, changes = without_held_changes(store, rest.holds, kept)
+    summary.problems += changes
+    merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
+
+
+def _publish(store: Path, files: list[Path], job: Job, summary: IngestSummary) -> None:
+    """Publish what the lake holds now, and put into the summary what only publishing knows."""
+    dropped = is_pending(store)  # by rules of retention: what is published now is published for them too
+    with rebuilding(store, fresh=dropped) as con:
+        publish_recordings(con, store, job.criteria)
+        if dropped:
+            drop_old_days(con, store)
+        summary.problems += _told(con, files, job.rest)
+        summary.unknown_vehicles = _unknown(con, "vehicle")
+        summary.unknown_drivers = _unknown(con, "driver")
+    note_published(store)
 
 
 def score(store: Path, as_of: date | None = None, *, all_history: bool = False) -> date:

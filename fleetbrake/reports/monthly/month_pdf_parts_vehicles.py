@@ -180,7 +180,6 @@ def open_flags(table: pa.Table, health: pd.DataFrame) -> Part:
             *({"name": f"for more than {d} days", "value": look.whole((ages > d).sum())} for d in AGES),
         ],
         "note": joined([_flag_note(stand, bool(len(health))), first_of(len(rows), len(stand))], " "),
-        "late": int((ages > AGES[-1]).sum()),
     }
 
 
