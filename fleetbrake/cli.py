@@ -58,8 +58,11 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Print the vers
 def ingest(
     store: StoreOption,
     events: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="[EVENTS...]", help="Recordings: Parquet files or folders; none for registers alone."),
+        list[str] | None,
+        typer.Argument(
+            metavar="[EVENTS...]",
+            help="Recordings: Parquet files, folders, addresses (s3://bucket/path); none for registers alone.",
+        ),
     ] = None,
     registers: Annotated[
         Path | None, typer.Option("--registers", metavar="DIR", help="Folder with vehicles.csv, trips.csv ...")
@@ -68,13 +71,43 @@ def ingest(
         str | None,
         typer.Option("--mapping", metavar="FILE", help="TOML file for other names and units, or a shipped one: j1939."),
     ] = None,
+    check_bytes: Annotated[
+        bool,
+        typer.Option("--check-bytes", help="Look at the bytes of every file, also where size and time are as before."),
+    ] = False,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Let the workers of a Dask cluster read: tcp://host:8786 (needs the extra 'cluster').",
+        ),
+    ] = None,
+    handover: Annotated[
+        str | None,
+        typer.Option(
+            "--handover",
+            metavar="ADDRESS",
+            help="With --scheduler, where workers do not see the store's folder: the object store (s3://bucket/path, "
+            "gs://...) or folder (file:///...) over which the rows come.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Read recordings or registers into the store and publish the events. Reading again changes nothing."""
     from fleetbrake import pipeline
+    from fleetbrake.cluster.machines import machines_named
 
     with sentences(as_json), progress_shown() as progress:
-        done = pipeline.ingest(events or [], store, registers=registers, mapping=mapping, progress=progress)
+        done = pipeline.ingest(
+            events or [],
+            store,
+            registers=registers,
+            mapping=mapping,
+            progress=progress,
+            machines=machines_named(scheduler, handover),
+            check_bytes=check_bytes,
+        )
     told_list("Not taken in:", done.problems)
     told_list("Not in the register of vehicles (kept, thresholds unknown):", done.unknown_vehicles)
     told_list("Not in the register of drivers (kept):", done.unknown_drivers)

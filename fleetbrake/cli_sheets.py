@@ -8,7 +8,7 @@ import typer
 from fleetbrake.cli_tables import visible
 from fleetbrake.cli_talk import OK, JsonOption, StoreOption, example, finish, results, sentences
 from fleetbrake.core.errors import InputError
-from fleetbrake.reports.measures import Measures, System
+from fleetbrake.reports.unit_system import System
 
 _ENDING = ".pdf"
 
@@ -34,7 +34,8 @@ def vehicle_sheet(
     with sentences(as_json):
         _check(out)
         ids = _vehicles(store, vehicles or [], planned)
-        from fleetbrake.reports.sheets.vehicle_sheet import vehicle_sheets  # the typesetter takes a while to load
+        from fleetbrake.reports.measures import Measures  # tables and the typesetter take a while to load
+        from fleetbrake.reports.sheets.vehicle_sheet import vehicle_sheets
 
         _write(out, vehicle_sheets(store, ids, Measures(units)))
     _told(out, len(ids), {"command": "vehicle-sheet", "vehicles": ids}, as_json)
@@ -53,10 +54,8 @@ def driver_sheet(
     """Print one page a driver for a talk. Drivers stand on it under their aliases unless you ask for names."""
     with sentences(as_json):
         _check(out)
-        from fleetbrake.reports.sheets.driver_sheet import (  # the typesetter takes a while to load
-            driver_sheets,
-            talks_with,
-        )
+        from fleetbrake.reports.measures import Measures  # tables and the typesetter take a while to load
+        from fleetbrake.reports.sheets.driver_sheet import driver_sheets, talks_with
 
         talks = talks_with(store, drivers, names=names)
         _write(out, driver_sheets(talks, Measures(units)))

@@ -3,14 +3,16 @@
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
 from fleetbrake.core.vocabulary import CAUTION, PRIORITY_TEXT
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Priorities that ask for something to be done.
 FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
@@ -96,10 +98,10 @@ def _urgent(row: dict[str, Any]) -> str:
     return _visit(row) + ("" if told else f" Bay hours are kept free on {row['held_on']}.")
 
 
-def _depots(days: pd.DataFrame) -> Iterator[str]:
+def _depots(days: "pd.DataFrame") -> Iterator[str]:
     """One line a depot: hours used of those there are, over the days that have any."""
     for depot, block in days.groupby("depot", dropna=False, sort=True):
-        name = "no depot" if pd.isna(depot) else str(depot)  # type: ignore[call-overload]
+        name = _words(depot) or "no depot"
         there, booked, held = (block[column].sum() for column in ("bay_hours", "booked_hours", "held_hours"))
         line = f"{name}: {booked:g} of {there:g} bay hours planned on {int((block['bay_hours'] > 0).sum())} open days"
         line += f", {held:g} kept free" if held else ""
@@ -111,7 +113,7 @@ def _depots(days: pd.DataFrame) -> Iterator[str]:
         yield line + (" (assumed: eight on working days)" if block["basis"].eq("assumed").any() else "")
 
 
-def _as_of(ranked: pd.DataFrame) -> str:
+def _as_of(ranked: "pd.DataFrame") -> str:
     return str(ranked["as_of"].iloc[0]) if len(ranked) else "no events"
 
 

@@ -19,6 +19,7 @@ from rich.text import Text
 
 from fleetbrake.cli_tables import visible
 from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.stages import COMPILING
 
 OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
 
@@ -63,7 +64,10 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
     if not talk.is_terminal:
 
         def plain(stage: str, done: int, of: int) -> None:
-            if done >= of:
+            if stage == COMPILING:
+                if done == 0:
+                    talk.print(f"{stage} ...", markup=False, soft_wrap=True)
+            elif done >= of:
                 talk.print(f"{stage}: {done} of {of}", markup=False)
 
         yield plain

@@ -6,26 +6,30 @@ Every function is one command's work, returns what happened as a value and never
 import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 import pyarrow as pa
 
+from fleetbrake.cluster.machines import Machines
+from fleetbrake.cluster.workers import workers_of
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.stages import COMPILING
+from fleetbrake.features.compiled import compile_missing
+from fleetbrake.handing_out import Desk, Job, Where
 from fleetbrake.planning.flag_rounds import raise_flags
 from fleetbrake.planning.flags import publish_flags, read_standing
-from fleetbrake.planning.run import plan as plan_visits
 from fleetbrake.planning.wishes import wishes_of
 from fleetbrake.recordings.mapping import load_mapping
-from fleetbrake.reports.measures import METRIC, Measures
-from fleetbrake.scoring.run import score as score_fleet
+from fleetbrake.recordings.sources import Source
 from fleetbrake.store.ageing.dropped_rows import without_dropped
 from fleetbrake.store.ageing.retention_clock import look_at_all_again
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
-from fleetbrake.store.database import database_path, rebuilding
-from fleetbrake.store.files import text_path
+from fleetbrake.store.arriving import remove_left
+from fleetbrake.store.database import WORKING_MEMORY, database_path, rebuilding
 from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
 from fleetbrake.store.forgetting.erase import erase_due
@@ -34,11 +38,24 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import commit_log, read_log
+from fleetbrake.store.log import LogEntry, commit_log, read_log
 from fleetbrake.store.mappings import keep_mapping
-from fleetbrake.store.publish import publish_recordings, sum_up_missing
+from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, sum_up_missing
 from fleetbrake.store.registers import merge_registers
-from fleetbrake.taking_in import IngestSummary, Job, Progress, inputs, read_all, read_file, settings_fingerprint, tell
+from fleetbrake.taking_in import (
+    Commit,
+    IngestSummary,
+    Progress,
+    Threads,
+    inputs,
+    read_all,
+    read_file,
+    settings_fingerprint,
+    tell,
+)
+
+if TYPE_CHECKING:
+    from fleetbrake.reports.measures import Measures
 
 __all__ = [
     "IngestSummary", "Progress", "ingest", "make_demo", "plan", "read_file", "report", "score", "settings_fingerprint",
@@ -49,18 +66,26 @@ DEMO_MARK = ".fleetbrake-demo"
 
 
 def ingest(
-    paths: Iterable[Path],
+    paths: Iterable[str | Path | Source],
     store: Path,
     *,
     registers: Path | None = None,
     mapping: str | None = None,
     criteria: Criteria = DEFAULT,
     progress: Progress | None = None,
+    machines: Machines | None = None,
+    check_bytes: bool = False,
 ) -> IngestSummary:
     """Read recordings and registers into the store and publish ``events``, ``event_wheels`` and ``ingest_log``.
 
     Without paths the ``registers`` alone are read. Reading a file again changes nothing; a changed file replaces its
     rows; a bad one is told and the others are in.
+
+    Parameters
+    ----------
+    paths : files, folders, addresses of objects and of prefixes of object stores.
+    machines : others that read the recordings; by default this one does.
+    check_bytes : look at the bytes of every file, also where size and time of change are those of then.
 
     Raises
     ------
@@ -69,36 +94,68 @@ def ingest(
         used.
     StoreError
         The store cannot be written, or another run holds it.
+    ClusterError
+        The other machines cannot be used, then nothing was read; or they went away, then what was read is kept.
     """
     rules = load_mapping(mapping) if mapping else None
     files, register_tables, register_problems = inputs(list(paths), registers)
     summary = IngestSummary(files=len(files), problems=register_problems, registers=list(register_tables))
+    if files and machines is None:
+        compile_missing(lambda done, of: tell(progress, COMPILING, done, of))
     store.mkdir(parents=True, exist_ok=True)
     with writer_lock(store, "ingest"):
+        summary.problems += remove_left(store)
         erase_due(store)
-        if register_tables:
-            _take_registers(store, register_tables, summary)
-        if rules is not None:
-            keep_mapping(store, rules)
-        rest = at_rest(store)  # again: the trips that were just read say what is held
-        summary.problems = [rest.text(problem) for problem in summary.problems]
-        job = Job(rest, Lake(store), read_log(store), rules, criteria, settings_fingerprint(rules, criteria))
-        if rest.doubted:
-            look_at_all_again(store)
-        entries = read_all(files, job, summary, progress)
-        summary.alike_withheld += sum(job.alike)
-        summary.problems += [rest.text(sentence) for sentence in job.seen.sentences()]
-        if entries and rest.forgetter and rest.holds:
-            mark_erased(store, held=[one.hold_id for one in rest.holds])  # perhaps: the next erasing finds out
-        log = commit_log(store, entries)
-        tell(progress, "publishing", 0, 1)
-        _publish(store, files, job, summary)
-        job.lake.remove_unlisted(log.keys())
-        tell(progress, "publishing", 1, 1)
-        for copied in copy_held(store, job.seen):
-            summary.held_copied += copied.new
-            summary.held_not_copied += [f"{copied.hold_id}: {rest.text(sentence)}" for sentence in copied.sentences]
+        with _readers(store, machines if files else None) as where:  # before anything changes: they may not be there
+            if register_tables:
+                _take_registers(store, register_tables, summary)
+            if rules is not None:
+                keep_mapping(store, rules)
+            rest = at_rest(store)  # again: the trips that were just read say what is held
+            summary.problems = [rest.text(problem) for problem in summary.problems]
+            settings = settings_fingerprint(rules, criteria)
+            job = Job(rest, where.rows, rules, criteria, settings, began=datetime.now(UTC))
+            desk = Desk(job, read_log(store), Lake(store), check_bytes)
+            if rest.doubted:
+                look_at_all_again(store)
+            read_all(files, desk, where, _committing(store, rest), summary, progress)
+        _finish(store, files, desk, summary, progress)
     return summary
+
+
+@contextmanager
+def _readers(store: Path, machines: Machines | None) -> Iterator[Where]:
+    """Who reads the files."""
+    if machines is None:
+        yield Threads(Lake(store))
+        return
+    with workers_of(machines, store) as workers:
+        yield workers
+
+
+def _finish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary, progress: Progress | None) -> None:
+    """What follows when all files are read: publishing, tidying the lake, copies for holds."""
+    rest = desk.job.rest
+    summary.problems += [rest.text(sentence) for sentence in desk.seen.sentences()]
+    log = commit_log(store, ())
+    tell(progress, "publishing", 0, 1)
+    _publish(store, files, desk.job, summary)
+    desk.lake.remove_unlisted(log.keys())
+    tell(progress, "publishing", 1, 1)
+    for copied in copy_held(store, desk.seen):
+        summary.held_copied += copied.new
+        summary.held_not_copied += [f"{copied.hold_id}: {rest.text(sentence)}" for sentence in copied.sentences]
+
+
+def _committing(store: Path, rest: AtRest) -> Commit:
+    """Puts entries into the log, whose rows are in the lake."""
+
+    def commit(entries: list[LogEntry]) -> None:
+        if rest.forgetter and rest.holds:
+            mark_erased(store, held=[one.hold_id for one in rest.holds])  # perhaps: the next erasing finds out
+        Lake(store).fold(commit_log(store, entries).keys())  # few small files, however many are read
+
+    return commit
 
 
 def _take_registers(store: Path, tables: dict[str, pa.Table], summary: IngestSummary) -> None:
@@ -111,10 +168,10 @@ def _take_registers(store: Path, tables: dict[str, pa.Table], summary: IngestSum
     merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
 
 
-def _publish(store: Path, files: list[Path], job: Job, summary: IngestSummary) -> None:
+def _publish(store: Path, files: list[Source], job: Job, summary: IngestSummary) -> None:
     """Publish what the lake holds now, and put into the summary what only publishing knows."""
     dropped = is_pending(store)  # by rules of retention: what is published now is published for them too
-    with rebuilding(store, fresh=dropped) as con:
+    with rebuilding(store, fresh=dropped, memory_limit=PUBLISHING_MEMORY) as con:
         publish_recordings(con, store, job.criteria)
         if dropped:
             drop_old_days(con, store)
@@ -132,6 +189,8 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
     ``all_history`` scores every past week with inspections anew, instead of the newest few that are missing. Raises
     ``StoreError`` if nothing was ingested yet.
     """
+    from fleetbrake.scoring.run import score as score_fleet  # its statistics take a second to load
+
     _must_exist(store)
     with _rebuilding(store, "score") as con:
         merged_registers(con, store)
@@ -147,6 +206,8 @@ def plan(store: Path) -> int:
 
     What planners asked for since the last run counts, and so does what was entered of findings and work.
     """
+    from fleetbrake.planning.run import plan as plan_visits  # the solver takes most of a second to load
+
     _must_exist(store)
     with _rebuilding(store, "plan") as con:
         merged_registers(con, store)
@@ -160,7 +221,7 @@ def _rebuilding(store: Path, what: str) -> Iterator[duckdb.DuckDBPyConnection]:
     """The published database to be written, rid of what was still to be forgotten."""
     with writer_lock(store, what):
         erase_due(store)
-        with rebuilding(store) as con:
+        with rebuilding(store, memory_limit=WORKING_MEMORY) as con:
             yield con
 
 
@@ -171,12 +232,15 @@ def _show_flags(con: duckdb.DuckDBPyConnection, store: Path) -> None:
         publish_flags(con, store, standing.as_of)
 
 
-def report(store: Path, month: str, out: Path, *, safety_role: bool = False, measures: Measures = METRIC) -> list[Path]:
+def report(
+    store: Path, month: str, out: Path, *, safety_role: bool = False, measures: "Measures | None" = None
+) -> list[Path]:
     """Write the month's files to ``out``, PDF and workbook in the units of ``measures``; returns their paths."""
+    from fleetbrake.reports.measures import METRIC
     from fleetbrake.reports.monthly.month import write_month  # typesetting libraries are loaded only when needed
 
     _must_exist(store)
-    return write_month(store, month, out, safety_role=safety_role, measures=measures)
+    return write_month(store, month, out, safety_role=safety_role, measures=measures or METRIC)
 
 
 def make_demo(folder: Path, progress: Progress | None = None) -> Path:
@@ -211,11 +275,11 @@ def _must_exist(store: Path) -> None:
         raise StoreError(f"{store}: there is no published database in this store yet; run `fleetbrake ingest` first.")
 
 
-def _told(con: duckdb.DuckDBPyConnection, files: list[Path], rest: AtRest) -> list[str]:
+def _told(con: duckdb.DuckDBPyConnection, files: list[Source], rest: AtRest) -> list[str]:
     """What the published log says against the files of this run, with what only publishing knows (ids in two files)."""
     rows = con.execute(
         "SELECT path, reason FROM ingest_log WHERE status <> 'loaded' AND path IN (SELECT unnest(?)) ORDER BY path",
-        [[path for file in files for path in rest.paths(text_path(file.resolve()))]],
+        [[path for file in files for path in rest.paths(file.address)]],
     ).fetchall()
     return [reason if reason and path in reason else f"{path}: {reason}" for path, reason in rows]
 

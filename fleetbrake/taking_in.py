@@ -1,31 +1,44 @@
 """Recordings and registers on their way in: what was named, file by file into the lake, and what is told of it."""
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Final
 
 import pyarrow as pa
 
 from fleetbrake import __version__
 from fleetbrake.core.criteria import Criteria
-from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.errors import ClusterError, InputError, StoreError
 from fleetbrake.features.build import FeatureTables, features
+from fleetbrake.handing_out import Desk, Fate, Handed, Job, PieceWriter, Taken, Where
+from fleetbrake.recordings.at_hand import at_hand
 from fleetbrake.recordings.mapping import Mapping
-from fleetbrake.recordings.reader import Recording, file_sha256, find_recordings, open_recording
+from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.recordings.registers import read_registers
-from fleetbrake.store.files import text_path
-from fleetbrake.store.forgetting.at_rest import AtRest
-from fleetbrake.store.holding.held_seen import Seen
-from fleetbrake.store.lake import Lake, piece_key
-from fleetbrake.store.log import IngestLog, LogEntry
+from fleetbrake.recordings.sources import Facts, Source, find_recordings
+from fleetbrake.store.lake import piece_key
+from fleetbrake.store.log import LogEntry
 
 #: Called as ``progress(stage, done, of)``.
 Progress = Callable[[str, int, int], None]
 
+#: Called with the entries of files whose rows are in the lake: from then on the log names them.
+Commit = Callable[[list[LogEntry]], None]
+
 #: Threads that decode and compute side by side; the kernels run without the GIL.
-WORKERS = 2
+WORKERS: Final = 2
+#: Files handed out and not yet taken back: enough that no thread waits while a long one is read.
+_AHEAD: Final = 8 * WORKERS
+
+#: What was read is committed after so many files or seconds, so that a killed run keeps it. Own choice: a minute's work
+#: is soon done again, and committing costs little against it.
+PORTION_FILES: Final = 2000
+PORTION_S: Final = 60.0
 
 
 @dataclass
@@ -66,29 +79,14 @@ class IngestSummary:
         return bool(self.problems)
 
 
-@dataclass(frozen=True)
-class Job:
-    """What reading one file needs besides the file; ``seen``: for the holds that stand, filled while files are read.
-
-    ``alike``: how many events of each file name a driver who is written like a forgotten one.
-    """
-
-    rest: AtRest
-    lake: Lake
-    log: IngestLog
-    mapping: Mapping | None
-    criteria: Criteria
-    settings: str
-    seen: Seen = field(default_factory=Seen)
-    alike: list[int] = field(default_factory=list)
-
-
 def settings_fingerprint(mapping: Mapping | None, criteria: Criteria) -> str:
     """All that a file's rows depend on besides its bytes."""
     return f"{__version__}:{criteria.fingerprint()}:{mapping.fingerprint() if mapping else 'contract'}"
 
 
-def inputs(paths: list[Path], registers: Path | None) -> tuple[list[Path], dict[str, pa.Table], list[str]]:
+def inputs(
+    paths: Sequence[str | Path | Source], registers: Path | None
+) -> tuple[list[Source], dict[str, pa.Table], list[str]]:
     """Recordings and registers of what was named; InputError where there is nothing to take in."""
     if not paths and registers is None:
         raise InputError("Nothing was named: give recordings, a folder of registers (--registers), or both.")
@@ -109,56 +107,135 @@ def _registers(folder: Path | None) -> tuple[dict[str, pa.Table], list[str]]:
     return read_registers(folder)
 
 
-def read_all(files: list[Path], job: Job, summary: IngestSummary, progress: Progress | None) -> list[LogEntry]:
-    """Read the files on a few threads; entries in the order of the files, so that order never matters."""
-    entries: list[LogEntry] = []
-    with ThreadPoolExecutor(WORKERS) as pool:
+class Threads:
+    """Reads the files on a few threads of this process, straight into the lake."""
+
+    def __init__(self, rows: PieceWriter) -> None:
+        self.rows = rows
+
+    def read(self, files: Iterator[Handed], job: Job) -> Iterator[tuple[Handed, Taken]]:
+        """As they come; see :class:`fleetbrake.handing_out.Where`."""
+        waiting: dict[Future[Taken], Handed] = {}
+        with ThreadPoolExecutor(WORKERS) as pool:
+            try:
+                for handed in files:
+                    waiting[pool.submit(read_file, handed, job)] = handed
+                    while len(waiting) >= _AHEAD:
+                        yield from _done(waiting)
+                while waiting:
+                    yield from _done(waiting)
+            except BaseException:
+                # whoever ends the run does not wait for files that nobody has begun to read
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
+
+    def bring(self, keys: list[str]) -> None:
+        """The rows are in the lake already."""
+
+
+def _done(waiting: dict[Future[Taken], Handed]) -> Iterator[tuple[Handed, Taken]]:
+    """Files that have been read, once there are any; they wait no more."""
+    for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+        yield waiting.pop(future), future.result()
+
+
+def read_all(
+    files: Sequence[Source], desk: Desk, where: Where, commit: Commit, summary: IngestSummary, progress: Progress | None
+) -> None:
+    """Have the files read and commit them in portions; the order in which they come back changes nothing.
+
+    Raises
+    ------
+    ClusterError
+        Whoever reads went away; what had been read is committed.
+    """
+    portion = _Portion(where, commit)
+    done = 0
+
+    def back(handed: Handed, taken: Taken) -> None:
+        nonlocal done
+        done += 1
+        _count(desk.noted(handed, taken), taken, summary)
+        if taken.entry is not None:
+            portion.add(taken.entry, taken.piece)
+        tell(progress, "reading recordings", done, len(files))
+
+    def unread() -> Iterator[Handed]:
+        for source in files:
+            handed, taken = desk.hand_out(source)
+            if taken is None:
+                yield handed
+            else:
+                back(handed, taken)
+
+    with closing(where.read(unread(), desk.job)) as results:  # type: ignore[type-var]
         try:
-            for done, (entry, known) in enumerate(pool.map(lambda file: read_file(file, job), files), start=1):
-                _count(entry, summary, known=known)
-                if not known:
-                    entries.append(entry)
-                tell(progress, "reading recordings", done, len(files))
-        except BaseException:
-            # whoever ends the run does not wait for files that nobody has begun to read
-            pool.shutdown(wait=False, cancel_futures=True)
+            for handed, taken in results:
+                back(handed, taken)
+        except ClusterError:
+            portion.commit()
             raise
-    return entries
+    portion.commit()
 
 
-def _count(entry: LogEntry, summary: IngestSummary, *, known: bool) -> None:
+class _Portion:
+    """Entries that are not in the log yet."""
+
+    def __init__(self, where: Where, commit: Commit) -> None:
+        self._where, self._commit = where, commit
+        self._entries: list[LogEntry] = []
+        self._keys: list[str] = []
+        self._since = time.monotonic()
+
+    def add(self, entry: LogEntry, piece: bool) -> None:
+        """Keep the entry, and commit if it is time."""
+        self._entries.append(entry)
+        if piece and entry.key is not None:
+            self._keys.append(entry.key)
+        if len(self._entries) >= PORTION_FILES or time.monotonic() - self._since > PORTION_S:
+            self.commit()
+
+    def commit(self) -> None:
+        """First the rows, then the log that names them."""
+        if self._entries:
+            self._where.bring(self._keys)
+            self._commit(sorted(self._entries, key=lambda entry: entry.path))
+        self._entries, self._keys, self._since = [], [], time.monotonic()
+
+
+def _count(status: str, taken: Taken, summary: IngestSummary) -> None:
     """One file into the summary. A file rejected before and unchanged since is still a rejected file."""
-    if entry.status == "rejected":
+    if status == "rejected":
         summary.rejected += 1
-    elif known:
+    elif taken.fate is not Fate.READ:
         summary.unchanged += 1
-    elif entry.status == "partly_loaded":
+    elif status == "partly_loaded":
         summary.partly_loaded += 1
     else:
         summary.loaded += 1
-    if not known:
-        summary.rows += entry.rows or 0
-        summary.events += entry.events
+    if taken.entry is not None:
+        summary.rows += taken.entry.rows or 0
+        summary.events += taken.entry.events
+    summary.alike_withheld += taken.alike
 
 
-def read_file(file: Path, job: Job) -> tuple[LogEntry, bool]:
-    """One file into the lake: its log entry, and whether it was known and unchanged."""
-    given = text_path(file.resolve())
-    path = job.rest.logged_path(given, job.log)
-    now = datetime.now(UTC)
-    sha256 = ""
+def read_file(handed: Handed, job: Job) -> Taken:
+    """Read one file and put its rows where the job says. What is wrong with the file is told in its entry.
+
+    Raises
+    ------
+    StoreError
+        The rows cannot be kept.
+    """
+    path, sha256, facts = handed.path, "", None
     try:
-        sha256 = file_sha256(file, path)
-        if job.rest.holds:
-            job.seen.files[sha256] = file.resolve()
-        known = job.log.known(path, sha256, job.settings)
-        if known is not None:
-            return known, True
-        kept = _kept_by_hold(job, path, sha256)
-        if kept is not None:
-            return kept, True
-        recording = open_recording(file, job.mapping, logged_as=path)
-        return _load(recording, job, given, now), False
+        with at_hand(handed.source, shown=path) as data:
+            sha256, facts = data.sha256, data.facts
+            if sha256 == handed.sha256:
+                return Taken(Fate.KNOWN, sha256)
+            if handed.held:
+                return Taken(Fate.HELD, sha256)
+            return _load(open_recording(data, job.mapping, logged_as=path), job, handed)
     except StoreError:
         raise
     except InputError as error:
@@ -166,46 +243,55 @@ def read_file(file: Path, job: Job) -> tuple[LogEntry, bool]:
     except Exception as error:
         # one file must never cost the others: whatever it does to the reader, it is told and left out
         reason = f"{path}: cannot be read ({type(error).__name__}: {_first_line(error)})"
-    kept = None if sha256 else _kept_by_hold(job, path, sha256)
-    if kept is not None:
-        return kept, True
-    reason = job.rest.text(reason)
-    return LogEntry(path, sha256, job.settings, None, "rejected", reason=reason, loaded_at=now), False
+    if handed.held and not sha256:
+        return Taken(Fate.HELD, sha256)
+    return Taken(Fate.READ, sha256, rejected(job, path, sha256, job.rest.text(reason), facts))
 
 
-def _kept_by_hold(job: Job, path: str, sha256: str) -> LogEntry | None:
-    """The entry of a file that is read in no more, since a hold keeps the events that were read from it."""
-    return job.seen.keeps(job.rest.holds, job.lake, job.log.get(path), sha256)
+def rejected(
+    job: Job,
+    path: str,
+    sha256: str,
+    reason: str,
+    facts: Facts | None = None,
+    rows: int | None = None,
+    events_rejected: int = 0,
+) -> LogEntry:
+    """The entry of a file of which nothing is taken in. Without ``sha256`` it is read again by every run."""
+    return LogEntry(
+        path=path,
+        sha256=sha256,
+        settings=job.settings,
+        key=None,
+        status="rejected",
+        rows=rows,
+        events_rejected=events_rejected,
+        reason=reason,
+        loaded_at=job.began,
+        size=facts.size if facts and sha256 else None,
+        mtime_ns=facts.mtime_ns if facts and sha256 else None,
+    )
 
 
-def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry:
-    story = recording.story
+def _load(recording: Recording, job: Job, handed: Handed) -> Taken:
+    story, facts = recording.story, recording.data.facts
     tables = [features(batch, job.criteria) for batch in recording.batches() if batch.samples]
     whole = pa.concat_tables([t.events for t in tables]) if tables else None
-    path = job.rest.logged_path(given, job.log, whole)
+    path = handed.path if handed.listed else job.rest.new_path(handed.source.address, whole)
     # the sentences were made before it was known whose file it is
     reasons = [job.rest.text(reason.replace(story.path, path)) for reason in story.reasons]
     if not tables and (story.events_rejected or not recording.continuous):
-        return LogEntry(
-            path,
-            story.sha256,
-            job.settings,
-            None,
-            "rejected",
-            rows=story.rows,
-            events_rejected=story.events_rejected,
-            reason="; ".join(reasons) or "no event could be read",
-            loaded_at=now,
-        )
+        reason = "; ".join(reasons) or "no event could be read"
+        entry = rejected(job, path, story.sha256, reason, facts, story.rows, story.events_rejected)
+        return Taken(Fate.READ, story.sha256, entry)
     twice = _ids_twice(tables)
     if twice:
         raise InputError(f"{path}: {twice} events have the same vehicle and onset; is the drive in the file twice?")
     key = piece_key(path, story.sha256, job.settings)
     if whole is not None:
-        job.alike.append(job.rest.alike(whole))
-        job.lake.write_piece(key, *job.rest.piece(whole, pa.concat_tables([t.wheels for t in tables])))
+        job.rows.write_piece(key, *job.rest.piece(whole, pa.concat_tables([t.wheels for t in tables])))
     partly = bool(story.events_rejected or story.channels_left_out)
-    return LogEntry(
+    entry = LogEntry(
         path=path,
         sha256=story.sha256,
         settings=job.settings,
@@ -215,14 +301,17 @@ def _load(recording: Recording, job: Job, given: str, now: datetime) -> LogEntry
         events=0 if whole is None else whole.num_rows,
         events_rejected=story.events_rejected,
         reason="; ".join(reasons) or None,
-        loaded_at=now,
+        loaded_at=job.began,
         vehicles=len(story.vehicles),
         first_at=_moment(story.first_us),
         last_at=_moment(story.last_us),
         channels=",".join(story.channels),
-        size=recording.file.stat().st_size,
-        mtime_ns=recording.file.stat().st_mtime_ns,
+        size=facts.size,
+        mtime_ns=facts.mtime_ns,
     )
+    if whole is None:
+        return Taken(Fate.READ, story.sha256, entry)
+    return Taken(Fate.READ, story.sha256, entry, job.rest.alike(whole), piece=True)
 
 
 def _ids_twice(tables: list[FeatureTables]) -> int:

@@ -9,8 +9,9 @@ import one_thread  # noqa: F401 - before NumPy
 import pytest
 from product_run import Published, publish
 
-#: Files of most work: a worker takes a whole file, and one that comes late leaves the others waiting. The first one
-#: compiles the kernels, in a fresh checkout for a minute; those after it need none, so that they are compiled once.
+from fleetbrake.features.compiled import compile_missing
+
+#: Files of most work: a worker takes a whole file, and one that comes late leaves the others waiting.
 LONGEST_FIRST = (
     "test_walk.py",
     "test_inspections_actions.py",
@@ -27,6 +28,12 @@ LONGEST_FIRST = (
     "test_nothing_leaks.py",
     "test_wishes.py",
 )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """In a fresh checkout kernels are compiled before the workers start, since each would compile all of them."""
+    if not hasattr(config, "workerinput"):
+        compile_missing()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -19,3 +19,7 @@ class StoreBusyError(StoreError):
 
 class RuleError(FleetbrakeError):
     """What somebody asked for is against a rule of the plan or of findings; nothing was written."""
+
+
+class ClusterError(FleetbrakeError):
+    """The machines that were to read the recordings cannot be used, or went away."""

@@ -26,13 +26,15 @@ def _longest_above(
     """Longest time above ``limit`` within one lockup ``(W, E)``, s; 0 where there is none.
 
     Lockups are given one a row: wheel, event, first sample, and the times between which the wheel was locked; these may
-    lie between samples (the first sample then is the next one). The speed runs on lines between samples; an unknown
-    speed ends the piece.
+    lie between samples or, in a held channel, some samples before the first. The speed runs on lines between samples;
+    an unknown speed ends the piece.
     """
     out = np.zeros((wheels, events))
     for k in range(wheel.size):
         w, e, run = wheel[k], event[k], 0.0
-        i = start[k] - 1 if begin_s[k] < time_s[start[k]] else start[k]
+        i = start[k]
+        while i > 0 and time_s[i] > begin_s[k]:  # in a held channel the lockup began rows before the first locked one
+            i -= 1
         while i + 1 < time_s.size and time_s[i] < end_s[k]:
             t0, t1 = max(time_s[i], begin_s[k]), min(time_s[i + 1], end_s[k])
             rise = (speed[i + 1] - speed[i]) / (time_s[i + 1] - time_s[i])

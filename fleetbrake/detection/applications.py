@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.kinematics.kernel import kernel
 from fleetbrake.kinematics.rates import row_rate
 
@@ -77,9 +78,9 @@ def above_rest(pressure_kpa: Floats, offsets: Ints, criteria: Criteria) -> tuple
     """Pressure above its rest ``(N,)`` and the least of it that is a demand ``(E,)``, both in kPa."""
     lowest, highest = _lowest_highest(pressure_kpa, offsets)
     # a sensor's zero may be off by a little, never by a brake application
-    rest = np.clip(np.nan_to_num(lowest), 0.0, 2.0 * criteria.pressure_on_kpa)
+    rest = np.clip(or_zero(lowest), 0.0, 2.0 * criteria.pressure_on_kpa)
     above = pressure_kpa - np.repeat(rest, np.diff(offsets))
-    least = np.maximum(criteria.pressure_on_kpa, criteria.pressure_on_share * np.nan_to_num(highest - rest))
+    least = np.maximum(criteria.pressure_on_kpa, criteria.pressure_on_share * or_zero(highest - rest))
     return above, least
 
 
@@ -207,6 +208,35 @@ def _stretch(time_s: Floats, on: Bools, speed: Floats, offsets: Ints, standstill
         if start[e] >= 0 and stop[e] < 0:
             stop[e] = release[e] + 1 if release[e] >= 0 else last
     return start, stop, release
+
+
+@kernel
+def phase_marks(
+    time_s: Floats, offsets: Ints, start: Ints, stop: Ints, release: Ints, clear_s: float, look_s: float
+) -> tuple[Bools, Bools, Bools, Bools, Ints]:
+    """Samples ``(N,)`` before the demand, of the braking, of what outlives it, and after it; how many outlive ``(E,)``.
+
+    Before is more than ``clear_s`` ahead of ``start``; what outlives the phase lies less than ``look_s`` after
+    ``release``, what comes after it more.
+    """
+    before, braking = np.zeros(time_s.size, np.bool_), np.zeros(time_s.size, np.bool_)
+    outlived, after = np.zeros(time_s.size, np.bool_), np.zeros(time_s.size, np.bool_)
+    counted = np.zeros(start.size, np.int64)
+    for e in range(start.size):
+        if start[e] < 0:
+            continue
+        onset = time_s[start[e]] - clear_s
+        for i in range(offsets[e], start[e]):
+            before[i] = time_s[i] < onset
+        braking[start[e] : stop[e]] = True
+        if release[e] < 0:
+            continue
+        for i in range(min(release[e] + 1, stop[e]), offsets[e + 1]):
+            since = time_s[i] - time_s[release[e]]
+            after[i] = i > release[e] and since >= look_s
+            outlived[i] = i >= stop[e] and since < look_s
+            counted[e] += int(outlived[i])
+    return before, braking, outlived, after, counted
 
 
 def stretch(

@@ -198,20 +198,85 @@ def count_cycles(
 
     Returns cycles, one over the mean wait, begin, end, spread of the waits, once a turn: ``modulation.Modulations``.
     """
-    rows, events = value.shape[0], start.size
-    cycles = np.zeros((rows, events), np.int64)
-    hz, begin = np.full((rows, events), np.nan), np.full((rows, events), np.nan)
-    end, spread = np.full((rows, events), np.nan), np.full((rows, events), np.nan)
-    turns = np.zeros((rows, events), np.bool_)
-    for w in range(rows):
-        for e in range(events):
+    found = _none(value.shape[0], start.size)
+    for w in range(value.shape[0]):
+        for e in range(start.size):
             if start[e] < 0:
                 continue
             limits = (least_peak, depth_share, held_share, longest_s, foot_s[e])
-            cycles[w, e], begin[w, e], end[w, e], waits, ways = _cycles_of_one(
-                time_s, way_m, value[w], depth[w], usable, held, start[e], stop[e], limits
-            )
-            mean, spread[w, e] = _mean_and_spread(waits)
-            hz[w, e] = 1.0 / mean
-            turns[w, e] = _turns(ways, spread[w, e], turn)
-    return cycles, hz, begin, end, spread, turns
+            one = _cycles_of_one(time_s, way_m, value[w], depth[w], usable, held, start[e], stop[e], limits)
+            _note(found, w, e, one, turn)
+    return found
+
+
+@kernel
+def _none(rows: int, events: int) -> tuple[Ints, Floats, Floats, Floats, Floats, Bools]:
+    """What :func:`count_cycles` returns where no cycle is found."""
+    hz, begin = np.full((rows, events), np.nan), np.full((rows, events), np.nan)
+    end, spread = np.full((rows, events), np.nan), np.full((rows, events), np.nan)
+    return np.zeros((rows, events), np.int64), hz, begin, end, spread, np.zeros((rows, events), np.bool_)
+
+
+@kernel
+def _note(
+    found: tuple[Ints, Floats, Floats, Floats, Floats, Bools],
+    w: int,
+    e: int,
+    one: tuple[int, float, float, Floats, Floats],
+    turn: tuple[float, float, float],
+) -> None:
+    cycles, hz, begin, end, spread, turns = found
+    cycles[w, e], begin[w, e], end[w, e], waits, ways = one
+    mean, spread[w, e] = _mean_and_spread(waits)
+    hz[w, e] = 1.0 / mean
+    turns[w, e] = _turns(ways, spread[w, e], turn)
+
+
+@kernel
+def _reaches(value: Floats, usable: Bools, first: int, last: int, least: float) -> bool:
+    """Whether a usable sample is at ``least`` or above: a release needs such a peak, and a cycle a release."""
+    x, counts = value[first:last], usable[first:last]
+    i = 0
+    while i < x.size and not (x[i] >= least and counts[i]):
+        i += 1
+    return bool(i < x.size)
+
+
+@kernel
+def count_slip_cycles(
+    time_s: Floats,
+    way_m: Floats,
+    slip: Floats,
+    look: Bools,
+    need_mps: Floats,
+    least_depth: float,
+    speed_mps: Floats,
+    usable: Bools,
+    held: Floats,
+    foot_s: Floats,
+    start: Ints,
+    stop: Ints,
+    least_peak: float,
+    depth_share: float,
+    held_share: float,
+    longest_s: float,
+    turn: tuple[float, float, float],
+) -> tuple[Ints, Floats, Floats, Floats, Floats, Bools]:
+    """:func:`count_cycles` of the rows and events marked in ``look`` ``(W, E)``; the others have no cycle.
+
+    The depth of a sample is ``need_mps`` ``(W, E)`` over the vehicle's speed ``(N,)`` (0.1 m/s at least), no less than
+    ``least_depth``. It is drawn up only for those that reach ``least_peak`` at all: most never do.
+    """
+    found = _none(slip.shape[0], start.size)
+    depth = np.empty(time_s.size)
+    for w in range(slip.shape[0]):
+        for e in range(start.size):
+            if start[e] < 0 or not look[w, e] or not _reaches(slip[w], usable, start[e], stop[e], least_peak):
+                continue
+            for i in range(start[e], stop[e]):
+                asked = need_mps[w, e] / (0.1 if speed_mps[i] < 0.1 else speed_mps[i])
+                depth[i] = asked if asked > least_depth else least_depth
+            limits = (least_peak, depth_share, held_share, longest_s, foot_s[e])
+            one = _cycles_of_one(time_s, way_m, slip[w], depth, usable, held, start[e], stop[e], limits)
+            _note(found, w, e, one, turn)
+    return found

@@ -81,11 +81,17 @@ def lock_state(
         for e in range(offsets.size - 1):
             before = ROLLING
             least = floor[w, e]
-            for i in range(offsets[e], offsets[e + 1]):
-                v = speed[i]
-                x = wheel[w, i]
-                state = ROLLING
-                if np.isnan(v) or not supported[i]:
+            first, last = offsets[e], offsets[e + 1]
+            to, speeds, readings, known = (
+                out[w, first:last],
+                speed[first:last],
+                wheel[w, first:last],
+                supported[first:last],
+            )
+            top = ceiling[w, first:last]
+            for i in range(to.size):
+                v, x, state = speeds[i], readings[i], ROLLING
+                if np.isnan(v) or not known[i]:
                     state = UNKNOWN
                 elif v > moving:
                     if np.isnan(x):
@@ -94,11 +100,11 @@ def lock_state(
                         bound = max(x, least) / v
                         if bound < lock or (x <= least and before == LOCKED):
                             state = LOCKED
-                        elif x <= least or ceiling[w, i]:
+                        elif x <= least or top[i]:
                             state = UNKNOWN
                         elif bound < unlock and before in (LOCKED, NEAR):
                             state = NEAR
-                out[w, i] = state
+                to[i] = state
                 before = state
     return out
 

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.kinematics.friction import CURVES, SETS
 from fleetbrake.kinematics.friction import LOOSE as LOOSE_CURVE
 
@@ -97,7 +98,7 @@ def split(sides: Sides, criteria: Criteria) -> Bools:
         return np.where(better_left, on_right, on_left), np.where(better_left, on_left, on_right)
 
     every = np.ones(sides.left.size, np.bool_)
-    slip_there, slip_here = poorer_and_better(np.nan_to_num(sides.mean_slip), every)
+    slip_there, slip_here = poorer_and_better(or_zero(sides.mean_slip), every)
     cycles_there, cycles_here = poorer_and_better(sides.cycles, sides.front)
     slower = (cycles_there >= criteria.least_cycles) & (cycles_here >= criteria.split_ratio * cycles_there)
     unsteered = (sides.locked & sides.sensed)[sides.front].sum(axis=0) >= 2

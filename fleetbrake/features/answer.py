@@ -11,13 +11,15 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.core.vocabulary import BRAKE_SOURCES
 from fleetbrake.detection import applications
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.recorded import greatest
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.features.work import recuperating, retarding
-from fleetbrake.kinematics import deceleration, rates, response, slip
+from fleetbrake.kinematics import deceleration, response, slip
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -52,11 +54,11 @@ def answer(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFac
     Where the anti-lock control holds pressure back, by the wheels or by the vehicle's own flag, the demand is not what
     the brakes got: none of them. The same where a system asked, of a pedal that did not, or of single wheels.
     """
-    demand_hz = _demand_rate(batch, signals)
+    demand_hz = _demand_rate(signals)
     endurance = retarding(batch, criteria) | recuperating(batch, criteria)
     level = signals.slope_extra + signals.decel
     rest = _rest(batch, signals, phases, level)
-    flagged = slip.peak(batch.channel("abs_active")[None, :], phases.start, phases.stop)[0] >= 0.5
+    flagged = greatest(batch, "abs_active", phases.start, phases.stop) >= 0.5
     # what already braked the vehicle goes on under the demand
     braked_before = rest > criteria.decel_on_cut_mps2
     given = _by_demand(batch, signals, phases) & ~flagged & ~(wheels.modulated == 1).any(axis=0) & ~braked_before
@@ -88,13 +90,12 @@ def _measured(signals: Signals) -> Bools:
     return (kind == applications.PEDAL) | (kind == applications.PRESSURE)
 
 
-def _demand_rate(batch: EventBatch, signals: Signals) -> Floats:
+def _demand_rate(signals: Signals) -> Floats:
     """Effective rate of the demand channel used; NaN for a switch or where the demand hardly moved.
 
     A demand that changed too few times for a rate may be a slow channel held in quick rows: it times nothing.
     """
-    found = rates.effective_rate(batch.time_s, signals.demand.level[None, :], batch.offsets)
-    return np.where(_measured(signals), found, np.nan)
+    return np.where(_measured(signals), signals.demand_hz, np.nan)
 
 
 def _quick(signals: Signals, criteria: Criteria) -> Bools:
@@ -119,7 +120,7 @@ def _rest(batch: EventBatch, signals: Signals, phases: Phases, level: Floats) ->
     onset = np.where(phases.start >= 0, batch.time_s[np.maximum(phases.start, 0)], np.nan)[signals.event_of]
     ahead = onset - batch.time_s
     use = (ahead <= REST_S[0] + 1e-9) & (ahead >= REST_S[1] - 1e-9) & signals.supported
-    return np.nan_to_num(slip.phase_mean(level[None, :], use, batch.time_s, batch.offsets, 0.1)[0])
+    return or_zero(slip.phase_mean(level[None, :], use, batch.time_s, batch.offsets, 0.1)[0])
 
 
 def _build_up(
@@ -181,4 +182,6 @@ def _rolls_until(batch: EventBatch, signals: Signals, phases: Phases, criteria: 
 
 def _any(marks: Bools, start: Ints, stop: Ints) -> Bools:
     """Whether any sample of ``[start, stop)`` is marked ``(E,)``."""
+    if not marks.any():
+        return np.zeros(start.size, np.bool_)
     return slip.peak(marks.astype(np.float64)[None, :], start, stop)[0] > 0.5  # type: ignore[no-any-return]

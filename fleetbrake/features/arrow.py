@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from fleetbrake.core.missing import or_zero
 from fleetbrake.core.vocabulary import (
     BRAKE_SOURCES,
     DEMAND_KINDS,
@@ -17,6 +18,7 @@ from fleetbrake.features import cycle_words
 from fleetbrake.features.between import Between
 from fleetbrake.features.event_facts import EventFacts
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.recorded import greatest
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.features.work import Work
@@ -39,6 +41,7 @@ def event_table(
     braked = facts.braked
     open_mps = _open_speed(wheels, facts)
     modulation = _modulation(wheels, braked)
+    told = cycle_words.flag_and_wheels(batch, phases, wheels)
     columns: dict[str, pa.Array] = {
         "event_id": _text(batch.event_id),
         "vehicle_id": _text(batch.vehicle_id),
@@ -66,9 +69,7 @@ def event_table(
         "wheels_observed": pa.array(wheels.sensed.sum(axis=0).astype(np.int64)),
         "wheels_modulated": _names(batch.wheels, wheels.modulated == 1, braked),
         "modulation_wheels": _code(np.where(braked, cycle_words.pattern(batch, wheels), -1), MODULATION_PATTERNS),
-        "flag_and_wheels": _code(
-            np.where(braked, cycle_words.flag_and_wheels(batch, phases, wheels), -1), FLAG_AND_WHEELS
-        ),
+        "flag_and_wheels": _code(np.where(braked, told, -1), FLAG_AND_WHEELS),
         "wheels_locked": _names(batch.wheels, wheels.lockups.verdict == 1, braked),
         "speed_source": _speed_source(batch, signals),
         "speed_delay_s": _floats(signals.delay_s, signals.from_channel),
@@ -112,7 +113,7 @@ def event_table(
         "abs_warning_lamp": _raised(batch, phases, "abs_warning_lamp"),
         "longest_gap_s": _floats(facts.longest_gap),
         "not_braking": _text(facts.not_braking),
-        "notes": _notes(batch, phases, wheels, facts),
+        "notes": _notes(batch, phases, wheels, facts, told),
         "source_path": pa.repeat(pa.scalar(batch.path, pa.string()), batch.events),
         "row_start": pa.array(batch.row_start),
         "row_stop": pa.array(batch.row_stop),
@@ -182,27 +183,34 @@ def wheel_table(
 
 def _floats(values: Array, valid: Array | None = None) -> pa.Array:
     """Doubles with NULL for NaN, infinity and rows that are not valid."""
-    bad = ~np.isfinite(values)
-    return pa.array(values, pa.float64(), mask=bad if valid is None else bad | ~valid)
+    known = np.isfinite(values)
+    if valid is not None:
+        known &= valid
+    bits = pa.py_buffer(np.packbits(known, bitorder="little"))
+    return pa.Array.from_buffers(pa.float64(), len(values), [bits, pa.py_buffer(np.ascontiguousarray(values, float))])
 
 
 def _text(values: Array) -> pa.Array:
     return pa.array(values, pa.string(), from_pandas=True)
 
 
-def _notes(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: EventFacts) -> pa.Array:
+def _notes(batch: EventBatch, phases: Phases, wheels: WheelFacts, facts: EventFacts, told: Array) -> pa.Array:
     """What validation mended, rows that are missing while braking, speeds that no tyre allows, the anti-lock flag."""
-    mended = batch.notes if len(batch.notes) else np.full(batch.events, "", dtype=object)
-    seconds = np.char.mod("rows are missing for %.1f s while braking", np.nan_to_num(phases.longest_gap)).astype(object)
-    gap = np.where(phases.gapped, seconds, "")
-    between = np.where((mended != "") & (gap != ""), "; ", "")
-    text = mended + between + gap
-    unit = "the speed falls faster than tyres allow: is its unit right?"
-    text = np.where(facts.beyond, np.where(text == "", unit, text + "; " + unit), text)
-    for sentence in cycle_words.remarks(batch, phases, wheels):  # two of them, whole columns each
-        said = np.where(facts.braked, sentence, "")
-        text = text + np.where((text != "") & (said != ""), "; ", "") + said
+    text = batch.notes if len(batch.notes) else np.full(batch.events, "", dtype=object)
+    if phases.gapped.any():
+        gap = np.char.mod("rows are missing for %.1f s while braking", or_zero(phases.longest_gap)).astype(object)
+        text = _added(text, phases.gapped, gap)
+    text = _added(text, facts.beyond, "the speed falls faster than tyres allow: is its unit right?")
+    for said, sentence in cycle_words.remarks(batch, phases, wheels, told):  # three of them, whole columns each
+        text = _added(text, said & facts.braked, sentence)
     return pa.array(text, pa.string(), mask=text == "")
+
+
+def _added(text: Array, said: Array, sentence: Array | str) -> Array:
+    """The notes ``(E,)`` with a sentence more where it is ``said`` ``(E,)``."""
+    if not said.any():
+        return text
+    return np.where(said, text + np.where(text == "", "", "; ") + sentence, text)
 
 
 def _code(codes: Array, words: tuple[str, ...]) -> pa.Array:
@@ -282,7 +290,8 @@ def _names(wheels: tuple[str, ...], marked: Array, valid: Array) -> pa.Array:
     """Names of the marked wheels with + between; NULL where none is."""
     text = np.full(marked.shape[1], "", dtype=object)
     for name, row in zip(wheels, marked, strict=True):  # at most twelve wheels, whole columns each
-        text = np.where(row, text + np.where(text == "", "", "+") + name, text)
+        if row.any():
+            text = np.where(row, text + np.where(text == "", "", "+") + name, text)
     return pa.array(text, pa.string(), mask=(text == "") | ~valid)
 
 
@@ -297,6 +306,8 @@ def _times(batch: EventBatch, position: Array) -> Array:
 
 
 def _onset_value(batch: EventBatch, phases: Phases, name: str) -> Array:
+    if not batch.has(name):
+        return np.full(batch.events, np.nan)
     values = batch.channel(name)
     return np.where(phases.start >= 0, values[np.maximum(phases.start, 0)] if values.size else np.nan, np.nan)
 
@@ -304,7 +315,7 @@ def _onset_value(batch: EventBatch, phases: Phases, name: str) -> Array:
 def _raised(batch: EventBatch, phases: Phases, name: str) -> pa.Array:
     """Whether a flag was up while braking; NULL where it was not recorded."""
     begin = np.maximum(phases.start, 0)
-    most = slip.peak(batch.channel(name)[None, :], begin, np.where(phases.start >= 0, phases.stop, 0))[0]
+    most = greatest(batch, name, begin, np.where(phases.start >= 0, phases.stop, 0))
     return pa.array(most >= 0.5, mask=np.isnan(most))
 
 

@@ -66,12 +66,12 @@ def _between(
         ROLLS_ABOVE_MPS,
         criteria.frozen_s,
     )
-    watched = np.broadcast_to(quiet & (signals.speed > ROLLS_ABOVE_MPS), lost.shape)
-    turned = batch.wheel_speed_mps > np.where(signals.speed > ROLLS_ABOVE_MPS, TURNS * signals.speed, np.inf)
-    sensed = np.logical_or.reduceat(turned, batch.offsets[:-1], axis=1)[:, parents]
+    watched = (quiet & (signals.speed > ROLLS_ABOVE_MPS))[None, :]
+    turned = signal_loss.turns(batch.wheel_speed_mps, signals.speed, batch.offsets, ROLLS_ABOVE_MPS, TURNS)
+    sensed = turned[:, parents]
     return Between(
         np.where(sensed, signal_loss.time_within(batch.time_s, lost, start, stop), np.nan),
-        np.where(sensed, signal_loss.time_within(batch.time_s, np.ascontiguousarray(watched), start, stop), np.nan),
+        np.where(sensed, signal_loss.time_within(batch.time_s, watched, start, stop), np.nan),
     )
 
 

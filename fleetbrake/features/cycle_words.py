@@ -6,6 +6,7 @@ import numpy.typing as npt
 from fleetbrake.core.vocabulary import FLAG_AND_WHEELS
 from fleetbrake.detection import modulation
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.recorded import greatest
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.kinematics import slip
 from fleetbrake.recordings.batch import EventBatch
@@ -43,20 +44,25 @@ def pattern(batch: EventBatch, wheels: WheelFacts) -> Codes:
 
 def flag_and_wheels(batch: EventBatch, phases: Phases, wheels: WheelFacts) -> Codes:
     """Position in ``FLAG_AND_WHEELS`` ``(E,)``; -1 where the flag was not recorded or the wheels do not tell."""
-    most = slip.peak(batch.channel("abs_active")[None, :], np.maximum(phases.start, 0), _stop(phases))[0]
+    most = greatest(batch, "abs_active", np.maximum(phases.start, 0), _stop(phases))
     flag, shown = most >= 0.5, event_verdict(wheels.modulated, looked_at(wheels))
     code = np.where(flag, np.where(shown == 1, BOTH, FLAG_ONLY), np.where(shown == 1, WHEELS_ONLY, NEITHER))
     return np.where(np.isnan(most) | (shown < 0), -1, code).astype(np.int8)
 
 
-def remarks(batch: EventBatch, phases: Phases, wheels: WheelFacts) -> list[npt.NDArray[np.object_]]:
-    """Sentences for the notes, each ``(E,)``, empty where there is nothing to say."""
-    told = flag_and_wheels(batch, phases, wheels)
-    other = np.fmax(batch.channel("endurance_torque_pct"), batch.channel("regen_power_kw"))
-    retarded = slip.peak(np.abs(other)[None, :], np.maximum(phases.start, 0), _stop(phases))[0] > 0.0
-    flag = np.where(retarded, _RETARDED, _FLAG_ONLY)
-    disagree = np.where(told == FLAG_ONLY, flag, np.where(told == WHEELS_ONLY, _WHEELS_ONLY, "")).astype(object)
-    return [disagree, np.where(wheels.unasked, _UNASKED, "").astype(object)]
+def remarks(
+    batch: EventBatch, phases: Phases, wheels: WheelFacts, told: Codes
+) -> list[tuple[Bools, npt.NDArray[np.object_] | str]]:
+    """Sentences for the notes: the events ``(E,)`` that they are said of, and the words.
+
+    ``told`` ``(E,)`` is what :func:`flag_and_wheels` says.
+    """
+    flag: npt.NDArray[np.object_] | str = _FLAG_ONLY
+    if batch.has("endurance_torque_pct") or batch.has("regen_power_kw"):
+        other = np.fmax(batch.channel("endurance_torque_pct"), batch.channel("regen_power_kw"))
+        retarded = slip.peak(np.abs(other)[None, :], np.maximum(phases.start, 0), _stop(phases))[0] > 0.0
+        flag = np.where(retarded, _RETARDED, _FLAG_ONLY).astype(object)
+    return [(told == FLAG_ONLY, flag), (told == WHEELS_ONLY, _WHEELS_ONLY), (wheels.unasked, _UNASKED)]
 
 
 def _stop(phases: Phases) -> npt.NDArray[np.int64]:

@@ -6,17 +6,19 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import applications
 from fleetbrake.features.answer import Answer, answer
 from fleetbrake.features.manner import Manner, manner
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.pull import Pull, pull
+from fleetbrake.features.recorded import median
 from fleetbrake.features.road import Road, road
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.features.work import Work, work
-from fleetbrake.kinematics import deceleration, energy, rates, response, slip
+from fleetbrake.kinematics import deceleration, energy, response, slip
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -87,8 +89,8 @@ def event_facts(
     covered = _at(phases.distance, end, braked) - _at(phases.distance, begin, braked) + phases.lead * initial
     reversing, reasons = _not_braking(batch, signals, phases)
     mfdd = deceleration.mean_fully_developed(time_s, speed, phases.distance, begin, end + 1, criteria.mfdd_slack_share)
-    mass = rates.event_median(batch.channel("gross_mass_kg"), batch.offsets[:-1], batch.offsets[1:])
-    grade = rates.event_median(batch.channel("grade"), begin, end + 1)
+    mass = median(batch, "gross_mass_kg", batch.offsets[:-1], batch.offsets[1:])
+    grade = median(batch, "grade", begin, end + 1)
     peak, at_least = _peak(batch, signals, phases, wheels, criteria)
     # no road vehicle brakes so: the speed is in another unit, or broken, and so is all that follows from it
     beyond = (np.fmax(peak, at_least) > criteria.decel_most_mps2) | _falls_too_long(batch, signals, phases, criteria)
@@ -98,7 +100,7 @@ def event_facts(
     whole &= ~beyond & ~(doubt > criteria.distance_doubt)
     friction = np.where(beyond | ~phases.carried, np.nan, _friction(batch, signals, phases, criteria))
     found = road(batch, signals, phases, wheels, criteria)
-    drop = -np.nan_to_num(grade) * np.nan_to_num(covered)
+    drop = -or_zero(grade) * or_zero(covered)
     return EventFacts(
         initial_speed=initial,
         final_speed=np.maximum(final, 0.0),
@@ -131,7 +133,7 @@ def event_facts(
         longest_gap=phases.longest_gap,
         grade=np.where(braked, grade, np.nan),
         mass_kg=mass,
-        temperature_c=rates.event_median(batch.channel("air_temp_c"), batch.offsets[:-1], batch.offsets[1:]),
+        temperature_c=median(batch, "air_temp_c", batch.offsets[:-1], batch.offsets[1:]),
         beyond=beyond,
         not_braking=np.where(reversing, "reversing", reasons),
     )
@@ -148,8 +150,11 @@ def _at(values: Floats, position: Ints, valid: Bools) -> Floats:
 
 def _level_doubt(batch: EventBatch, signals: Signals, phases: Phases) -> Floats:
     """Standard error of the speed over the speed, both as means while braking ``(E,)``: that of the distance."""
-    both = np.vstack((signals.level_se, signals.speed))
-    error, speed = slip.phase_mean(both, phases.braking & signals.supported, batch.time_s, batch.offsets, 1e-3)
+    use = phases.braking & signals.supported
+    error, speed = (
+        slip.phase_mean(values[None, :], use, batch.time_s, batch.offsets, 1e-3)[0]
+        for values in (signals.level_se, signals.speed)
+    )
     return np.asarray(error / speed)
 
 
@@ -159,6 +164,8 @@ def _falls_too_long(batch: EventBatch, signals: Signals, phases: Phases, criteri
     A locking wheel falls faster, but is down long before; speeds in another unit look so. An accelerometer that goes
     with the speed speaks against it.
     """
+    if signals.has_accel.all():
+        return np.zeros(batch.events, np.bool_)
     fastest = np.fmax.reduce(signals.wheel, axis=0) if len(batch.wheels) else np.full(batch.samples, np.nan)
     recorded = slip.peak(signals.channel[None, :], batch.offsets[:-1], batch.offsets[1:])[0] >= 0.0
     known = np.repeat(recorded, np.diff(batch.offsets))
@@ -186,8 +193,12 @@ def _peak(
     greatest = np.fmax(greatest - criteria.peak_excess * signals.mean_error, 0.0) + 0.0 * greatest
     # wheels alone that run into slip fall faster than the vehicle: a second of it, less the slip, is proven
     slides = ~signals.from_channel & ~signals.has_accel & wheels.struggling.any(axis=0)
+    if not slides.any():
+        return np.where(fine, greatest, np.nan), np.where(fine, np.nan, greatest)
     second = np.full(batch.events, PROVEN_OVER_S)
-    lasting = deceleration.greatest_mean(batch.time_s, signals.measured, level, begin, end + 1, second, gap)
+    lasting = deceleration.greatest_mean(
+        batch.time_s, signals.measured, level, begin, np.where(slides, end + 1, begin), second, gap
+    )
     lasting = np.fmax(lasting - SLIP_GAINED * _at(signals.speed, begin, phases.start >= 0) / PROVEN_OVER_S, 0.0)
     greatest, fine = np.where(slides, lasting, greatest), fine & ~slides
     return np.where(fine, greatest, np.nan), np.where(fine, np.nan, greatest)
@@ -209,7 +220,7 @@ def _not_braking(batch: EventBatch, signals: Signals, phases: Phases) -> tuple[B
     channel = batch.channel("speed_mps")
     backwards = slip.peak(-channel[None, :], first, last)[0]
     turning = slip.peak(signals.wheel, first, last) if len(batch.wheels) else np.zeros((1, batch.events))
-    most, least = np.nanmax(np.nan_to_num(turning), axis=0), np.nanmin(np.nan_to_num(turning), axis=0)
+    most, least = np.nanmax(or_zero(turning), axis=0), np.nanmin(or_zero(turning), axis=0)
     reason = np.full(batch.events, None, dtype=object)
     none = phases.start < 0
     reason[none] = "no brake demand recorded"

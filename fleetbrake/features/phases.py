@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.detection import applications
 from fleetbrake.features.signals import Signals
-from fleetbrake.kinematics import deceleration, response, signal_loss
+from fleetbrake.kinematics import deceleration, response, signal_loss, slip
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -21,6 +21,9 @@ HELD_WITHIN = 0.10
 #: Settling time from demand to deceleration: above the 0.45 s of FMVSS 121 S5.3.3 (verified), s.
 SETTLE_S = 0.6
 
+#: The first samples of the deceleration can come before a coarse demand channel: "before" keeps clear of the onset, s
+#: (own choice: five rows at 50 Hz).
+CLEAR_S = 0.1
 
 #: Rows this far apart hide where between them a sudden demand began, s (own choice: 0.5 m at 20 m/s).
 COARSE_S = 0.035
@@ -66,26 +69,17 @@ def phases(batch: EventBatch, signals: Signals, criteria: Criteria) -> Phases:
         speed_mps=signals.speed,
         criteria=criteria,
     )
-    position = np.arange(batch.samples)
-    began = (start >= 0)[signals.event_of]
-    at_start, at_stop = start[signals.event_of], stop[signals.event_of]
-    braking = began & (position >= at_start) & (position < at_stop)
-    let_go = release[signals.event_of]
-    since = batch.time_s - batch.time_s[np.maximum(let_go, 0)]
-    after = began & (let_go >= 0) & (position > let_go) & (since >= criteria.release_look_s)
-    # the first samples of the deceleration can come before a coarse demand channel: keep clear of the onset
-    before = began & (batch.time_s < batch.time_s[np.maximum(at_start, 0)] - 0.1)
+    before, braking, outlived, after, counted = applications.phase_marks(
+        batch.time_s, batch.offsets, start, stop, release, CLEAR_S, criteria.release_look_s
+    )
     # counted from the onset: a hole in the lead-in says nothing against the braking distance
     known = np.where(signals.supported, signals.speed, np.nan)
     gap = deceleration.longest_step(batch.time_s, np.maximum(start, 0), np.where(start >= 0, stop, 0))
-    outlived = began & (position >= at_stop) & (let_go >= 0) & (since < criteria.release_look_s)
-    counted = np.add.reduceat(outlived, batch.offsets[:-1]) if batch.events else np.zeros(0, np.int64)
     kind = signals.demand.kind[signals.event_of]
-    greatest = np.fmax.reduce(signals.slip, axis=0) if len(batch.wheels) else np.full(batch.samples, np.nan)
     steady = response.steady(
         batch.time_s,
         signals.demand.level,
-        greatest,
+        slip.greatest_of(signals.slip, start, stop),
         signals.speed,
         start,
         stop,
@@ -123,6 +117,6 @@ def _lead(batch: EventBatch, signals: Signals, start: Ints) -> Floats:
 
 def _carried(batch: EventBatch, signals: Signals, braking: Bools) -> Floats:
     """Share of the braking time in which the reference has support ``(E,)``; 0 without a phase."""
-    both = np.vstack((braking & signals.supported, braking))
-    carried, whole = signal_loss.marked_time(batch.time_s, both, batch.offsets)
+    whole = signal_loss.marked_time(batch.time_s, braking[None, :], batch.offsets)[0]
+    carried = signal_loss.marked_time(batch.time_s, (braking & signals.supported)[None, :], batch.offsets)[0]
     return np.divide(carried, whole, out=np.zeros(batch.events), where=whole > 0.0)

@@ -37,16 +37,21 @@ def pull(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria
     """Means under held demand (``Phases.steady``) less those before the demand."""
     yaw, steer = batch.channel("yaw_rate_radps"), batch.channel("steering_angle_rad")
     level = signals.decel + signals.slope_extra
-    rows = np.vstack((yaw, steer, yaw * signals.speed, level, signals.tilt))
     least = criteria.free_roll_s
+    held = phases.steady & signals.supported
+    decel, tilt = slip.phase_mean(np.stack((level, signals.tilt)), held, batch.time_s, batch.offsets, least)
+    if not (batch.has("yaw_rate_radps") or batch.has("steering_angle_rad")):
+        unknown = np.full(batch.events, np.nan)
+        return Pull(yaw_radps=unknown, steer_rad=unknown, decel_mps2=decel, tilt_mps2=tilt)
+    rows = np.stack((yaw, steer, yaw * signals.speed))
     before = slip.phase_mean(rows, phases.before & signals.supported, batch.time_s, batch.offsets, least)
-    under = slip.phase_mean(rows, phases.steady & signals.supported, batch.time_s, batch.offsets, least)
+    under = slip.phase_mean(rows, held, batch.time_s, batch.offsets, least)
     straight = np.abs(before[2]) <= criteria.pull_bend_mps2
     held_straight = straight & (np.abs(under[2] - before[2]) <= criteria.pull_bend_mps2)
     rolled = straight & (np.abs(under[2]) <= criteria.pull_most_mps2)
     return Pull(
         yaw_radps=np.where(rolled, under[0] - before[0], np.nan),
         steer_rad=np.where(held_straight, under[1] - before[1], np.nan),
-        decel_mps2=under[3],
-        tilt_mps2=under[4],
+        decel_mps2=decel,
+        tilt_mps2=tilt,
     )

@@ -1,14 +1,17 @@
 """Friction used up, the kind of surface, the friction curve, and what a lockup cost in distance."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import surface
 from fleetbrake.features.phases import Phases
+from fleetbrake.features.recorded import median
 from fleetbrake.features.signals import Signals, line_pressure
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.kinematics import friction, rates, slip
@@ -17,6 +20,7 @@ from fleetbrake.recordings.batch import EventBatch
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Array = npt.NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -52,30 +56,37 @@ def road(batch: EventBatch, signals: Signals, phases: Phases, wheels: WheelFacts
     left = np.array([name.endswith("L") for name in batch.wheels], np.bool_)
     used_up = surface.friction_used_up(wheels.struggling, wheels.sensed, front)
     used_up = np.where(braked & phases.carried, used_up, np.int8(-1)).astype(np.int8)
-    slips, share = _slips(batch, signals, wheels), _shares(batch.wheels, criteria)
-    split = surface.split(_sides(batch, signals, phases, wheels, slips, left, front, criteria), criteria) & braked
-    pairs = _pairs(batch, signals, phases, slips, share, used_up == 1, criteria)
-    fit = _fit(batch, signals, phases, pairs, slips, share, criteria)
+    looked = np.logical_or.reduce(wheels.struggling, axis=0)  # where no wheel struggles nothing is said of the road
+    slips, share = _slips(batch, wheels, looked), _shares(batch.wheels, criteria)
+    split = surface.split(_sides(batch, signals, phases, wheels, slips, looked, left, front, criteria), criteria)
+    split &= braked
+    pairs = _pairs(batch, signals, phases, slips, share, looked & (used_up == 1), criteria)
+    fit = _fit(batch, signals, phases, pairs, slips, share, np.flatnonzero(used_up == 1), criteria)
     code, probability = surface.surface(
-        probability=fit.probability, fits=fit.fits, used_up=used_up, split=split, criteria=criteria
+        probability=fit.at_events(fit.probability, 0.0),
+        fits=fit.at_events(fit.fits, False),
+        used_up=used_up,
+        split=split,
+        criteria=criteria,
     )
-    known = code < surface.SPLIT
-    within = np.where(code[:, None] == surface.SURFACE_OF, fit.probability, 0.0)
-    within /= np.where(known, within.sum(axis=1), np.nan)[:, None]
-    peak, sliding = _levels(fit, within, criteria)
-    cost, cost_se = _lock_cost(batch, signals, phases, wheels, slips, share, fit, known, criteria)
-    best = within.argmax(axis=1) if len(code) else np.zeros(0, np.int64)
-    across = np.arange(batch.events)
+    fit = fit.only((code < surface.SPLIT)[fit.event])
+    within = np.where(code[fit.event, None] == surface.SURFACE_OF, fit.probability, 0.0)
+    within /= within.sum(axis=1, keepdims=True)
+    shifted = fit.shifted()
+    peak, sliding = _levels(shifted, within, criteria)
+    cost, cost_se = _lock_cost(batch, signals, phases, wheels, slips, share, fit, shifted, criteria)
+    best = within.argmax(axis=1)
+    across = np.arange(best.size)
     line = np.stack([fit.mean[across, best, 0], friction.SETS[best, 1], fit.mean[across, best, 1]], axis=1)
     return Road(
         used_up=used_up,
         surface=code,
         probability=probability,
-        peak=peak,
-        sliding=sliding,
-        lockup_extra=cost,
-        lockup_extra_se=cost_se,
-        curve=np.where(known[:, None], line, np.nan),
+        peak=fit.at_events(peak, np.nan),
+        sliding=fit.at_events(sliding, np.nan),
+        lockup_extra=fit.at_events(cost, np.nan),
+        lockup_extra_se=fit.at_events(cost_se, np.nan),
+        curve=fit.at_events(line, np.nan),
         pairs=pairs,
     )
 
@@ -102,7 +113,7 @@ def friction_view(
     """Pairs and curve of a batch of one event, by the steps that made its row; pairs also where no curve was sought."""
     found = road(batch, signals, phases, wheels, criteria)
     every = np.ones(batch.events, np.bool_)
-    slips, share = _slips(batch, signals, wheels), _shares(batch.wheels, criteria)
+    slips, share = _slips(batch, wheels, every), _shares(batch.wheels, criteria)
     pairs = _pairs(batch, signals, phases, slips, share, every, criteria)
     a, c2, b = found.curve[0] if batch.events else (np.nan, np.nan, np.nan)
     grid = np.linspace(0.0, 1.0, 201) if np.isfinite(a) else np.zeros(0)
@@ -118,20 +129,44 @@ def friction_view(
 
 @dataclass(frozen=True)
 class _Fit:
-    """Curves fitted to each event: ``mean`` ``(E, K, 2)``, ``cov`` ``(E, K, 3)``, ``probability`` ``(E, K)``."""
+    """Curves fitted to the events ``event`` ``(F,)``: ``mean`` ``(F, K, 2)``, ``cov`` ``(F, K, 3)``, ``probability``
+    ``(F, K)``, and whether any of them ``fits`` ``(F,)``; ``events`` is how many there are in all.
+    """
 
+    events: int
+    event: Ints
     mean: Floats
     cov: Floats
     probability: Floats
     fits: Bools
 
-    def shifted(self) -> tuple[Floats, Floats, Floats]:
-        """The fit and the two one-standard-error steps away from it along independent directions ``(E, K, 2)``."""
+    def only(self, kept: Bools) -> "_Fit":
+        """The fits marked in ``kept`` ``(F,)``."""
+        return _Fit(
+            events=self.events,
+            event=self.event[kept],
+            mean=self.mean[kept],
+            cov=self.cov[kept],
+            probability=self.probability[kept],
+            fits=self.fits[kept],
+        )
+
+    def at_events(self, values: Array, elsewhere: float) -> Array:
+        """What is said of the fitted events, ``(F, ...)``, as of all events ``(E, ...)``."""
+        out = np.full((self.events, *values.shape[1:]), elsewhere, values.dtype)
+        out[self.event] = values
+        return out
+
+    def shifted(self) -> Floats:
+        """The fit and the two one-standard-error steps away from it along independent directions ``(3, F, K, 2)``."""
         sd = np.sqrt(self.cov[..., 0])
         cross = self.cov[..., 1] / sd
         rest = np.sqrt(np.maximum(self.cov[..., 2] - cross**2, 0.0))
-        zero = np.zeros_like(sd)
-        return self.mean, self.mean + np.stack([sd, cross], axis=2), self.mean + np.stack([zero, rest], axis=2)
+        out = np.stack([self.mean, self.mean, self.mean])
+        out[1, ..., 0] += sd
+        out[1, ..., 1] += cross
+        out[2, ..., 1] += rest
+        return out
 
 
 def _shares(wheels: tuple[str, ...], criteria: Criteria) -> Floats:
@@ -143,10 +178,11 @@ def _shares(wheels: tuple[str, ...], criteria: Criteria) -> Floats:
     return np.where(axle == 1, front, rest) / 2.0
 
 
-def _slips(batch: EventBatch, signals: Signals, wheels: WheelFacts) -> Floats:
-    """Slip of the sound wheels ``(W, N)`` less what the rolling radius feigns; NaN where it says nothing or is slow."""
-    free = np.nan_to_num(wheels.free_slip)[:, signals.event_of]
-    found = 1.0 - (1.0 - wheels.slip) / (1.0 - free)
+def _slips(batch: EventBatch, wheels: WheelFacts, looked: Bools) -> Floats:
+    """Slip of the sound wheels ``(W, N)`` less what the rolling radius feigns; NaN where it says nothing or is slow,
+    and in events that are not ``looked`` at ``(E,)``.
+    """
+    found = slip.less_free(wheels.slip, or_zero(wheels.free_slip), looked, batch.offsets)
     if batch.wheel_saturated is not None:
         found = np.where(batch.wheel_saturated, np.nan, found)
     return np.asarray(found)
@@ -158,17 +194,20 @@ def _sides(
     phases: Phases,
     wheels: WheelFacts,
     slips: Floats,
+    looked: Bools,
     left: Bools,
     front: Bools,
     criteria: Criteria,
 ) -> surface.Sides:
-    fast = phases.braking & (signals.speed > criteria.modulation_least_speed_mps)
-    yaw = batch.channel("yaw_rate_radps")[None, :]
+    fast = phases.braking & (signals.speed > criteria.modulation_least_speed_mps) & looked[signals.event_of]
 
     def mean(values: Floats, use: Bools) -> Floats:
         return np.asarray(slip.phase_mean(values, use, batch.time_s, batch.offsets, criteria.free_roll_s))
 
-    before, during = mean(yaw, phases.before)[0], mean(yaw, fast)[0]
+    before = during = np.full(batch.events, np.nan)
+    if batch.has("yaw_rate_radps"):
+        yaw = batch.channel("yaw_rate_radps")[None, :]
+        before, during = mean(yaw, phases.before)[0], mean(yaw, fast)[0]
     # a vehicle that leaves its bend while braking turns less: that is no pull
     turned = np.where(np.abs(during) > np.abs(before), during - before, 0.0)
     return surface.Sides(
@@ -194,7 +233,7 @@ def _pairs(
     criteria: Criteria,
 ) -> Pairs:
     """Pairs of the wanted events, where speed and slip are known and the vehicle is fast enough for both."""
-    seen = (share[:, None] * ~np.isnan(slips)).sum(axis=0)
+    seen = friction.share_seen(slips, share, wanted, batch.offsets)
     use = signals.supported & (signals.speed > criteria.modulation_least_speed_mps) & ~np.isnan(signals.measured)
     use &= seen >= 0.5 * share.sum()
     window = np.fmax(np.fmax(criteria.pair_window_s, 1.0 / signals.carrier_hz), 1.0 / signals.wheel_seen_hz)
@@ -213,9 +252,12 @@ def _fit(
     pairs: Pairs,
     slips: Floats,
     share: Floats,
+    events: Ints,
     criteria: Criteria,
 ) -> _Fit:
-    mean, cov = surface.beliefs(_heavy(batch, signals, phases, criteria), criteria)
+    """The curves of the ``events`` ``(F,)`` that have pairs, or may have some."""
+    mean, cov = surface.beliefs(_heavy(batch, signals, phases, criteria)[events], criteria)
+    place = np.searchsorted(events, pairs.event)
     up, down = friction.basis(batch.time_s, slips, share, pairs.first, pairs.last, friction.SETS[:, 1])
     length = batch.time_s[pairs.last] - batch.time_s[pairs.first]
     noise = signals.speed_se[pairs.first]
@@ -225,19 +267,20 @@ def _fit(
         + (criteria.pair_model_error * pairs.rate) ** 2
         + criteria.pair_least_error**2
     )
-    weight = friction.thinned_weights(1.0 / variance, pairs.event, pairs.slip, criteria.pairs_alike)
-    fitted, spread, evidence, misfit = friction.curve_fits(pairs.event, rate, weight, up, down, mean, cov)
-    counted = np.bincount(pairs.event, minlength=batch.events)
-    total = np.bincount(pairs.event, weight, minlength=batch.events)
-    begin, end = np.maximum(phases.start, 0), np.where(phases.start >= 0, phases.stop, 0)
-    unpaved = np.full(batch.events, np.nan)
+    weight = friction.thinned_weights(1.0 / variance, place, pairs.slip, criteria.pairs_alike)
+    fitted, spread, evidence, misfit = friction.curve_fits(place, rate, weight, up, down, mean, cov)
+    counted = np.bincount(place, minlength=events.size)
+    total = np.bincount(place, weight, minlength=events.size)
+    unpaved = np.full(events.size, np.nan)
     if batch.road_unpaved is not None:
-        unpaved = rates.event_median(batch.road_unpaved, begin, end)
-    air = rates.event_median(batch.channel("air_temp_c"), batch.offsets[:-1], batch.offsets[1:])
+        unpaved = rates.event_median(batch.road_unpaved, phases.start[events], phases.stop[events])
+    air = median(batch, "air_temp_c", batch.offsets[events], batch.offsets[events + 1])
     # the misfit is weighted: times the mean weight it counts in standard errors of a pair
     squares = np.nanmin(np.where(np.isnan(misfit), np.inf, misfit), axis=1, initial=np.inf)
     squares = np.where(counted > 0, squares, 0.0) * total / np.maximum(counted, 1)
     return _Fit(
+        events=batch.events,
+        event=events,
         mean=fitted,
         cov=spread,
         probability=surface.posterior(evidence, air, unpaved, criteria),
@@ -250,7 +293,7 @@ def _heavy(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criter
 
     Hydraulic brakes work above the pressure of any air brake; strong braking at less than that is done by air.
     """
-    mass = rates.event_median(batch.channel("gross_mass_kg"), batch.offsets[:-1], batch.offsets[1:])
+    mass = median(batch, "gross_mass_kg", batch.offsets[:-1], batch.offsets[1:])
     out = np.full(batch.events, 1 if len({name[:-1] for name in batch.wheels}) > 2 else -1, np.int8)
     pressure = line_pressure(batch)
     if pressure is not None:
@@ -262,24 +305,21 @@ def _heavy(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criter
     return np.where(np.isnan(mass), out, mass > criteria.heavy_above_kg).astype(np.int8)
 
 
-def _levels(fit: _Fit, within: Floats, criteria: Criteria) -> tuple[Floats, Floats]:
-    """Peak and sliding friction of the surface's curves ``(E,)``; NaN unless known closely enough."""
-    c2 = friction.SETS[:, 1]
+def _levels(shifted: Floats, within: Floats, criteria: Criteria) -> tuple[Floats, Floats]:
+    """Peak and sliding friction of the surface's curves ``(F,)``; NaN unless known closely enough."""
+    c2, a, b = friction.SETS[:, 1], shifted[..., 0], shifted[..., 1]
 
-    def of(curve: Floats, at_peak: bool) -> Floats:
-        a, b = curve[..., 0], curve[..., 1]
-        return friction.friction(friction.peak_slip(a, c2, b) if at_peak else 1.0, a, c2, b)
-
-    def known(at_peak: bool) -> Floats:
-        value, one, other = (of(curve, at_peak) for curve in fit.shifted())
-        mean, error = _mixed(within, value, (one - value) ** 2 + (other - value) ** 2)
+    def known(at: Floats | float) -> Floats:
+        mean, error = _mixed(within, friction.friction(at, a, c2, b))
         return np.where(error <= criteria.friction_known_within * mean, mean, np.nan)
 
-    return known(True), known(False)
+    return known(friction.peak_slip(a, c2, b)), known(1.0)
 
 
-def _mixed(weight: Floats, value: Floats, variance: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard error ``(E,)`` of what the curves ``(E, K)`` say, each by its probability."""
+def _mixed(weight: Floats, shifted: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard error ``(F,)`` of what the curves ``(3, F, K)`` say, each by its probability ``(F, K)``."""
+    value, one, other = shifted
+    variance = (one - value) ** 2 + (other - value) ** 2
     mean = (weight * value).sum(axis=1)
     spread = (weight * (variance + (value - mean[:, None]) ** 2)).sum(axis=1)
     return mean, np.sqrt(spread)
@@ -293,19 +333,24 @@ def _lock_cost(
     slips: Floats,
     share: Floats,
     fit: _Fit,
-    known: Bools,
+    shifted: Floats,
     criteria: Criteria,
 ) -> tuple[Floats, Floats]:
-    """Distance that the lockups of each event cost and its standard error ``(E,)``, m; NaN without a lockup or a curve.
+    """Distance that lockups cost the fitted events and its standard error ``(F,)``, m; NaN without a lockup.
 
     Against the same loss of speed with the locked wheels at the peak of the curve; on ground without a peak, at the
     slip of a control at work. Where no pair lies near the peak, the spread of the published sets makes the error.
     """
+    known = np.zeros(batch.events, np.bool_)
+    known[fit.event] = True
     did = (wheels.lockups.verdict == 1) & known[None, :]
-    locked = did[:, signals.event_of] & (slips > 1.0 - criteria.unlock_ratio)
+    valid = (np.logical_or.reduce(did, axis=0) & ~phases.gapped)[fit.event]
+    if not valid.any():
+        return np.full(valid.size, np.nan), np.full(valid.size, np.nan)
+    locked = friction.slid(slips, did, 1.0 - criteria.unlock_ratio, batch.offsets)
     speed = np.where(signals.supported, signals.speed, np.nan)
     c2 = friction.SETS[:, 1]
-    stop = np.where(did.any(axis=0), phases.stop, 0)
+    start, stop = phases.start[fit.event], np.where(valid, phases.stop[fit.event], 0)
 
     def cost(curve: Floats) -> Floats:
         instead = friction.peak_slip(curve[..., 0], c2, curve[..., 1])
@@ -318,7 +363,7 @@ def _lock_cost(
                 slips,
                 share,
                 locked,
-                phases.start,
+                start,
                 stop,
                 c2,
                 curve,
@@ -327,7 +372,5 @@ def _lock_cost(
             )
         )
 
-    value, one, other = (cost(curve) for curve in fit.shifted())
-    mean, error = _mixed(fit.probability, value, (one - value) ** 2 + (other - value) ** 2)
-    valid = did.any(axis=0) & ~phases.gapped
+    mean, error = _mixed(fit.probability, np.stack([cost(curve) for curve in shifted]))
     return np.where(valid, mean, np.nan), np.where(valid, error, np.nan)

@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.features.motion import believed
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.signals import Signals
-from fleetbrake.kinematics import response, sensor_floor, signal_loss
+from fleetbrake.kinematics import sensor_floor, signal_loss
 from fleetbrake.recordings.batch import EventBatch
 
 Floats = npt.NDArray[np.float64]
@@ -29,14 +30,16 @@ class Sensors:
 
     ``silent`` ``(W, E)`` wheels that say nothing in the event; ``lost`` ``(W, N)`` samples at which the signal of a
     wheel that does say something is lost; ``reading`` ``(W, N)`` what may be believed, m/s, NaN elsewhere; ``slip``
-    ``(W, N)`` likewise; ``floor`` ``(W, E)`` speed under which the sensor reads zero, m/s, 0 where none is known;
-    ``dropout_s`` ``(W, E)`` time without signal while the vehicle rolled, NaN for silent wheels.
+    ``(W, N)`` likewise, ``proven`` no more of it than a reading under the floor proves; ``floor`` ``(W, E)`` speed
+    under which the sensor reads zero, m/s, 0 where none is known; ``dropout_s`` ``(W, E)`` time without signal while
+    the vehicle rolled, NaN for silent wheels.
     """
 
     silent: Bools
     lost: Bools
     reading: Floats
     slip: Floats
+    proven: Floats
     floor: Floats
     dropout_s: Floats
 
@@ -44,16 +47,18 @@ class Sensors:
 def sensors(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> Sensors:
     """Judge the wheel-speed signals of a batch."""
     silent = _silent(batch, signals, phases)
-    gone = silent[:, signals.event_of]
     lost = _lost(batch, signals, phases, silent, criteria)
-    out = gone | lost
     rolling = signals.speed > FREE_ROLL_ABOVE_MPS
+    reading = signal_loss.heard(batch.wheel_speed_mps, lost, silent, batch.offsets)
+    slips = signal_loss.heard(signals.slip, lost, silent, batch.offsets)
+    floor = _floor(batch, signals, reading, criteria)
     return Sensors(
         silent=silent,
         lost=lost,
-        reading=np.where(out, np.nan, batch.wheel_speed_mps),
-        slip=np.where(out, np.nan, signals.slip),
-        floor=_floor(batch, signals, phases, out, criteria),
+        reading=reading,
+        slip=slips,
+        proven=sensor_floor.proven_slip(slips, reading, floor, signals.speed, batch.offsets),
+        floor=floor,
         dropout_s=np.where(silent, np.nan, signal_loss.marked_time(batch.time_s, lost & rolling, batch.offsets)),
     )
 
@@ -77,46 +82,44 @@ def _lost(batch: EventBatch, signals: Signals, phases: Phases, silent: Bools, cr
     Readings that no wheel can have are taken away first: what comes after them is no return of a signal. A sensor is
     suspect that is silent in the vehicle's next event, or was caught elsewhere in this one.
     """
-    seen = np.where(silent[:, signals.event_of], np.nan, batch.wheel_speed_mps)
-    wild = _wild(batch, seen, criteria)
-    sane = np.where(wild, np.nan, seen)
+    seen = (
+        np.where(silent[:, signals.event_of], np.nan, batch.wheel_speed_mps) if silent.any() else batch.wheel_speed_mps
+    )
+    wild = _wild(batch, signals, seen, silent, criteria)
+    sane = np.where(wild, np.nan, seen) if wild.any() else seen
     suspect = _silent_next(batch, silent)
     lost = _signal_lost(batch, signals, phases, sane, suspect, criteria)
-    caught = _caught(batch, signals, lost & ~wild, sane, criteria)
+    caught = signal_loss.caught(
+        batch.time_s, lost, wild, sane, signals.speed, batch.offsets, criteria.moving_mps, criteria.least_lockup_s
+    )
     if (caught & ~suspect).any():
         lost = _signal_lost(batch, signals, phases, sane, suspect | caught, criteria)
     return lost | wild  # type: ignore[no-any-return]
 
 
-def _caught(batch: EventBatch, signals: Signals, lost: Bools, sane: Floats, criteria: Criteria) -> Bools:
-    """Sensors ``(W, E)`` whose fault would look like a locked wheel.
+def _wild(batch: EventBatch, signals: Signals, seen: Floats, silent: Bools, criteria: Criteria) -> Bools:
+    """Readings ``(W, N)`` that cannot be true of a wheel; missing and saturated ones are not among them.
 
-    They read zero or stood still where the wheel turned, or nothing for as long as a lockup that counts. Absurd values
-    and single rows without one are faults of the line: they come without zeros.
+    A wheel that says nothing is no witness for the others: where one has readings, its event is judged without them.
     """
-    if not batch.events:
-        return np.zeros((len(batch.wheels), 0), np.bool_)
-    moves = lost & (signals.speed > criteria.moving_mps)
-    first, last = batch.offsets[:-1], batch.offsets[1:]
-    turned = np.logical_or.reduceat(moves & ~np.isnan(sane), first, axis=1)
-    marks = np.where(moves, 1.0, 0.0)
-    return turned | response.long_above(marks, 1.0, batch.time_s, first, last, criteria.least_lockup_s)  # type: ignore[no-any-return]
+    sound = signals.sound
+    spoke = silent & _any(~np.isnan(batch.wheel_speed_mps), batch.offsets) if silent.any() else silent
+    if spoke.any():
+        again: Bools = np.asarray(spoke.any(axis=0))
+        here = again[signals.event_of]
+        ends = np.concatenate(([0], np.cumsum(np.diff(batch.offsets)[again])))
+        full = batch.wheel_saturated
+        saturated = None if full is None else np.compress(here, full, axis=1)
+        sound = sound.copy()
+        sound[:, here] = believed(batch.time_s[here], np.compress(here, seen, axis=1), saturated, ends, criteria)
+    wild: Bools = ~sound & ~np.isnan(seen)
+    if batch.wheel_saturated is not None:
+        wild &= ~batch.wheel_saturated
+    return wild
 
 
-def _wild(batch: EventBatch, seen: Floats, criteria: Criteria) -> Bools:
-    """Readings ``(W, N)`` that cannot be true of a wheel; missing and saturated ones are not among them."""
-    measured = seen if batch.wheel_saturated is None else np.where(batch.wheel_saturated, np.nan, seen)
-    true = signal_loss.believable(
-        batch.time_s,
-        measured,
-        batch.offsets,
-        criteria.frozen_s,
-        criteria.wheel_speed_most_mps,
-        criteria.wheel_rise_most_mps2,
-        criteria.wheel_spin_most_mps2,
-        2.0 * criteria.moving_mps,
-    )
-    return ~true & ~np.isnan(measured)  # type: ignore[no-any-return]
+def _any(marks: Bools, offsets: Ints) -> Bools:
+    return np.logical_or.reduceat(marks, offsets[:-1], axis=1)  # type: ignore[no-any-return]
 
 
 def _signal_lost(
@@ -158,7 +161,7 @@ def _silent_next(batch: EventBatch, silent: Bools) -> Bools:
     return out
 
 
-def _floor(batch: EventBatch, signals: Signals, phases: Phases, out: Bools, criteria: Criteria) -> Floats:
+def _floor(batch: EventBatch, signals: Signals, reading: Floats, criteria: Criteria) -> Floats:
     """Speed ``(W, E)`` under which each sensor reads zero: what the file says, or what its vehicle's stops show."""
     said = np.full((len(batch.wheels), batch.events), batch.wheel_floor_mps)
     if not said.size:
@@ -167,7 +170,7 @@ def _floor(batch: EventBatch, signals: Signals, phases: Phases, out: Bools, crit
         said,
         sensor_floor.floors(
             time_s=batch.time_s,
-            wheels_mps=np.where(out, np.nan, batch.wheel_speed_mps),
+            wheels_mps=reading,
             speed_mps=signals.speed,
             decel_mps2=signals.decel,
             offsets=batch.offsets,
@@ -186,19 +189,10 @@ def is_bound(batch: EventBatch, signals: Signals, phases: Phases, found: Sensors
 
     A saturated reading bounds it, or one under the sensor's floor; a proven lock (``locked``) is no bound.
     """
-    floor = found.floor[:, signals.event_of]
-    bound = (found.reading <= floor) & (floor > 0.0)
-    if batch.wheel_saturated is not None:
-        bound |= batch.wheel_saturated
-    counted = bound & phases.braking & (signals.speed > least)
     if not batch.events:
         return np.zeros(locked.shape, np.bool_)
-    return np.logical_or.reduceat(counted, batch.offsets[:-1], axis=1) & ~locked  # type: ignore[no-any-return]
-
-
-def proven_slip(signals: Signals, found: Sensors) -> Floats:
-    """Slip ``(W, N)`` that is proven: a reading under the floor proves a wheel no faster than the floor."""
-    floor = found.floor[:, signals.event_of]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        least = 1.0 - floor / signals.speed
-    return np.where(found.reading <= floor, np.minimum(found.slip, least), found.slip)
+    fast = phases.braking & (signals.speed > least)
+    bound = sensor_floor.under_floor(found.reading, found.floor, fast, batch.offsets)
+    if batch.wheel_saturated is not None:
+        bound |= _any(batch.wheel_saturated & fast, batch.offsets)
+    return bound & ~locked  # type: ignore[no-any-return]

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.core.units import G_MPS2
 from fleetbrake.detection import applications
 from fleetbrake.features.motion import SYSTEMS, Motion, line_pressure, motion
@@ -40,16 +41,19 @@ class Signals:
     ``gain_se``;
     ``mean_error`` ``(E,)`` noise of a 0.2 s mean; ``radius`` ``(W, E)`` what makes a wheel's speed the vehicle's;
     ``tilt`` what the accelerometer shows beside the change of speed; ``speed_hz`` and ``wheel_hz`` effective rates with
-    NaN for too few changes; ``wheel_seen_hz`` the wheels' rate, cautious where few changes were seen; ``carrier_hz``
-    ``(E,)`` the rate of what the reference rests on; ``wheel`` believable wheel speeds as recorded; ``slip`` NaN where
-    the reference has no support; ``slope_extra`` the slope's share to add to get a level road; ``onset_doubt_s``
-    ``(E,)`` how sure the onset of the demand is.
+    NaN for too few changes, ``each_wheel_hz`` ``(W, E)`` that of each wheel; ``wheel_seen_hz`` the wheels' rate,
+    cautious where few changes were seen; ``carrier_hz`` ``(E,)`` the rate of what the reference rests on; ``wheel``
+    believable wheel speeds as recorded, ``sound`` which readings can be true of a wheel; ``slip`` NaN where the
+    reference has no support; ``slope_extra`` the slope's share to add to get a level road; ``demand_hz`` ``(E,)`` the
+    effective rate of the demand; ``onset_doubt_s`` ``(E,)``
+    how sure the onset of the demand is.
     """
 
     event_of: Ints
     row_hz: Floats
     speed_hz: Floats
     wheel_hz: Floats
+    each_wheel_hz: Floats
     wheel_seen_hz: Floats
     carrier_hz: Floats
     speed: Floats
@@ -67,11 +71,13 @@ class Signals:
     gain_se: Floats
     radius: Floats
     wheel: Floats
+    sound: Bools
     slip: Floats
     decel: Floats
     tilt: Floats
     slope_extra: Floats
     demand: applications.Demand
+    demand_hz: Floats
     onset_doubt_s: Floats
 
 
@@ -82,7 +88,7 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool, told: reference_
     saturated = batch.wheel_saturated
     lines = moved.lines
     decel = _decel(batch, moved)
-    wanted, onset_doubt = _demand(batch, decel, known.has_accel, criteria, cut=cut)
+    wanted, demand_hz, onset_doubt = _demand(batch, moved.row_hz, decel, known.has_accel, criteria, cut=cut)
     # between the readings of a slow channel the smoother guesses: what was reached at least is read off the line
     slow = np.repeat(known.has_channel & (moved.carrier_hz < criteria.least_rate_peak_hz), np.diff(batch.offsets))
     return Signals(
@@ -90,6 +96,7 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool, told: reference_
         row_hz=moved.row_hz,
         speed_hz=moved.speed_hz,
         wheel_hz=moved.wheel_hz,
+        each_wheel_hz=moved.each_wheel_hz,
         wheel_seen_hz=moved.wheel_seen_hz,
         carrier_hz=moved.carrier_hz,
         speed=known.speed,
@@ -107,17 +114,29 @@ def derive(batch: EventBatch, criteria: Criteria, *, cut: bool, told: reference_
         gain_se=known.gain_se,
         radius=known.radius,
         wheel=lines if saturated is None else np.where(saturated, np.nan, lines),
-        slip=np.where(
-            known.supported,
-            slip.brake_slip(_scaled(lines, known.radius, batch.offsets), known.speed, criteria.moving_mps),
-            np.nan,
+        sound=moved.sound,
+        slip=slip.brake_slip(
+            lines,
+            known.speed,
+            criteria.moving_mps,
+            radius=known.radius,
+            use=known.supported,
+            offsets=batch.offsets,
         ),
         decel=decel,
         tilt=known.tilt,
-        slope_extra=-G_MPS2 * climb_rate(np.nan_to_num(batch.channel("grade"))),
+        slope_extra=_slope_extra(batch),
         demand=wanted,
+        demand_hz=demand_hz,
         onset_doubt_s=onset_doubt,
     )
+
+
+def _slope_extra(batch: EventBatch) -> Floats:
+    """The slope's share of the deceleration ``(N,)``, to be added to get a level road; none where no grade is known."""
+    if not batch.has("grade"):
+        return np.full(batch.samples, -0.0)
+    return -G_MPS2 * climb_rate(or_zero(batch.channel("grade")))
 
 
 def _decel(batch: EventBatch, moved: Motion) -> Floats:
@@ -126,7 +145,7 @@ def _decel(batch: EventBatch, moved: Motion) -> Floats:
     The window is one in which the channel's noise makes 0.15 m/s2, no finer than the channel, no wider than 0.4 s.
     """
     offsets = batch.offsets
-    noise = np.nan_to_num(rates.white_noise(batch.channel("speed_mps"), offsets[:-1], offsets[1:]))
+    noise = or_zero(rates.white_noise(batch.channel("speed_mps"), offsets[:-1], offsets[1:]))
     noise = np.where(moved.carrier_hz >= MANY_HZ, noise / np.sqrt(5.0), noise)  # the smoother has taken its share
     wide = np.minimum(0.4, noise * np.sqrt(2.0) / 0.15)
     window = np.fmax(np.fmax(2.0 / moved.row_hz, 1.0 / moved.carrier_hz), wide)
@@ -134,15 +153,10 @@ def _decel(batch: EventBatch, moved: Motion) -> Floats:
     return np.where(np.repeat(moved.reference.has_accel, np.diff(offsets)), -moved.reference.accel, fall)
 
 
-def _scaled(lines: Floats, radius: Floats, offsets: Ints) -> Floats:
-    """Wheel speeds ``(W, N)`` with each wheel's own rolling radius."""
-    return lines * np.repeat(radius, np.diff(offsets), axis=1)
-
-
 def _demand(
-    batch: EventBatch, decel: Floats, has_accel: Bools, criteria: Criteria, *, cut: bool
-) -> tuple[applications.Demand, Floats]:
-    """The demand, and how sure its onset is ``(E,)``, s."""
+    batch: EventBatch, row_hz: Floats, decel: Floats, has_accel: Bools, criteria: Criteria, *, cut: bool
+) -> tuple[applications.Demand, Floats, Floats]:
+    """The demand, the effective rate of what tells it ``(E,)``, Hz, and how sure its onset is ``(E,)``, s."""
     source = batch.brake_source
     if source is None or not batch.events:
         by_system = np.zeros(batch.events, np.bool_)
@@ -160,26 +174,27 @@ def _demand(
         criteria=criteria,
     )
     # a held channel may show the demand a whole period late
-    shown_hz = _seen_demand(batch, wanted, has_accel)
-    period = np.where(shown_hz < SLOW_SHARE * rates.row_rate(batch.time_s, batch.offsets), 1.0 / shown_hz, 0.0)
+    rate_hz = rates.effective_rate(batch.time_s, wanted.level[None, :], batch.offsets)
+    shown_hz = _seen_demand(batch, wanted, rate_hz, has_accel)
+    period = np.where(shown_hz < SLOW_SHARE * row_hz, 1.0 / shown_hz, 0.0)
     on = applications.reach_back(
         batch.time_s, wanted.on, decel, batch.offsets, np.fmin(period, SLOWEST_S), criteria.decel_onset_mps2
     )
-    rows_s = 1.0 / rates.row_rate(batch.time_s, batch.offsets)
+    rows_s = 1.0 / row_hz
     # between rows the onset is traced back; in a slow channel the vehicle answers first, some tenths after the demand
     late = np.logical_or.reduceat(on & ~wanted.on, batch.offsets[:-1]) if batch.events else np.zeros(0, np.bool_)
     doubt = np.where(late, np.fmin(ANSWER_S, period) / 2.0, ROW_DOUBT * rows_s)
-    return replace(wanted, on=on), doubt
+    return replace(wanted, on=on), rate_hz, doubt
 
 
-def _seen_demand(batch: EventBatch, wanted: applications.Demand, has_accel: Bools) -> Floats:
+def _seen_demand(batch: EventBatch, wanted: applications.Demand, rate_hz: Floats, has_accel: Bools) -> Floats:
     """Rate of the demand channel that speaks in each event ``(E,)``, Hz; infinite where nothing tells it.
 
     Few changes may be a slow channel or a steady foot: an accelerometer tells the onsets of the two apart.
     """
-    level = wanted.level[None, :]
-    rate = rates.effective_rate(batch.time_s, level, batch.offsets)
-    few = np.where(has_accel, rates.seen_rate(batch.time_s, level, batch.offsets), np.nan)
-    rate = np.where(np.isnan(rate), few, rate)
     measured = (wanted.kind == applications.PEDAL) | (wanted.kind == applications.PRESSURE)
+    rate, asked = rate_hz, measured & np.isnan(rate_hz) & has_accel
+    if asked.any():
+        few = rates.seen_rate(batch.time_s, wanted.level[None, :], batch.offsets)
+        rate = np.where(asked, few, rate_hz)
     return np.where(measured & ~np.isnan(rate), rate, np.inf)

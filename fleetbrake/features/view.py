@@ -10,7 +10,7 @@ from fleetbrake.detection import near_miss
 from fleetbrake.features.build import judge
 from fleetbrake.features.phases import Phases
 from fleetbrake.features.road import FrictionView, friction_view
-from fleetbrake.features.sensors import Sensors, proven_slip, sensors
+from fleetbrake.features.sensors import Sensors, sensors
 from fleetbrake.features.signals import Signals
 from fleetbrake.features.wheels import WheelFacts
 from fleetbrake.kinematics.vehicle_known import Told
@@ -122,7 +122,7 @@ def _caught(
     if not (wheels.near.count > 0).any():
         return []
     sure = signals.supported & (signals.speed > criteria.modulation_least_speed_mps)
-    slip = np.where(sure, proven_slip(signals, sensed), np.nan)
+    slip = np.where(sure, sensed.proven, np.nan)
     fall = near_miss.wheel_fall(batch.time_s, sensed.reading, signals.decel, batch.offsets, signals.wheel_seen_hz)
     runs = wheels.lockups.spans
     locked = near_miss.marks(runs.wheel, runs.start, runs.stop, len(batch.wheels), batch.samples)

@@ -6,10 +6,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.core.criteria import Criteria
+from fleetbrake.core.missing import or_zero
 from fleetbrake.detection import allowances, lockup, near_miss
-from fleetbrake.features.cycles import FREE_ROLL_ABOVE_MPS, onset_speed, wheel_cycles
+from fleetbrake.features.cycles import wheel_cycles
+from fleetbrake.features.cycles_told import onset_speed
 from fleetbrake.features.phases import Phases
-from fleetbrake.features.sensors import Sensors, is_bound, proven_slip, sensors
+from fleetbrake.features.sensors import FREE_ROLL_ABOVE_MPS, Sensors, is_bound, sensors
 from fleetbrake.features.signals import Signals
 from fleetbrake.kinematics import rates, response, slip
 from fleetbrake.recordings.batch import EventBatch
@@ -71,13 +73,15 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         criteria=criteria,
     )
     above = signals.speed > criteria.modulation_least_speed_mps
-    fast = np.where(above, slips, np.nan)
-    greatest = slip.peak(np.where(above, proven_slip(signals, sensed), np.nan), phases.start, phases.stop)
+    greatest = slip.peak(sensed.proven, phases.start, phases.stop, above)
     peak = np.where(found.verdict == 1, 1.0, np.clip(greatest, 0.0, 1.0))
     near = _near_misses(batch, signals, phases, sensed, found, criteria)
-    noise = _noise(batch, signals, phases, slips)
-    cycles = wheel_cycles(batch, signals, phases, slips, noise, dead, criteria)
-    long_slip = response.long_above(fast, criteria.used_up_slip, time_s, phases.start, phases.stop, criteria.used_up_s)
+    beside = slip.beside(slips, signals.wheel, signals.speed)
+    noise = _noise(batch, phases, beside)
+    cycles = wheel_cycles(batch, signals, phases, slips, beside, noise, dead, criteria)
+    long_slip = response.long_above(
+        slips, criteria.used_up_slip, time_s, phases.start, phases.stop, criteria.used_up_s, above
+    )
     quiet = _quiet_slip(batch, signals, phases, slips, noise, criteria)
     return WheelFacts(
         sensed=~dead,
@@ -103,8 +107,14 @@ def wheel_facts(batch: EventBatch, signals: Signals, phases: Phases, criteria: C
         released_slip=quiet[2],
         dropout_s=sensed.dropout_s,
         floor=sensed.floor,
-        peak_pressure_kpa=slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop),
+        peak_pressure_kpa=_peak_pressure(batch, phases),
     )
+
+
+def _peak_pressure(batch: EventBatch, phases: Phases) -> Floats:
+    if not batch.presses:
+        return np.full((len(batch.wheels), batch.events), np.nan)
+    return slip.peak(batch.wheel_pressure_kpa, phases.start, phases.stop)
 
 
 def _locked_above(batch: EventBatch, signals: Signals, found: lockup.Lockups, criteria: Criteria) -> Floats:
@@ -127,7 +137,7 @@ def _near_misses(
         offsets=batch.offsets,
         start=phases.start,
         stop=phases.judged,
-        slip=proven_slip(signals, sensed),
+        slip=sensed.proven,
         speed_mps=signals.speed,
         decel_mps2=signals.decel,
         wheel_mps=sensed.reading,
@@ -139,11 +149,10 @@ def _near_misses(
     )
 
 
-def _noise(batch: EventBatch, signals: Signals, phases: Phases, slips: Floats) -> Floats:
+def _noise(batch: EventBatch, phases: Phases, beside: Floats) -> Floats:
     """Sample noise of each wheel against the vehicle before the demand ``(W, E)``, m/s; NaN where too little rolled."""
-    residual = np.where(np.isnan(slips), np.nan, signals.wheel - signals.speed)
     first = batch.offsets[:-1]
-    rows = [rates.white_noise(row, first, np.maximum(phases.start, first)) for row in residual]  # a handful of wheels
+    rows = [rates.white_noise(row, first, np.maximum(phases.start, first)) for row in beside]  # a handful of wheels
     return np.array(rows) if rows else np.zeros((0, batch.events))
 
 
@@ -154,7 +163,7 @@ def _quiet_slip(
 
     NaN for a wheel whose signal scatters too much for its mean to be trusted.
     """
-    erratic = np.nan_to_num(noise) > criteria.noisiest_slip * onset_speed(signals, phases)
+    erratic = or_zero(noise) > criteria.noisiest_slip * onset_speed(signals, phases)
     rolling = signals.supported & (signals.speed > FREE_ROLL_ABOVE_MPS)
     args = (batch.time_s, batch.offsets, criteria.free_roll_s)
 

@@ -44,11 +44,15 @@ class Work:
 
 def retarding(batch: EventBatch, criteria: Criteria) -> Bools:
     """Samples ``(N,)`` in which a retarder or engine brake works; its torque counts by size, whatever its sign."""
+    if not batch.has("endurance_torque_pct"):
+        return np.zeros(batch.samples, np.bool_)
     return np.abs(batch.channel("endurance_torque_pct")) > criteria.endurance_on_pct
 
 
 def recuperating(batch: EventBatch, criteria: Criteria) -> Bools:
     """Samples ``(N,)`` in which recuperation works."""
+    if not batch.has("regen_power_kw"):
+        return np.zeros(batch.samples, np.bool_)
     return batch.channel("regen_power_kw") > criteria.regen_on_kw
 
 
@@ -56,31 +60,37 @@ def work(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria
     """Find what took part of the work of each application."""
     time_s, speed = batch.time_s, np.maximum(signals.speed, 0.0)
     bridge = np.fmax(criteria.gap_s, 2.5 / signals.row_hz)
-    share = np.abs(batch.channel("endurance_torque_pct")) / 100.0
+    unknown = np.full(batch.events, np.nan)
 
     def total(values: Floats) -> Floats:
         return energy.time_integral(time_s, values, phases.start, phases.stop, bridge)  # type: ignore[no-any-return]
 
-    coast, alone = _coasting(batch, signals, phases, criteria)
     level = signals.decel + signals.slope_extra
 
     def mean(values: Floats, use: Bools) -> Floats:
         return slip.phase_mean(values[None, :], use, time_s, batch.offsets, criteria.coast_s)[0]  # type: ignore[no-any-return]
 
-    retarder = retarding(batch, criteria) & phases.braking
-    spent = signal_loss.marked_time(time_s, retarder[None, :], batch.offsets)[0]
-    known = ~np.isnan(total(share))
+    coast, alone = _coasting(batch, signals, phases, criteria)
+    coasts, retards = batch.has("accelerator_pct"), batch.has("endurance_torque_pct")
+    share = np.abs(batch.channel("endurance_torque_pct")) / 100.0 if retards else time_s
     return Work(
-        regen_kj=total(np.maximum(batch.channel("regen_power_kw"), 0.0)),
-        retarder_s=np.where(known, spent, np.nan),
+        regen_kj=total(np.maximum(batch.channel("regen_power_kw"), 0.0)) if batch.has("regen_power_kw") else unknown,
+        retarder_s=_retarder_s(batch, phases, total(share), criteria) if retards else unknown,
         air_path=total(speed**3),
-        retarder_path=total(share * speed),
-        coast_mps2=mean(level, coast),
-        coast_speed=mean(speed, coast),
-        retarded_mps2=mean(level, alone),
-        retarded_speed=mean(speed, alone),
-        retarded_share=mean(share, alone),
+        retarder_path=total(share * speed) if retards else unknown,
+        coast_mps2=mean(level, coast) if coasts else unknown,
+        coast_speed=mean(speed, coast) if coasts else unknown,
+        retarded_mps2=mean(level, alone) if retards else unknown,
+        retarded_speed=mean(speed, alone) if retards else unknown,
+        retarded_share=mean(share, alone) if retards else unknown,
     )
+
+
+def _retarder_s(batch: EventBatch, phases: Phases, asked: Floats, criteria: Criteria) -> Floats:
+    """Time in which a retarder worked ``(E,)``, s; NaN where what was ``asked`` of it is not known."""
+    retarder = retarding(batch, criteria) & phases.braking
+    spent = signal_loss.marked_time(batch.time_s, retarder[None, :], batch.offsets)[0]
+    return np.where(np.isnan(asked), np.nan, spent)
 
 
 def _coasting(batch: EventBatch, signals: Signals, phases: Phases, criteria: Criteria) -> tuple[Bools, Bools]:

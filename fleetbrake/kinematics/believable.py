@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import smallest
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,7 +51,7 @@ def _own_steps(time_s: Floats, wheel: Floats, first: int, last: int) -> tuple[fl
                 found += 1
             since = time_s[i]
         held = x
-    wait = np.sort(waits[:found])[found // 4] if found >= 2 else np.nan
+    wait = smallest(waits, found, found // 4, waits[0]) if found >= 2 else np.nan
     return wait, quantum if np.isfinite(quantum) else 0.0
 
 
@@ -146,6 +147,62 @@ def _drop_jumps(
 
 
 @kernel
+def _drop_backward(out: Bools, wheels: Floats, first: int, last: int) -> None:
+    """Take away negative readings beyond the rebound of a stop while another wheel turns forward as fast."""
+    for i in range(first, last):
+        forward = -np.inf
+        for w in range(wheels.shape[0]):
+            if out[w, i]:
+                forward = max(forward, wheels[w, i])
+        for w in range(wheels.shape[0]):
+            if wheels[w, i] < -_REBOUND_MPS and forward > _REBOUND_MPS:
+                out[w, i] = False
+
+
+# What follows looks through one wheel of one event without a branch: whether anything above has anything to do. Most
+# events have nothing of it.
+
+
+@kernel
+def _mark_possible(out: Bools, wheel: Floats, speed_most: float) -> int:
+    """Mark the readings that are there and not absurd; how many."""
+    read = 0
+    for i in range(wheel.size):
+        out[i] = abs(wheel[i]) <= speed_most
+        read += int(abs(wheel[i]) <= speed_most)
+    return read
+
+
+@kernel
+def _turns_back(wheel: Floats) -> bool:
+    """Whether a reading is negative beyond the rebound of a stop."""
+    back = 0
+    for i in range(wheel.size):
+        back += int(wheel[i] < -_REBOUND_MPS)
+    return back > 0
+
+
+@kernel
+def _rests(time_s: Floats, wheel: Floats, frozen_s: float, rolling_mps: float) -> bool:
+    """Whether a run of one value is long enough to be frozen at the least."""
+    rests, began = 0, time_s[0] if time_s.size > 0 else 0.0
+    for i in range(1, wheel.size):
+        began = began if wheel[i] == wheel[i - 1] else time_s[i]
+        rests += int((time_s[i] - began >= frozen_s - 1e-9) & (wheel[i] > 0.5 * rolling_mps))
+    return rests > 0
+
+
+@kernel
+def _rises(time_s: Floats, wheel: Floats, rise_least: float, rolling_mps: float) -> bool:
+    """Whether a wheel rose above rolling from one row to the next by as much as may be too much."""
+    rises = 0
+    for i in range(1, wheel.size):
+        steep = wheel[i] - wheel[i - 1] > rise_least * (time_s[i] - time_s[i - 1])
+        rises += int(steep & (wheel[i] > rolling_mps))
+    return rises > 0
+
+
+@kernel
 def believable(
     time_s: Floats,
     wheels: Floats,
@@ -165,19 +222,24 @@ def believable(
     (``rise_most``, m/s2) or, beyond all that a wheel showed before, than an engine can (``spin_most``), unless another
     wheel shows the same. A low reading stays believable: it may be a locked wheel.
     """
-    out = np.abs(wheels) <= speed_most
+    out = np.empty(wheels.shape, np.bool_)
     for e in range(offsets.size - 1):
         first, last = offsets[e], offsets[e + 1]
-        for i in range(first, last):
-            forward = -np.inf
-            for w in range(wheels.shape[0]):
-                if out[w, i]:
-                    forward = max(forward, wheels[w, i])
-            for w in range(wheels.shape[0]):
-                if wheels[w, i] < -_REBOUND_MPS and forward > _REBOUND_MPS:
-                    out[w, i] = False
-        _drop_frozen(out, time_s, wheels, first, last, frozen_s, rolling_mps)
-        _drop_jumps(out, time_s, wheels, first, last, rise_most, spin_most, rolling_mps)
+        time = time_s[first:last]
+        whole, backward, frozen, jumps = True, False, False, False
+        for w in range(wheels.shape[0]):
+            wheel = wheels[w, first:last]
+            read = _mark_possible(out[w, first:last], wheel, speed_most)
+            whole = whole and read in (0, wheel.size)
+            backward = backward or _turns_back(wheel)
+            frozen = frozen or _rests(time, wheel, frozen_s, rolling_mps)
+            jumps = jumps or _rises(time, wheel, min(rise_most, spin_most), rolling_mps)
+        if backward:
+            _drop_backward(out, wheels, first, last)
+        if frozen:
+            _drop_frozen(out, time_s, wheels, first, last, frozen_s, rolling_mps)
+        if jumps or frozen or backward or not whole:
+            _drop_jumps(out, time_s, wheels, first, last, rise_most, spin_most, rolling_mps)
     return out
 
 

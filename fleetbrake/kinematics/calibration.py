@@ -7,6 +7,7 @@ the events do not show stays at its prior: nothing is made up from a single weak
 import numpy as np
 import numpy.typing as npt
 
+from fleetbrake.kinematics.calibration_sums import event_sums, marked
 from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
@@ -50,27 +51,34 @@ def running_integral(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
     """Integral from each event's first sample ``(N,)`` by trapezoids; NaN from the first hole on."""
     out = np.full(time_s.size, np.nan)
     for e in range(offsets.size - 1):
+        first, last = offsets[e], offsets[e + 1]
+        time, x, part = time_s[first:last], values[first:last], out[first:last]
+        if x.size == 0 or np.isnan(x[0]):
+            continue
         total = 0.0
-        for i in range(offsets[e], offsets[e + 1]):
-            if i > offsets[e]:
-                total += 0.5 * (values[i] + values[i - 1]) * (time_s[i] - time_s[i - 1])
-            elif np.isnan(values[i]):
-                total = np.nan
-            out[i] = total
+        part[0] = total
+        for i in range(1, x.size):
+            total += 0.5 * (x[i] + x[i - 1]) * (time[i] - time[i - 1])
+            part[i] = total
     return out
 
 
 @kernel
-def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int) -> Floats:
-    """Ratio of the sums of each row and of ``base`` over the marked samples ``(W, E)``; NaN under ``least`` of them."""
+def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int, near: float = np.nan) -> Floats:
+    """Ratio of the sums of each row and of ``base`` over the marked samples ``(W, E)``; NaN under ``least`` of them.
+
+    Readings under the share ``near`` of the base do not count (NaN: all do).
+    """
     out = np.full((rows.shape[0], offsets.size - 1), np.nan)
     for w in range(rows.shape[0]):
         for e in range(offsets.size - 1):
             top, bottom, found = 0.0, 0.0, 0
-            for i in range(offsets[e], offsets[e + 1]):
-                if use[i] and not np.isnan(rows[w, i]) and not np.isnan(base[i]):
-                    top += rows[w, i]
-                    bottom += base[i]
+            row, mark = rows[w, offsets[e] : offsets[e + 1]], use[offsets[e] : offsets[e + 1]]
+            b = base[offsets[e] : offsets[e + 1]]
+            for i in range(row.size):
+                if mark[i] and not np.isnan(row[i] + b[i]) and not row[i] < near * b[i]:
+                    top += row[i]
+                    bottom += b[i]
                     found += 1
             if found >= least and bottom > 0.0:
                 out[w, e] = top / bottom
@@ -121,57 +129,6 @@ def _at(time_s: Floats, values: Floats, first: int, last: int, near: int, moment
 
 
 @kernel
-def _event_sums(
-    time_s: Floats,
-    first: int,
-    last: int,
-    accel: Floats,
-    integral: Floats,
-    speed: Floats,
-    use: Bools,
-    gain: float,
-    delay: float,
-) -> tuple[float, Floats]:
-    """One event's share of the normal equations, level and slope of time taken out.
-
-    Returns the number of samples and ``(II, IA, AA, Iy, Ay, yy, zz)`` of the gain's regressor I (integral of the
-    sensor), the delay's regressor A (falling with the sensor), the residual y and the speed z.
-    """
-    middle = 0.5 * (time_s[first] + time_s[last - 1])
-    n, st, stt = 0.0, 0.0, 0.0
-    one, by_t, cross = np.zeros(4), np.zeros(4), np.zeros((4, 4))
-    row = np.empty(4)
-    for i in range(first, last):
-        if not use[i] or np.isnan(speed[i]):
-            continue
-        moment = time_s[i] - delay
-        row[0] = _at(time_s, integral, first, last, i, moment)
-        row[1] = -gain * _at(time_s, accel, first, last, i, moment)
-        if np.isnan(row[0]) or np.isnan(row[1]):
-            continue
-        row[2] = speed[i] - gain * row[0]
-        row[3] = speed[i]
-        t = moment - middle
-        n += 1.0
-        st += t
-        stt += t * t
-        for j in range(4):
-            one[j] += row[j]
-            by_t[j] += t * row[j]
-            for k in range(j, 4):
-                cross[j, k] += row[j] * row[k]
-    out = np.zeros(7)
-    d = n * stt - st * st
-    if n < 5.0 or d <= 0.0:
-        return 0.0, out
-    for place, (j, k) in enumerate(((0, 0), (0, 1), (1, 1), (0, 2), (1, 2), (2, 2), (3, 3))):
-        level = (one[j] * stt - by_t[j] * st) / d
-        slope = (by_t[j] * n - one[j] * st) / d
-        out[place] = cross[j, k] - level * one[k] - slope * by_t[k]
-    return n - 2.0, out
-
-
-@kernel
 def _fit(
     time_s: Floats,
     offsets: Ints,
@@ -189,13 +146,18 @@ def _fit(
     explained: Floats,
 ) -> None:
     """Rounds of Gauss-Newton from where ``gain`` and ``delay`` ``(G,)`` stand; all results in place."""
-    groups = gain.size
+    groups, part = gain.size, np.empty(7)
+    at, begin = marked(use, speed, offsets)
     for _ in range(rounds):
         sums, count = np.zeros((groups, 7)), np.zeros(groups)
         for e in range(offsets.size - 1):
-            g = group[e]
-            n, part = _event_sums(time_s, offsets[e], offsets[e + 1], accel, integral, speed, use, gain[g], delay[g])
-            count[g] += n
+            if begin[e] == begin[e + 1]:
+                continue
+            g, a, b = group[e], offsets[e], offsets[e + 1]
+            count[g] += event_sums(
+                time_s[a:b], accel[a:b], integral[a:b], speed[a:b], at[begin[e] : begin[e + 1]], gain[g], delay[g],
+                part,
+            )  # fmt: skip
             sums[g] += part
         for g in range(groups):
             if count[g] <= 2.0:
@@ -265,14 +227,16 @@ def mean_fall(time_s: Floats, speed: Floats, offsets: Ints, half_s: float) -> Fl
     """Deceleration ``(N,)`` as the fall from ``half_s`` before to ``half_s`` after each sample; NaN beside a hole."""
     out = np.full(time_s.size, np.nan)
     for e in range(offsets.size - 1):
-        low, high = offsets[e], offsets[e]
-        for i in range(offsets[e], offsets[e + 1]):
-            while time_s[low] < time_s[i] - half_s:
+        low, high = 0, 0
+        first, last = offsets[e], offsets[e + 1]
+        time, v, fall = time_s[first:last], speed[first:last], out[first:last]
+        for i in range(time.size):
+            while time[low] < time[i] - half_s:
                 low += 1
-            while high < offsets[e + 1] - 1 and time_s[high + 1] <= time_s[i] + half_s:
+            while high < time.size - 1 and time[high + 1] <= time[i] + half_s:
                 high += 1
             if high > low:
-                out[i] = (speed[low] - speed[high]) / (time_s[high] - time_s[low])
+                fall[i] = (v[low] - v[high]) / (time[high] - time[low])
     return out
 
 

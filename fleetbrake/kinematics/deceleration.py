@@ -18,19 +18,19 @@ def slope(time_s: Floats, speed_mps: Floats, window_s: Floats, offsets: Ints) ->
     out = np.full(time_s.size, np.nan)
     for e in range(offsets.size - 1):
         first, last = offsets[e], offsets[e + 1]
+        time, v, fall = time_s[first:last], speed_mps[first:last], out[first:last]
         half = 0.5 * window_s[e]
-        low = first
-        high = first
-        for i in range(first, last):
-            while low < i and time_s[low] < time_s[i] - half - 1e-9:
+        low, high = 0, 0
+        for i in range(time.size):
+            while low < i and time[low] < time[i] - half - 1e-9:
                 low += 1
-            while high < last - 1 and time_s[high + 1] <= time_s[i] + half + 1e-9:
+            while high < time.size - 1 and time[high + 1] <= time[i] + half + 1e-9:
                 high += 1
             a, b = low, max(high, low)
             if a == b:  # window narrower than a step: use the neighbours
-                a, b = max(i - 1, first), min(i + 1, last - 1)
+                a, b = max(i - 1, 0), min(i + 1, time.size - 1)
             if b > a:
-                out[i] = (speed_mps[a] - speed_mps[b]) / (time_s[b] - time_s[a])
+                fall[i] = (v[a] - v[b]) / (time[b] - time[a])
     return out
 
 
@@ -44,11 +44,59 @@ def travelled(time_s: Floats, speed_mps: Floats, start: Ints, stop: Ints) -> Flo
     for e in range(start.size):
         if start[e] < 0 or stop[e] <= start[e]:
             continue
-        out[start[e]] = 0.0
-        for i in range(start[e] + 1, stop[e]):
-            mean = 0.5 * (max(speed_mps[i], 0.0) + max(speed_mps[i - 1], 0.0))
-            out[i] = out[i - 1] + mean * (time_s[i] - time_s[i - 1])
+        time, v, way = (
+            time_s[start[e] : stop[e]], speed_mps[start[e] : stop[e]], out[start[e] : stop[e]]
+        )  # fmt: skip
+        way[0] = 0.0
+        for i in range(1, time.size):
+            mean = 0.5 * (max(v[i], 0.0) + max(v[i - 1], 0.0))
+            way[i] = way[i - 1] + mean * (time[i] - time[i - 1])
     return out
+
+
+@kernel
+def _wide_steps(time: Floats, gap_s: float) -> Ints:
+    """How many steps longer than ``gap_s`` come before each sample ``(L,)``."""
+    out = np.zeros(time.size, np.int64)
+    for i in range(1, time.size):
+        out[i] = out[i - 1] + int(time[i] - time[i - 1] > gap_s)
+    return out
+
+
+@kernel
+def _greatest_mean(time: Floats, speed: Floats, extra: Floats, window_s: float, gap_s: float) -> float:
+    """:func:`greatest_mean` of one phase."""
+    most = np.nan
+    last = time.size
+    wide = _wide_steps(time, gap_s)
+    right = 0
+    added = 0.0  # integral of extra over [0, right] minus that over [0, i]
+    for i in range(last - 1):
+        if right < i:
+            right = i
+            added = 0.0
+        end = time[i] + window_s
+        while right < last - 1 and time[right + 1] <= end + 1e-9:
+            added += 0.5 * (extra[right] + extra[right + 1]) * (time[right + 1] - time[right])
+            right += 1
+        exact = time[right] >= end - 1e-9  # the window ends on a sample: the step behind it is not in it
+        beyond = right if exact else min(right + 1, last - 1)
+        if right < last - 1 and not exact:
+            share = (end - time[right]) / (time[right + 1] - time[right])
+            v_end = speed[right] + share * (speed[right + 1] - speed[right])
+            tail = extra[right] * (end - time[right])
+        else:
+            if i > 0 and time[right] < end - 1e-9:  # would look past the phase: earlier windows saw it all
+                break
+            v_end = speed[right]
+            tail = 0.0
+        if wide[max(beyond, i)] == wide[i]:
+            mean = (speed[i] - v_end + added + tail) / window_s
+            if not np.isnan(mean) and not (mean <= most):
+                most = mean
+        if right > i:
+            added -= 0.5 * (extra[i] + extra[i + 1]) * (time[i + 1] - time[i])
+    return most
 
 
 @kernel
@@ -64,38 +112,9 @@ def greatest_mean(
     """
     out = np.full(start.size, np.nan)
     for e in range(start.size):
-        first, last = start[e], stop[e]
-        if last - first < 2:
-            continue
-        right = first
-        added = 0.0  # integral of extra over [first, right] minus that over [first, i]
-        for i in range(first, last - 1):
-            if right < i:
-                right = i
-                added = 0.0
-            end = time_s[i] + window_s[e]
-            while right < last - 1 and time_s[right + 1] <= end + 1e-9:
-                added += 0.5 * (extra_mps2[right] + extra_mps2[right + 1]) * (time_s[right + 1] - time_s[right])
-                right += 1
-            longest = 0.0
-            exact = time_s[right] >= end - 1e-9  # the window ends on a sample: the step behind it is not in it
-            for j in range(i, right if exact else min(right + 1, last - 1)):
-                longest = max(longest, time_s[j + 1] - time_s[j])
-            if right < last - 1 and not exact:
-                share = (end - time_s[right]) / (time_s[right + 1] - time_s[right])
-                v_end = speed_mps[right] + share * (speed_mps[right + 1] - speed_mps[right])
-                tail = extra_mps2[right] * (end - time_s[right])
-            else:
-                if i > first and time_s[right] < end - 1e-9:  # would look past the phase: earlier windows saw it all
-                    break
-                v_end = speed_mps[right]
-                tail = 0.0
-            if longest <= gap_s[e]:
-                mean = (speed_mps[i] - v_end + added + tail) / window_s[e]
-                if not np.isnan(mean) and not (mean <= out[e]):
-                    out[e] = mean
-            if right > i:
-                added -= 0.5 * (extra_mps2[i] + extra_mps2[i + 1]) * (time_s[i + 1] - time_s[i])
+        a, b = start[e], stop[e]
+        if b - a >= 2 and not np.isnan(gap_s[e]):
+            out[e] = _greatest_mean(time_s[a:b], speed_mps[a:b], extra_mps2[a:b], window_s[e], gap_s[e])
     return out
 
 

@@ -81,10 +81,32 @@ def friction(slip: npt.ArrayLike, a: npt.ArrayLike, c2: npt.ArrayLike, b: npt.Ar
 
 def peak_slip(a: npt.ArrayLike, c2: npt.ArrayLike, b: npt.ArrayLike) -> Floats:
     """Slip of the greatest friction, ``ln(a c2 / b) / c2`` within 0 to 1; 1 where the force only rises."""
-    a, c2, b = np.broadcast_arrays(np.asarray(a, float), np.asarray(c2, float), np.asarray(b, float))
+    a, c2, b = np.asarray(a, float), np.asarray(c2, float), np.asarray(b, float)
     falls = (b > 0.0) & (a > 0.0)
     found = (np.log(np.where(falls, a * c2, 1.0)) - np.log(np.where(falls, b, 1.0))) / c2
     return np.where(falls, np.clip(found, 0.0, 1.0), 1.0)
+
+
+@kernel
+def share_seen(slip: Floats, share: Floats, look: Bools, offsets: Ints) -> Floats:
+    """Share of the load ``(N,)`` on wheels whose slip is known, ``share`` ``(W,)``; 0 outside of ``look`` ``(E,)``."""
+    out = np.zeros(slip.shape[1])
+    for e in range(offsets.size - 1):
+        for w in range(slip.shape[0] if look[e] else 0):
+            for i in range(offsets[e], offsets[e + 1]):
+                out[i] += 0.0 if np.isnan(slip[w, i]) else share[w]
+    return out
+
+
+@kernel
+def slid(slip: Floats, locked: Bools, least: float, offsets: Ints) -> Bools:
+    """Samples ``(W, N)`` of more slip than ``least`` of the wheels and events marked in ``locked`` ``(W, E)``."""
+    out = np.zeros(slip.shape, np.bool_)
+    for w in range(slip.shape[0]):
+        for e in range(offsets.size - 1):
+            for i in range(offsets[e], offsets[e + 1] if locked[w, e] else offsets[e]):
+                out[w, i] = slip[w, i] > least
+    return out
 
 
 @kernel

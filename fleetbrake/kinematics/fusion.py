@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fleetbrake.kinematics.fusion_steps import State, ahead, by_sensor, by_speed, smoothed
 from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
@@ -86,33 +87,6 @@ class Sources:
 
 
 @kernel
-def _predict(x: Floats, p: Floats, dt: float, wander: float, bias_step: float) -> None:
-    """One step ahead: ``x`` (3,), ``p`` (3, 3) in place."""
-    x[0] += dt * x[1]
-    p01 = p[0, 1] + dt * p[1, 1]
-    p02 = p[0, 2] + dt * p[1, 2]
-    p[0, 0] += dt * (p[0, 1] + p01) + wander * dt**3 / 3.0
-    p[0, 1] = p[1, 0] = p01 + wander * dt**2 / 2.0
-    p[0, 2] = p[2, 0] = p02
-    p[1, 1] += wander * dt
-    p[2, 2] += bias_step
-
-
-@kernel
-def _update(x: Floats, p: Floats, h0: float, h1: float, h2: float, off: float, noise: float) -> None:
-    """One scalar reading that differs by ``off`` from what was expected, with variance ``noise``; in place."""
-    g0 = p[0, 0] * h0 + p[0, 1] * h1 + p[0, 2] * h2
-    g1 = p[1, 0] * h0 + p[1, 1] * h1 + p[1, 2] * h2
-    g2 = p[2, 0] * h0 + p[2, 1] * h1 + p[2, 2] * h2
-    s = h0 * g0 + h1 * g1 + h2 * g2 + noise
-    g = (g0, g1, g2)
-    for j in range(3):
-        x[j] += g[j] / s * off
-        for k in range(3):
-            p[j, k] -= g[j] * g[k] / s
-
-
-@kernel
 def wheel_reading(
     fastest: float, v: float, a: float, calm: float, se: float, noise: float, stays: float, alone: bool
 ) -> tuple[float, float]:
@@ -147,20 +121,28 @@ def expected_slip(a: float) -> float:
 
 
 @kernel
+def _wanders(time: Floats, accel: Floats, gain: float, out: Floats) -> None:
+    """How much the acceleration may wander before each sample of one event, into ``out``."""
+    out[:1] = WANDER
+    for i in range(1, time.size):
+        step = gain * (accel[i] - accel[i - 1])
+        known = WANDER_AT_REST + step * step / (time[i] - time[i - 1])
+        out[i] = WANDER if np.isnan(step) else known
+
+
+@kernel
 def wander(time_s: Floats, accel: Floats, gain: Floats, offsets: Ints) -> Floats:
     """How much the acceleration may wander before each sample ``(N,)``, (m/s2)^2 a second."""
-    out = np.full(time_s.size, WANDER)
+    out = np.empty(time_s.size)
     for e in range(offsets.size - 1):
-        for i in range(offsets[e] + 1, offsets[e + 1]):
-            step = gain[e] * (accel[i] - accel[i - 1])
-            if not np.isnan(step):
-                out[i] = WANDER_AT_REST + step * step / (time_s[i] - time_s[i - 1])
+        first, last = offsets[e], offsets[e + 1]
+        _wanders(time_s[first:last], accel[first:last], gain[e], out[first:last])
     return out
 
 
 @kernel
-def _first_speed(first: int, last: int, free: Floats, braked: Floats, speed: Floats) -> float:
-    for i in range(first, last):
+def _first_speed(free: Floats, braked: Floats, speed: Floats) -> float:
+    for i in range(free.size):
         for x in (free[i], speed[i], braked[i]):
             if not np.isnan(x):
                 return x
@@ -168,141 +150,97 @@ def _first_speed(first: int, last: int, free: Floats, braked: Floats, speed: Flo
 
 
 @kernel
+def _by_wheels(s: State, free: float, braked: float, calm: float, noise: float, stays: float, alone: bool) -> State:
+    """The state after what the wheels say: freely rolling ones, else braked ones while they are plausible."""
+    if np.isnan(free) and np.isnan(braked):
+        return s
+    x0, x1, se = s[0], s[1], np.sqrt(s[3])
+    leap = LEAP_MPS + LEAP_SHARE * max(x0, 0.0) + 4.0 * se
+    if not np.isnan(free):
+        doubt = noise**2 + stays * (DOUBT_FREE * free) ** 2
+        return by_speed(s, 1.0, 0.0, free - x0, doubt) if abs(free - x0) < leap else s
+    if not braked - x0 < leap:
+        return s
+    off, doubt = wheel_reading(braked, x0, x1, calm, se, noise, stays, alone)
+    if not doubt > 0.0:
+        return s
+    slip = expected_slip(x1)
+    turns = braked >= STANDS_MPS
+    bend = x0 * SLIP_PER_DECEL if 0.0 < slip < SLIP_MOST and turns else 0.0
+    return by_speed(s, 1.0 - slip if turns else 1.0, bend, off, doubt)
+
+
+@kernel
 def _forward(
-    e: int,
-    first: int,
-    last: int,
-    time_s: Floats,
+    time: Floats,
     accel: Floats,
-    accel_noise: Floats,
-    gain: Floats,
-    gain_se: Floats,
     speed: Floats,
     fresh: Bools,
-    speed_noise: Floats,
-    delay: Floats,
     free: Floats,
     braked: Floats,
-    wheel_noise: Floats,
-    wheel_hz: Floats,
-    alone: Bools,
+    noise: tuple[float, float, float],
+    gain: float,
+    gain_se: float,
+    delay: float,
+    stays: float,
+    alone: bool,
     wanders: Floats,
-    state: Floats,
-    cover: Floats,
     steps: Floats,
+    kept: Floats,
 ) -> None:
-    """Filter one event; fills filtered state ``(N, 3)``, covariance ``(N, 6)`` and the bias step ``(N,)`` taken."""
-    x, p = np.zeros(3), np.zeros((3, 3))
-    x[0] = _first_speed(first, last, free, braked, speed)
+    """Filter one event; fills the states ``(L, 9)`` and the bias step ``(L,)`` taken before each.
+
+    ``noise``: standard deviations of the accelerometer, the speed channel and the wheels.
+    """
     shown = False
-    for i in range(first, last):
-        shown = shown or not np.isnan(accel[i])
-    p[0, 0], p[1, 1], p[2, 2] = FIRST[0], FIRST[1], FIRST[2] if shown else 0.0
-    noise_a = max(accel_noise[e], 0.03) ** 2
-    noise_v = max(speed_noise[e], LEAST_CHANNEL_MPS) ** 2
-    noise_w = max(wheel_noise[e], LEAST_NOISE_MPS)
-    stays = max(1.0, DOUBT_STAYS_S * wheel_hz[e]) if wheel_hz[e] > 0.0 else 1.0
-    queue = first
+    for i in range(accel.size):
+        shown = shown | (accel[i] == accel[i])
+    noise_a, noise_v = noise[0] ** 2, noise[1] ** 2
+    shows = 1.0 / gain
+    s = (_first_speed(free, braked, speed), 0.0, 0.0, FIRST[0], 0.0, 0.0, FIRST[1], 0.0, FIRST[2] if shown else 0.0)
+    queue = 0
     trend = np.nan  # slow copy of the sensor: its steps may be steps of the bias too, where the gain is not sure
     since, calm = 0.0, 0.0
-    for i in range(first, last):
+    for i in range(time.size):
         steps[i] = 0.0
-        if i > first:
-            since = dt = time_s[i] - time_s[i - 1]
+        if i > 0:
+            since = time[i] - time[i - 1]
             before = trend
             if not np.isnan(accel[i]):
-                trend = accel[i] if np.isnan(trend) else trend + (accel[i] - trend) * min(1.0, dt / 0.1)
-            moved = 0.0 if np.isnan(before) else gain_se[e] ** 2 * abs(trend**2 - before**2)
-            steps[i] = BIAS_WANDER * dt + moved if shown else 0.0
-            _predict(x, p, dt, wanders[i], steps[i])
+                trend = accel[i] if np.isnan(trend) else trend + (accel[i] - trend) * min(1.0, since * 10.0)
+            moved = 0.0 if np.isnan(before) else gain_se**2 * abs(trend**2 - before**2)
+            steps[i] = BIAS_WANDER * since + moved if shown else 0.0
+            s = ahead(s, since, wanders[i], steps[i])
         if not np.isnan(accel[i]):
-            _update(x, p, 0.0, 1.0 / gain[e], 1.0, accel[i] - x[1] / gain[e] - x[2], noise_a)
-        while queue < last and time_s[queue] - delay[e] <= time_s[i] + 1e-9:
-            age = time_s[queue] - delay[e] - time_s[i]
+            s = by_sensor(s, shows, accel[i] - s[1] * shows - s[2], noise_a)
+        while queue < time.size and time[queue] - delay <= time[i] + 1e-9:
+            age = time[queue] - delay - time[i]
             if fresh[queue] and age > -STALE_S - since and not np.isnan(speed[queue]):
-                _update(x, p, 1.0, age, 0.0, speed[queue] - x[0] - age * x[1], noise_v)
+                s = by_speed(s, 1.0, age, speed[queue] - s[0] - age * s[1], noise_v)
             queue += 1
-        calm = x[1] if i == first else calm + (x[1] - calm) * min(1.0, since / CALM_S)
-        leap = LEAP_MPS + LEAP_SHARE * max(x[0], 0.0) + 4.0 * np.sqrt(p[0, 0])
-        if not np.isnan(free[i]):
-            doubt = noise_w**2 + stays * (DOUBT_FREE * free[i]) ** 2
-            if abs(free[i] - x[0]) < leap:
-                _update(x, p, 1.0, 0.0, 0.0, free[i] - x[0], doubt)
-        elif not np.isnan(braked[i]) and braked[i] - x[0] < leap:
-            off, doubt = wheel_reading(braked[i], x[0], x[1], calm, np.sqrt(p[0, 0]), noise_w, stays, alone[e])
-            if doubt > 0.0:
-                slip = expected_slip(x[1])
-                bend = x[0] * SLIP_PER_DECEL if 0.0 < slip < SLIP_MOST and braked[i] >= STANDS_MPS else 0.0
-                _update(x, p, 1.0 - slip if braked[i] >= STANDS_MPS else 1.0, bend, 0.0, off, doubt)
-        state[i, 0], state[i, 1], state[i, 2] = x[0], x[1], x[2]
-        cover[i, 0], cover[i, 1], cover[i, 2] = p[0, 0], p[0, 1], p[0, 2]
-        cover[i, 3], cover[i, 4], cover[i, 5] = p[1, 1], p[1, 2], p[2, 2]
+        calm = s[1] if i == 0 else calm + (s[1] - calm) * min(1.0, since * (1.0 / CALM_S))
+        s = _by_wheels(s, free[i], braked[i], calm, noise[2], stays, alone)
+        kept[i, 0], kept[i, 1], kept[i, 2], kept[i, 3], kept[i, 4] = s[0], s[1], s[2], s[3], s[4]
+        kept[i, 5], kept[i, 6], kept[i, 7], kept[i, 8] = s[5], s[6], s[7], s[8]
 
 
 @kernel
-def _inverse(p: Floats, q: Floats) -> None:
-    """Inverse of a symmetric positive 3 x 3 matrix into ``q``; a state that is known for sure is left alone."""
-    if p[2, 2] <= 0.0:
-        d = p[0, 0] * p[1, 1] - p[0, 1] ** 2
-        q[:] = 0.0
-        q[0, 0], q[1, 1], q[0, 1], q[1, 0] = p[1, 1] / d, p[0, 0] / d, -p[0, 1] / d, -p[0, 1] / d
-        return
-    c00 = p[1, 1] * p[2, 2] - p[1, 2] ** 2
-    c01 = p[0, 2] * p[1, 2] - p[0, 1] * p[2, 2]
-    c02 = p[0, 1] * p[1, 2] - p[0, 2] * p[1, 1]
-    d = p[0, 0] * c00 + p[0, 1] * c01 + p[0, 2] * c02
-    q[0, 0], q[0, 1], q[0, 2] = c00 / d, c01 / d, c02 / d
-    q[1, 1] = (p[0, 0] * p[2, 2] - p[0, 2] ** 2) / d
-    q[1, 2] = (p[0, 1] * p[0, 2] - p[0, 0] * p[1, 2]) / d
-    q[2, 2] = (p[0, 0] * p[1, 1] - p[0, 1] ** 2) / d
-    q[1, 0], q[2, 0], q[2, 1] = q[0, 1], q[0, 2], q[1, 2]
-
-
-@kernel
-def _backward(
-    first: int, last: int, time_s: Floats, wanders: Floats, state: Floats, cover: Floats, steps: Floats
-) -> None:
-    """Rauch-Tung-Striebel recursion over one event; ``state`` and ``cover`` become the smoothed ones."""
-    p, ahead, inverse, back = np.zeros((3, 3)), np.zeros((3, 3)), np.zeros((3, 3)), np.zeros((3, 3))
-    later, gain = np.zeros((3, 3)), np.zeros((3, 3))
-    x, guess = np.zeros(3), np.zeros(3)
-    for i in range(last - 2, first - 1, -1):
-        dt = time_s[i + 1] - time_s[i]
-        _unpack(cover[i], p)
-        _unpack(cover[i + 1], later)
-        for j in range(3):
-            x[j] = guess[j] = state[i, j]
-            for k in range(3):
-                ahead[j, k] = p[j, k]
-        _predict(guess, ahead, dt, wanders[i + 1], steps[i + 1])
-        _inverse(ahead, inverse)
-        for j in range(3):  # P F'
-            back[j, 0] = p[j, 0] + dt * p[j, 1]
-            back[j, 1] = p[j, 1]
-            back[j, 2] = p[j, 2]
-        for j in range(3):
-            for k in range(3):
-                gain[j, k] = back[j, 0] * inverse[0, k] + back[j, 1] * inverse[1, k] + back[j, 2] * inverse[2, k]
-        for j in range(3):
-            for k in range(3):
-                later[j, k] -= ahead[j, k]
-                state[i, j] += gain[j, k] * (state[i + 1, k] - guess[k])
-        place = 0
-        for j in range(3):
-            for k in range(j, 3):
-                total = p[j, k]
-                for m in range(3):
-                    for n in range(3):
-                        total += gain[j, m] * later[m, n] * gain[k, n]
-                cover[i, place] = total
-                place += 1
-
-
-@kernel
-def _unpack(six: Floats, p: Floats) -> None:
-    p[0, 0], p[0, 1], p[0, 2] = six[0], six[1], six[2]
-    p[1, 0], p[1, 1], p[1, 2] = six[1], six[3], six[4]
-    p[2, 0], p[2, 1], p[2, 2] = six[2], six[4], six[5]
+def _backward(time: Floats, wanders: Floats, steps: Floats, kept: Floats, out: Floats) -> None:
+    """Rauch-Tung-Striebel recursion over one event; speed, acceleration, bias and speed's standard error ``(4, L)``."""
+    last = time.size - 1
+    k = kept[last]
+    later = (k[0], k[1], k[2], k[3], k[4], k[5], k[6], k[7], k[8])
+    for back in range(time.size):
+        i = last - back
+        if back > 0:
+            k = kept[i]
+            s = (k[0], k[1], k[2], k[3], k[4], k[5], k[6], k[7], k[8])
+            dt = time[i + 1] - time[i]
+            later = smoothed(s, later, ahead(s, dt, wanders[i + 1], steps[i + 1]), dt)
+        out[0, i], out[1, i], out[2, i], out[3, i] = later[0], later[1], later[2], later[3]
+    error = out[3]
+    for i in range(error.size):
+        error[i] = np.sqrt(0.0 if error[i] < 0.0 else error[i])
 
 
 @kernel
@@ -322,19 +260,28 @@ def _smooth(
     wheel_noise: Floats,
     wheel_hz: Floats,
     alone: Bools,
-) -> tuple[Floats, Floats]:
-    state = np.full((time_s.size, 3), np.nan)
-    cover = np.full((time_s.size, 6), np.nan)
-    steps = np.zeros(time_s.size)
-    wanders = wander(time_s, accel, gain, offsets)
+) -> tuple[Floats, Floats, Floats, Floats]:
+    found = np.empty((4, time_s.size))
+    longest = 0
     for e in range(offsets.size - 1):
-        first, last = offsets[e], offsets[e + 1]
-        _forward(
-            e, first, last, time_s, accel, accel_noise, gain, gain_se, speed, fresh, speed_noise, delay, free, braked,
-            wheel_noise, wheel_hz, alone, wanders, state, cover, steps,
+        longest = max(longest, offsets[e + 1] - offsets[e])
+    kept, wanders, steps = np.empty((longest, 9)), np.empty(longest), np.empty(longest)
+    for e in range(offsets.size - 1):
+        a, b = offsets[e], offsets[e + 1]
+        if np.isnan(_first_speed(free[a:b], braked[a:b], speed[a:b])):
+            found[:, a:b] = np.nan
+            continue
+        noise = (
+            max(accel_noise[e], 0.03), max(speed_noise[e], LEAST_CHANNEL_MPS), max(wheel_noise[e], LEAST_NOISE_MPS)
         )  # fmt: skip
-        _backward(first, last, time_s, wanders, state, cover, steps)
-    return state, cover
+        stays = max(1.0, DOUBT_STAYS_S * wheel_hz[e]) if wheel_hz[e] > 0.0 else 1.0
+        _wanders(time_s[a:b], accel[a:b], gain[e], wanders)
+        _forward(
+            time_s[a:b], accel[a:b], speed[a:b], fresh[a:b], free[a:b], braked[a:b], noise, gain[e], gain_se[e],
+            delay[e], stays, alone[e], wanders, steps, kept,
+        )  # fmt: skip
+        _backward(time_s[a:b], wanders, steps, kept, found[:, a:b])
+    return found[0], found[1], found[2], found[3]
 
 
 def smooth(time_s: Floats, offsets: Ints, sources: Sources) -> tuple[Floats, Floats, Floats, Floats]:
@@ -343,11 +290,7 @@ def smooth(time_s: Floats, offsets: Ints, sources: Sources) -> tuple[Floats, Flo
     NaN for an event without any reading of its speed.
     """
     s = sources
-    state, cover = _smooth(
+    return _smooth(  # type: ignore[no-any-return]
         time_s, offsets, s.accel, s.accel_noise, s.gain, s.gain_se, s.speed, s.fresh, s.speed_noise, s.delay, s.free,
         s.braked, s.wheel_noise, s.wheel_hz, s.alone,
     )  # fmt: skip
-    error = np.sqrt(np.maximum(cover[:, 0], 0.0))
-    state[np.isnan(state[:, 0])] = np.nan
-    columns = [np.ascontiguousarray(state[:, k]) for k in range(3)]
-    return columns[0], columns[1], columns[2], np.where(np.isnan(columns[0]), np.nan, error)

@@ -50,6 +50,44 @@ def wheel_means(wheels: Floats, axle: Ints) -> Floats:
 
 
 @kernel
+def apart(speed: Floats, least: Floats, use: Bools) -> Bools:
+    """Updates ``(N,)`` at which the channel lies far under what the vehicle has at least: never over ground."""
+    out = np.empty(speed.size, np.bool_)
+    for i in range(speed.size):
+        out[i] = use[i] & (least[i] > ABOVE_MPS) & (speed[i] < (1.0 - APART_SHARE) * least[i])
+    return out
+
+
+@kernel
+def _nearness(
+    time_s: Floats,
+    speed: Floats,
+    least: Floats,
+    mean: Floats,
+    use: Bools,
+    marks: Bools,
+    lag_s: float,
+    near: float,
+    far: float,
+    spent: float,
+) -> tuple[float, float, float]:
+    """One event's squares of the distance to the late wheels and to the vehicle, and its time apart, added to."""
+    back, before = 0, np.nan
+    for i in range(speed.size):
+        while back < i and time_s[back + 1] <= time_s[i] - lag_s + 1e-9:
+            back += 1
+        if not use[i] or time_s[back] > time_s[i] - lag_s + 1e-9:
+            continue
+        if marks[i] and not np.isnan(mean[back]):
+            near += (speed[i] - mean[back]) ** 2
+            far += (speed[i] - least[i]) ** 2
+            if not np.isnan(before):
+                spent += min(time_s[i] - before, APART_S)
+        before = time_s[i]
+    return near, far, spent
+
+
+@kernel
 def follows_wheels(
     time_s: Floats,
     offsets: Ints,
@@ -71,23 +109,18 @@ def follows_wheels(
     far = np.zeros((groups, rows, lags))
     spent = np.zeros((groups, rows, lags))
     for e in range(offsets.size - 1):
-        g = group[e]
+        g, first, last = group[e], offsets[e], offsets[e + 1]
+        # a speed over ground is never so far under what the vehicle has at least, late as it may be
+        marks = apart(speed[first:last], least[first:last], use[first:last])
+        if not marks.any():
+            continue
         for m in range(rows):
             for n in range(lags):
-                back, before = offsets[e], np.nan
-                for i in range(offsets[e], offsets[e + 1]):
-                    while back < i and time_s[back + 1] <= time_s[i] - LAGS_S[n] + 1e-9:
-                        back += 1
-                    if not use[i] or time_s[back] > time_s[i] - LAGS_S[n] + 1e-9:
-                        continue
-                    # a speed over ground is never so far under what the vehicle has at least, late as it may be
-                    apart = least[i] > ABOVE_MPS and speed[i] < (1.0 - APART_SHARE) * least[i]
-                    if apart and not np.isnan(means[m, back]):
-                        near[g, m, n] += (speed[i] - means[m, back]) ** 2
-                        far[g, m, n] += (speed[i] - least[i]) ** 2
-                        if not np.isnan(before):
-                            spent[g, m, n] += min(time_s[i] - before, APART_S)
-                    before = time_s[i]
+                a, b, c = _nearness(
+                    time_s[first:last], speed[first:last], least[first:last], means[m, first:last], use[first:last],
+                    marks, LAGS_S[n], near[g, m, n], far[g, m, n], spent[g, m, n],
+                )  # fmt: skip
+                near[g, m, n], far[g, m, n], spent[g, m, n] = a, b, c
     out = np.zeros(groups, np.bool_)
     for g in range(groups):
         for m in range(rows):

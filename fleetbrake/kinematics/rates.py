@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import middle
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -18,23 +19,60 @@ def row_rate(time_s: Floats, offsets: Ints) -> Floats:
     """Rows a second of each event ``(E,)``: one over the median step; NaN under two samples."""
     events = offsets.size - 1
     out = np.full(events, np.nan)
+    usual = np.nan
     for e in range(events):
-        first, last = offsets[e], offsets[e + 1]
-        if last - first >= 2:
-            out[e] = 1.0 / np.median(np.diff(time_s[first:last]))
+        time = time_s[offsets[e] : offsets[e + 1]]
+        if time.size >= 2:
+            steps = np.empty(time.size - 1)
+            for i in range(1, time.size):
+                steps[i - 1] = time[i] - time[i - 1]
+            usual = middle(steps, steps.size, usual)
+            out[e] = 1.0 / usual
     return out
 
 
 @kernel
-def _usual(waits: Floats) -> float:
-    """Mean of the waits up to 1.6 of their median: 2 and 3 rows are 2.5; a value that came again is left out."""
-    middle = np.median(waits)
-    total, count = 0.0, 0
-    for wait in waits:
-        if wait <= 1.6 * middle:
-            total += wait
-            count += 1
-    return total / count
+def _usual(waits: Floats, count: int, guess: float) -> tuple[float, float]:
+    """Mean of the waits up to 1.6 of their median: 2 and 3 rows are 2.5; a value that came again is left out.
+
+    Also the median; ``guess`` is what it may be.
+    """
+    median = middle(waits, count, guess)
+    total, found = 0.0, 0
+    for i in range(count):
+        near = waits[i] <= 1.6 * median
+        total += waits[i] if near else 0.0
+        found += int(near)
+    return total / found, median
+
+
+@kernel
+def _waits(time: Floats, values: Floats, waits: Floats) -> int:
+    """Times between changes of value into ``waits`` from its second place on, and how many; a hole is passed over.
+
+    What comes before the first change goes to the first place: it is no wait. Room: one more than there are samples.
+    """
+    changes, whole = 0, True
+    for i in range(values.size):
+        whole = whole & (not np.isnan(values[i]))
+    since = 0.0
+    if whole:  # without a branch
+        for i in range(1, values.size):
+            changed = values[i] != values[i - 1]
+            waits[changes] = time[i] - since
+            changes += int(changed)
+            since = time[i] if changed else since
+        return max(changes - 1, 0)
+    held = np.nan
+    for i in range(values.size):
+        x = values[i]
+        if not np.isnan(x):
+            if not np.isnan(held) and x != held:
+                waits[changes] = time[i] - since
+                changes += 1
+                since = time[i]
+            held = x
+    return max(changes - 1, 0)
 
 
 @kernel
@@ -46,27 +84,16 @@ def effective_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
     """
     events = offsets.size - 1
     out = np.full(events, np.nan)
+    usual = np.nan
     for e in range(events):
         first, last = offsets[e], offsets[e + 1]
+        waits = np.empty(last - first + 1)
         for w in range(values.shape[0]):
-            waits = np.empty(max(last - first, 1))
-            found = 0
-            held = np.nan
-            since = np.nan
-            for i in range(first, last):
-                x = values[w, i]
-                if np.isnan(x):
-                    continue
-                if not np.isnan(held) and x != held:
-                    if not np.isnan(since):
-                        waits[found] = time_s[i] - since
-                        found += 1
-                    since = time_s[i]
-                held = x
+            found = _waits(time_s[first:last], values[w, first:last], waits)
             if found + 1 >= LEAST_CHANGES:
-                rate = 1.0 / _usual(waits[:found])
-                if np.isnan(out[e]) or rate > out[e]:
-                    out[e] = rate
+                mean, usual = _usual(waits[1:], found, usual)
+                if np.isnan(out[e]) or 1.0 / mean > out[e]:
+                    out[e] = 1.0 / mean
     return out
 
 
@@ -78,38 +105,57 @@ def seen_rate(time_s: Floats, values: Floats, offsets: Ints) -> Floats:
     """
     out = np.full(offsets.size - 1, np.nan)
     for e in range(offsets.size - 1):
+        time = time_s[offsets[e] : offsets[e + 1]]
         for w in range(values.shape[0]):
-            changes = 0
+            changes, row = 0, values[w, offsets[e] : offsets[e + 1]]
             began, held, seen = np.nan, np.nan, np.nan
-            for i in range(offsets[e], offsets[e + 1]):
-                x = values[w, i]
+            for i in range(row.size):
+                x = row[i]
                 if np.isnan(x):
                     continue
                 if np.isnan(began):
-                    began = time_s[i]
+                    began = time[i]
                 elif x != held:
                     changes += 1
-                held, seen = x, time_s[i]
+                held, seen = x, time[i]
             if changes > 0 and not (changes / (seen - began) <= out[e]):
                 out[e] = changes / (seen - began)
     return out
 
 
 @kernel
-def _usual_wait(time_s: Floats, values: Floats, first: int, last: int) -> float:
-    """Usual time between changes of value, s; a wait across a hole is none. NaN without two changes in a row."""
-    waits = np.empty(max(last - first, 1))
-    found, changed, held = 0, np.nan, np.nan
-    for i in range(first, last):
-        if np.isnan(values[i]):
+def _usual_wait(time: Floats, values: Floats, guess: float) -> tuple[float, float]:
+    """Usual time between changes of value and their median, s; a wait across a hole is none.
+
+    NaN without two changes in a row.
+    """
+    waits = np.empty(values.size)
+    found, changed = 0, np.nan
+    for i in range(1, values.size):
+        x = values[i]
+        if np.isnan(x):
             changed = np.nan
-        elif not np.isnan(held) and values[i] != held:
-            if not np.isnan(changed):
-                waits[found] = time_s[i] - changed
-                found += 1
-            changed = time_s[i]
-        held = values[i]
-    return _usual(waits[:found]) if found > 0 else np.nan
+        elif not np.isnan(values[i - 1]) and x != values[i - 1]:
+            waits[found] = time[i] - changed
+            found += int(not np.isnan(changed))
+            changed = time[i]
+    if found == 0:
+        return np.nan, guess
+    return _usual(waits, found, guess)
+
+
+@kernel
+def _mark_fresh(time: Floats, values: Floats, wait: float, out: Bools) -> None:
+    """Mark the updates of one event of a channel that is updated every ``wait``."""
+    old = -1
+    for i in range(values.size):
+        if np.isnan(values[i]):
+            continue
+        if old >= 0 and wait > 0.0 and np.isnan(values[i - 1]):
+            old = i
+        elif old < 0 or values[i] != values[old] or time[i] - time[old] >= wait - 1e-9:
+            out[i] = True
+            old = i
 
 
 @kernel
@@ -121,22 +167,19 @@ def fresh(time_s: Floats, values: Floats, rate_hz: Floats, offsets: Ints) -> Boo
     ``rate_hz`` ``(E,)``; one that changes from row to row has a reading in each.
     """
     out = np.zeros(values.size, np.bool_)
+    usual = np.nan
     for e in range(offsets.size - 1):
-        first, last = offsets[e], offsets[e + 1]
-        wait = _usual_wait(time_s, values, first, last)
+        time, x, marks = (
+            time_s[offsets[e] : offsets[e + 1]], values[offsets[e] : offsets[e + 1]], out[offsets[e] : offsets[e + 1]]
+        )  # fmt: skip
+        wait, usual = _usual_wait(time, x, usual)
         if np.isnan(wait):
             wait = 1.0 / rate_hz[e] if rate_hz[e] > 0.0 else 0.0
-        if first < last and wait < 1.5 * (time_s[last - 1] - time_s[first]) / max(last - first - 1, 1):
-            wait = 0.0
-        old = -1
-        for i in range(first, last):
-            if np.isnan(values[i]):
-                continue
-            if old >= 0 and wait > 0.0 and np.isnan(values[i - 1]):
-                old = i
-            elif old < 0 or values[i] != values[old] or time_s[i] - time_s[old] >= wait - 1e-9:
-                out[i] = True
-                old = i
+        if time.size > 0 and wait < 1.5 * (time[-1] - time[0]) / max(time.size - 1, 1):
+            for i in range(x.size):
+                marks[i] = not np.isnan(x[i])  # a reading in each row
+        else:
+            _mark_fresh(time, x, wait, marks)
     return out
 
 
@@ -148,19 +191,19 @@ def update_noise(values: Floats, use: Bools, offsets: Ints) -> Floats:
     """
     out = np.full(offsets.size - 1, np.nan)
     for e in range(offsets.size - 1):
-        bends = np.empty(max(offsets[e + 1] - offsets[e], 1))
+        x, mark = values[offsets[e] : offsets[e + 1]], use[offsets[e] : offsets[e + 1]]
+        bends = np.empty(max(x.size, 1))
         found = 0
         older, old = np.nan, np.nan
-        for i in range(offsets[e], offsets[e + 1]):
-            if not use[i]:
+        for i in range(x.size):
+            if not mark[i]:
                 continue
-            bend = older - 2.0 * old + values[i]
-            older, old = old, values[i]
-            if not np.isnan(bend):
-                bends[found] = abs(bend)
-                found += 1
+            bend = abs(older - 2.0 * old + x[i])
+            older, old = old, x[i]
+            bends[found] = bend
+            found += int(not np.isnan(bend))
         if found >= 8:
-            out[e] = np.median(bends[:found]) / 0.6745 / np.sqrt(6.0)
+            out[e] = middle(bends, found, np.nan) / 0.6745 / np.sqrt(6.0)
     return out
 
 
@@ -173,16 +216,15 @@ def white_noise(values: Floats, start: Ints, stop: Ints) -> Floats:
     """
     out = np.full(start.size, np.nan)
     for e in range(start.size):
-        first, last = start[e], stop[e]
-        bends = np.empty(max(last - first, 1))
+        x = values[max(start[e], 0) : max(stop[e], start[e], 0)]
+        bends = np.empty(max(x.size, 1))
         found = 0
-        for i in range(first + 1, last - 1):
-            bend = values[i - 1] - 2.0 * values[i] + values[i + 1]
-            if not np.isnan(bend):
-                bends[found] = abs(bend)
-                found += 1
+        for i in range(1, x.size - 1):
+            bend = abs(x[i - 1] - 2.0 * x[i] + x[i + 1])
+            bends[found] = bend
+            found += int(not np.isnan(bend))
         if found >= 8:
-            out[e] = np.median(bends[:found]) / 0.6745 / np.sqrt(6.0)
+            out[e] = middle(bends, found, np.nan) / 0.6745 / np.sqrt(6.0)
     return out
 
 
@@ -191,12 +233,12 @@ def event_median(values: Floats, start: Ints, stop: Ints) -> Floats:
     """Median of the observed samples in ``[start, stop)`` ``(E,)``; NaN where nothing was observed."""
     out = np.full(start.size, np.nan)
     for e in range(start.size):
-        kept = np.empty(max(stop[e] - start[e], 1))
+        x = values[max(start[e], 0) : max(stop[e], start[e], 0)]
+        kept = np.empty(max(x.size, 1))
         found = 0
-        for i in range(start[e], stop[e]):
-            if not np.isnan(values[i]):
-                kept[found] = values[i]
-                found += 1
+        for i in range(x.size):
+            kept[found] = x[i]
+            found += int(not np.isnan(x[i]))
         if found > 0:
-            out[e] = np.median(kept[:found])
+            out[e] = middle(kept, found, np.nan)
     return out

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fleetbrake.kinematics import fusion, rates, wheel_speed
+from fleetbrake.kinematics import fusion, rates, support, wheel_speed
 from fleetbrake.kinematics.held import LONGEST_BRIDGE_S, unheld
 from fleetbrake.kinematics.vehicle_known import KnownVehicle, Recorded, Told, half, known_vehicle
 
@@ -14,13 +14,6 @@ __all__ = ["Recorded", "Reference", "Told", "reference_speed", "unheld"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-#: Standard error beyond which a speed supports no decision: m/s, or share of the speed (own choice: a wheel under 5 %
-#: of the speed is told apart from a rolling one many times over).
-SUPPORT_MPS, SUPPORT_SHARE = 0.4, 0.04
-
-#: Beyond this standard error the speed is not told at all, m/s.
-LOST_MPS = 3.0
 
 #: Standard error of the scale of a speed by wheels alone, and by an independent channel (own choice: rolling radii
 #: within 2 %, four wheels; receivers are better than that).
@@ -78,24 +71,25 @@ class Reference:
 
 def reference_speed(r: Recorded) -> Reference:
     """Reference speed of every event of a batch; see the parts for how and why."""
-    lengths = np.diff(r.offsets)
     known = known_vehicle(r)
-    sources, lost = _sources(r, known)
-    speed, slope, tilt, error = fusion.smooth(r.time_s, r.offsets, sources)
-    level_error = np.hypot(error, _scale_doubt(r, known) * np.maximum(speed, 0.0))
-    speed = np.where(level_error <= LOST_MPS, speed, np.nan)
-    supported = (level_error <= np.fmax(SUPPORT_MPS, SUPPORT_SHARE * speed)) & ~_blind(r, known, sources) & ~lost
-    # a speed of a moment ago is a speed all the same: this doubt belongs to the band, not to the support
-    moment = np.repeat(_time_doubt(r, known), lengths)
+    sources, slides = _sources(r, known)
+    smooth, slope, lean, smooth_error = fusion.smooth(r.time_s, r.offsets, sources)
+    own = known.told.independent
+    hidden = np.where(known.has_accel | own, 0.0, SLIP_HIDDEN)
+    share = np.where(own, SCALE_BY_CHANNEL, SCALE_BY_WHEELS)
+    speed, error, level_error, tilt, supported = support.judged(
+        r.offsets, smooth, slope, lean, smooth_error, share, hidden, _time_doubt(r, known), known.has_accel, own,
+        r.free, _blind(r, known, sources), slides,
+    )  # fmt: skip
     return Reference(
         speed=speed,
-        error=np.hypot(level_error, moment * np.abs(slope)),
+        error=error,
         level_error=level_error,
         accel=slope,
-        tilt=np.where(np.repeat(known.has_accel, lengths), tilt, np.nan),
+        tilt=tilt,
         supported=supported,
-        independent=known.told.independent,
-        has_channel=known.told.independent & half(~np.isnan(r.speed), r.offsets),
+        independent=own,
+        has_channel=own & half(~np.isnan(r.speed), r.offsets),
         has_accel=known.has_accel,
         delay=known.told.delay,
         age_error=_age_error(known),
@@ -108,43 +102,38 @@ def reference_speed(r: Recorded) -> Reference:
 
 
 def _sources(r: Recorded, known: KnownVehicle) -> tuple[fusion.Sources, Bools]:
-    """What the smoother is given, and the samples ``(N,)`` at which nothing but sliding wheels is left."""
-    lengths, offsets = np.diff(r.offsets), r.offsets
-    by_accel, on_channel = np.repeat(known.has_accel, lengths), np.repeat(known.told.independent, lengths)
+    """What the smoother is given, and the samples ``(N,)`` at which wheels that carry nothing slide."""
+    offsets, told = r.offsets, known.told
     holds, slides = wheel_speed.carried(r.time_s, known.top, known.least, offsets)
+    speed, free, braked = support.given(
+        offsets, told.independent, known.has_accel, r.speed, r.free, known.rolls, known.top, holds
+    )
     sources = fusion.Sources(
         accel=known.accel,
-        accel_noise=np.nan_to_num(rates.update_noise(known.accel, ~np.isnan(known.accel), offsets)),
-        gain=known.told.gain,
-        gain_se=known.told.gain_se,
-        speed=np.where(on_channel, r.speed, np.nan),
+        accel_noise=_or_none(rates.update_noise(known.accel, ~np.isnan(known.accel), offsets)),
+        gain=told.gain,
+        gain_se=told.gain_se,
+        speed=speed,
         fresh=known.fresh,
-        speed_noise=np.nan_to_num(rates.update_noise(r.speed, known.fresh, offsets)),
-        delay=np.nan_to_num(known.told.delay),
-        free=np.where(r.free, known.rolls, np.nan),
-        # without an accelerometer only what carries the envelope can be told from a wheel that slips; beside an
-        # independent speed with an accelerometer a braked wheel has nothing to add
-        braked=np.where((by_accel & ~on_channel) | (~by_accel & holds), known.top, np.nan),
-        wheel_noise=np.nan_to_num(rates.update_noise(known.rolls, r.free & ~np.isnan(known.rolls), offsets)),
+        speed_noise=_or_none(rates.update_noise(r.speed, known.fresh, offsets)),
+        delay=_or_none(told.delay),
+        free=free,
+        braked=braked,
+        wheel_noise=_or_none(rates.update_noise(free, ~np.isnan(free), offsets)),
         wheel_hz=r.wheel_hz,
-        alone=~known.has_accel & ~(known.told.independent & (r.speed_hz >= QUICK_HZ)),
+        alone=~known.has_accel & ~(told.independent & (r.speed_hz >= QUICK_HZ)),
     )
-    return sources, ~by_accel & ~on_channel & slides
+    return sources, slides
 
 
-def _scale_doubt(r: Recorded, known: KnownVehicle) -> Floats:
-    """Standard error of the speed's scale ``(N,)``, share: of radii, and of the slip that braked wheels alone hide."""
-    lengths = np.diff(r.offsets)
-    share = np.repeat(np.where(known.told.independent, SCALE_BY_CHANNEL, SCALE_BY_WHEELS), lengths)
-    alone = np.repeat(~known.has_accel & ~known.told.independent, lengths)
-    return np.asarray(np.hypot(share, np.where(alone & ~r.free, SLIP_HIDDEN, 0.0)))
+def _or_none(values: Floats) -> Floats:
+    """The values, 0 where nothing is known."""
+    return np.where(np.isnan(values), 0.0, values)
 
 
 def _blind(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Bools:
     """Samples ``(N,)`` in a hole of all sources that is too long to be bridged."""
-    on_channel = np.repeat(known.told.independent, np.diff(r.offsets))
-    read = ~np.isnan(sources.accel) | ~np.isnan(sources.free) | ~np.isnan(sources.braked)
-    read |= on_channel & ~np.isnan(r.speed)
+    read = support.any_read(sources.accel, sources.speed, sources.free, sources.braked)
     hole = np.fmax(LONGEST_BRIDGE_S, 1.5 / np.where(known.told.independent, r.speed_hz, np.inf))
     return wheel_speed.unread(r.time_s, read, hole, r.offsets)  # type: ignore[no-any-return]
 
@@ -160,7 +149,7 @@ def _mean_error(r: Recorded, known: KnownVehicle, sources: fusion.Sources) -> Fl
     step = 1.0 / np.where(known.told.independent, r.speed_hz, r.wheel_hz)
     power = noise**2 * step
     over = np.fmax((power / fusion.WANDER) ** 0.25, 0.5 * MEAN_S)
-    return np.nan_to_num(np.where(known.has_accel, by_accel, np.sqrt(power / (2.0 * np.sqrt(2.0)) / over**3)))
+    return _or_none(np.where(known.has_accel, by_accel, np.sqrt(power / (2.0 * np.sqrt(2.0)) / over**3)))
 
 
 def _age_error(known: KnownVehicle) -> Floats:

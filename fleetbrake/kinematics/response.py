@@ -214,18 +214,35 @@ def release_time(
 
 
 @kernel
-def long_above(values: Floats, limit: float, time_s: Floats, start: Ints, stop: Ints, least_s: float) -> Bools:
-    """Whether each row stays at or above ``limit`` for ``least_s`` in one piece within ``[start, stop)`` ``(W, E)``."""
+def _long_above(
+    values: Floats, limit: float, time_s: Floats, use: Bools, start: Ints, stop: Ints, least_s: float
+) -> Bools:
     out = np.zeros((values.shape[0], start.size), np.bool_)
     for w in range(values.shape[0]):
         for e in range(start.size):
             since = np.nan
             for i in range(start[e], stop[e]):
-                if values[w, i] >= limit:
+                if values[w, i] >= limit and (use.size == 0 or use[i]):
                     if np.isnan(since):
                         since = time_s[i]
                     if time_s[i] - since >= least_s - 1e-9:
                         out[w, e] = True
+                        break
                 else:
                     since = np.nan
     return out
+
+
+#: Marks of samples that leave none out.
+_ALL: Bools = np.zeros(0, np.bool_)
+
+
+def long_above(
+    values: Floats, limit: float, time_s: Floats, start: Ints, stop: Ints, least_s: float, use: Bools | None = None
+) -> Bools:
+    """Whether each row stays at or above ``limit`` for ``least_s`` in one piece within ``[start, stop)`` ``(W, E)``.
+
+    ``use`` ``(N,)`` marks the samples that count; the others end a piece.
+    """
+    marked = _ALL if use is None else use
+    return _long_above(values, limit, time_s, marked, start, stop, least_s)  # type: ignore[no-any-return]

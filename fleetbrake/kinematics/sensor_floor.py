@@ -12,9 +12,14 @@ from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 #: The last readings before a zero are laid a line through for so long, s (own choice: a few rows at 10 Hz).
 _LINE_S = 0.4
+
+#: Readings no further apart are one value, m/s (rounding); and how many cells mark where values lie (own choice: a
+#: power of two; an event of rows fills few of them, and they stay in the processor's near memory).
+_SAME, _CELLS = 1e-9, 16384
 
 
 @kernel
@@ -23,11 +28,33 @@ def lowest_reading(wheels: Floats, offsets: Ints) -> Floats:
     out = np.full((wheels.shape[0], offsets.size - 1), np.nan)
     for w in range(wheels.shape[0]):
         for e in range(offsets.size - 1):
-            for i in range(offsets[e], offsets[e + 1]):
-                x = wheels[w, i]
-                if x > 0.0 and not (x >= out[w, e]):
-                    out[w, e] = x
+            low, turned = np.inf, 0
+            for x in wheels[w, offsets[e] : offsets[e + 1]]:
+                low = x if (x > 0.0) & (x < low) else low
+                turned += int(x > 0.0)
+            if turned > 0:
+                out[w, e] = low
     return out
+
+
+@kernel
+def _differ(value: Floats, seen: npt.NDArray[np.int32], mark: int) -> bool:
+    """Whether more than half of the values lie apart: a quick look that may miss it, and is never wrong about it.
+
+    Each value marks a cell of its own size; one that finds its cell and both beside it empty is far from all before it,
+    and no chain of values leads from the one to the other in steps of ``_SAME``. ``seen`` is a table for the cells,
+    which come round in it (a value that meets another's mark does not count), ``mark`` the sign of this look.
+    """
+    a_metre = 1.0 / ((value.size + 1) * _SAME)
+    apart, turn = 0, _CELLS - 1
+    for x in value:
+        at = int(x * a_metre) & turn
+        if seen[at] != mark and seen[(at - 1) & turn] != mark and seen[(at + 1) & turn] != mark:
+            apart += 1
+            if 2 * apart > value.size - 1:
+                return True
+        seen[at] = mark
+    return False
 
 
 @kernel
@@ -38,25 +65,68 @@ def counted_step(wheels: Floats, offsets: Ints) -> Floats:
     more than half as many values above zero as changes, and twenty changes.
     """
     out = np.zeros((wheels.shape[0], offsets.size - 1))
+    longest = 1
+    for e in range(offsets.size - 1):
+        longest = max(longest, offsets[e + 1] - offsets[e])
+    kept, seen, mark = np.empty(longest), np.zeros(_CELLS, np.int32), 0
     for w in range(wheels.shape[0]):
         for e in range(offsets.size - 1):
-            kept = np.empty(max(offsets[e + 1] - offsets[e], 1))
-            found = 0
-            for i in range(offsets[e], offsets[e + 1]):
-                x = wheels[w, i]
-                if x > 0.0 and (found == 0 or x != kept[found - 1]):
-                    kept[found] = x
+            found, held = 0, 0.0
+            for x in wheels[w, offsets[e] : offsets[e + 1]]:
+                if x > 0.0 and x != held:
+                    kept[found], held = x, x
                     found += 1
-            if found < 21:
+            mark += 1
+            if found < 21 or _differ(kept[:found], seen, mark):
                 continue
             values = np.sort(kept[:found])
             distinct, step = 1, np.inf
             for k in range(1, found):
-                if values[k] > values[k - 1] + 1e-9:
+                if values[k] > values[k - 1] + _SAME:
                     distinct += 1
                     step = min(step, values[k] - values[k - 1])
             if 2 * distinct <= found - 1 and np.isfinite(step):
                 out[w, e] = step
+    return out
+
+
+@kernel
+def proven_slip(slip: Floats, reading: Floats, floor: Floats, speed: Floats, offsets: Ints) -> Floats:
+    """Slip ``(W, N)`` that is proven: a reading under the ``floor`` ``(W, E)`` proves a wheel no faster than that.
+
+    The array itself where nothing has to be taken back: it must not be written to.
+    """
+    out, same = slip, True
+    for w in range(slip.shape[0]):
+        for e in range(offsets.size - 1):
+            first, last = offsets[e], offsets[e + 1]
+            x, read, v = slip[w, first:last], reading[w, first:last], speed[first:last]
+            under, least = 0, floor[w, e]
+            for i in range(x.size):
+                under += int((read[i] <= least) & (x[i] == x[i]))
+            if under == 0:
+                continue
+            for i in range(x.size):
+                bound = 1.0 - least / v[i]
+                if read[i] <= least and (bound < x[i] or np.isnan(bound)):
+                    if same:
+                        out, same = slip.copy(), False
+                    out[w, first + i] = bound
+    return out
+
+
+@kernel
+def under_floor(reading: Floats, floor: Floats, use: Bools, offsets: Ints) -> Bools:
+    """Wheels ``(W, E)`` that are read at their ``floor`` ``(W, E)`` or under it where ``use`` ``(N,)`` marks it."""
+    out = np.zeros(floor.shape, np.bool_)
+    for w in range(floor.shape[0]):
+        for e in range(offsets.size - 1):
+            if not floor[w, e] > 0.0:
+                continue
+            for i in range(offsets[e], offsets[e + 1]):
+                if use[i] and reading[w, i] <= floor[w, e]:
+                    out[w, e] = True
+                    break
     return out
 
 
@@ -73,7 +143,10 @@ def speed_at_zero(
     for w in range(wheels.shape[0]):
         for e in range(offsets.size - 1):
             first, last = offsets[e], offsets[e + 1]
-            for i in range(first + 1, last):
+            zeros = 0
+            for x in wheels[w, first:last]:
+                zeros += int(x == 0.0)
+            for i in range(first + 1, last if zeros > 0 else first):
                 if not (wheels[w, i] == 0.0 and wheels[w, i - 1] > 0.0):
                     continue
                 n, sum_t, sum_x, sum_tt, sum_tx, good = 0, 0.0, 0.0, 0.0, 0.0, True

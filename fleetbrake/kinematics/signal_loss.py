@@ -5,8 +5,20 @@ import numpy.typing as npt
 
 from fleetbrake.kinematics.believable import believable
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.signal_time import marked_time, missing_time, time_within
 
-__all__ = ["believable", "dead", "lost", "marked_time", "rolling_loss", "time_within"]
+__all__ = [
+    "believable",
+    "caught",
+    "dead",
+    "heard",
+    "lost",
+    "marked_time",
+    "missing_time",
+    "rolling_loss",
+    "time_within",
+    "turns",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -24,17 +36,15 @@ def dead(wheel: Floats, speed: Floats, braking: Bools, offsets: Ints, rolling_mp
     out = np.zeros((wheel.shape[0], offsets.size - 1), np.bool_)
     for w in range(wheel.shape[0]):
         for e in range(offsets.size - 1):
-            rolled, turned, ever = 0, 0, False
-            for i in range(offsets[e], offsets[e + 1]):
-                x = wheel[w, i]
-                if np.isnan(x):
-                    continue
-                ever = ever or x > 0.0
-                if not braking[i] and speed[i] > rolling_mps:
-                    rolled += 1
-                    if x > turns[e] * speed[i]:
-                        turned += 1
-            out[w, e] = not ever or (rolled >= 5 and turned == 0)
+            first, last = offsets[e], offsets[e + 1]
+            x, v, braked = wheel[w, first:last], speed[first:last], braking[first:last]
+            rolled, turned, ever = 0, 0, 0
+            for i in range(x.size):
+                rolls = (v[i] > rolling_mps) & (not braked[i])
+                ever += int(x[i] > 0.0)
+                rolled += int(rolls & (x[i] == x[i]))
+                turned += int(rolls & (x[i] > turns[e] * v[i]))
+            out[w, e] = ever == 0 or (rolled >= 5 and turned == 0)
     return out
 
 
@@ -147,7 +157,10 @@ def _mark_zeros(
 ) -> None:
     """Mark runs of zeros that no brake causes: begun or gone on unbraked, by too steep a fall, or between free rows."""
     wheel = wheels[w]
-    i = first
+    zeros = 0
+    for x in wheel[first:last]:
+        zeros += int(x == 0.0)
+    i = first if zeros > 0 else last
     while i < last:
         if wheel[i] != 0.0:
             i += 1
@@ -181,18 +194,18 @@ def _mark_frozen(
     out: Bools, time_s: Floats, wheel: Floats, speed: Floats, first: int, last: int, rolling_mps: float, frozen_s: float
 ) -> None:
     """Mark runs of one value that the vehicle's speed does not share, and what is missing."""
-    held, marked = first, first
-    for i in range(first, last):
-        if wheel[i] != wheel[held]:
-            held, marked = i, i
-        changed = abs(speed[i] - speed[held]) > 0.05 * speed[held]
-        rolls = speed[i] > 2.0 * rolling_mps
-        if rolls and wheel[i] > 0.1 * speed[i] and changed and time_s[i] - time_s[held] >= frozen_s:
+    to, x, v, t = out[first:last], wheel[first:last], speed[first:last], time_s[first:last]
+    held, marked, then, since = np.nan, 0, np.nan, np.nan
+    for i in range(x.size):
+        if x[i] != held:
+            held, marked, then, since = x[i], i, v[i], t[i]
+        rests = t[i] - since >= frozen_s and v[i] > 2.0 * rolling_mps and x[i] > 0.1 * v[i]
+        if rests and abs(v[i] - then) > 0.05 * then:
             for j in range(marked, i + 1):
-                out[j] = True
+                to[j] = True
             marked = i + 1
-        if np.isnan(wheel[i]):
-            out[i] = True
+        if np.isnan(x[i]):
+            to[i] = True
 
 
 @kernel
@@ -264,14 +277,74 @@ def lost(
 
 
 @kernel
-def marked_time(time_s: Floats, marks: Bools, offsets: Ints) -> Floats:
-    """Time ``(W, E)`` from each marked sample to the next row, added up, s."""
-    out = np.zeros((marks.shape[0], offsets.size - 1))
-    for w in range(marks.shape[0]):
+def heard(values: Floats, lost: Bools, silent: Bools, offsets: Ints) -> Floats:
+    """The values ``(W, N)`` without those ``lost`` ``(W, N)``, nor those of wheels that are ``silent`` ``(W, E)``.
+
+    The array itself where nothing has to be taken out: it must not be written to.
+    """
+    out, same = values, True
+    for w in range(values.shape[0]):
         for e in range(offsets.size - 1):
-            for i in range(offsets[e], offsets[e + 1] - 1):
-                if marks[w, i]:
-                    out[w, e] += time_s[i + 1] - time_s[i]
+            first, last = offsets[e], offsets[e + 1]
+            x, gone = values[w, first:last], lost[w, first:last]
+            taken = 0
+            for i in range(x.size):
+                taken += int((gone[i] | silent[w, e]) & (x[i] == x[i]))
+            if taken == 0:
+                continue
+            if same:
+                out, same = values.copy(), False
+            for i in range(x.size):
+                if gone[i] or silent[w, e]:
+                    out[w, first + i] = np.nan
+    return out
+
+
+@kernel
+def caught(
+    time_s: Floats,
+    lost: Bools,
+    wild: Bools,
+    sane: Floats,
+    speed: Floats,
+    offsets: Ints,
+    rolling_mps: float,
+    least_s: float,
+) -> Bools:
+    """Sensors ``(W, E)`` whose fault would look like a locked wheel, from the samples ``lost`` but not ``wild``.
+
+    They read (``sane``, NaN for nothing) zero or stood still while the vehicle went faster than ``rolling_mps``, or
+    nothing for ``least_s`` in one piece.
+    """
+    out = np.zeros((lost.shape[0], offsets.size - 1), np.bool_)
+    for w in range(lost.shape[0]):
+        for e in range(offsets.size - 1):
+            first, last = offsets[e], offsets[e + 1]
+            gone, absurd, v, t = lost[w, first:last], wild[w, first:last], speed[first:last], time_s[first:last]
+            since = np.nan
+            for i in range(t.size):
+                if not (gone[i] and not absurd[i] and v[i] > rolling_mps):
+                    since = np.nan
+                    continue
+                if np.isnan(since):
+                    since = t[i]
+                if not np.isnan(sane[w, first + i]) or t[i] - since >= least_s - 1e-9:
+                    out[w, e] = True
+                    break
+    return out
+
+
+@kernel
+def turns(wheels: Floats, speed: Floats, offsets: Ints, rolling_mps: float, share: float) -> Bools:
+    """Wheels ``(W, E)`` that ever show more than ``share`` of a vehicle's speed above ``rolling_mps``."""
+    out = np.zeros((wheels.shape[0], offsets.size - 1), np.bool_)
+    for w in range(wheels.shape[0]):
+        for e in range(offsets.size - 1):
+            x, v = wheels[w, offsets[e] : offsets[e + 1]], speed[offsets[e] : offsets[e + 1]]
+            turned = 0
+            for i in range(x.size):
+                turned += int((v[i] > rolling_mps) & (x[i] > share * v[i]))
+            out[w, e] = turned > 0
     return out
 
 
@@ -295,26 +368,16 @@ def rolling_loss(
     out = np.zeros(wheels.shape, np.bool_)
     for w in range(wheels.shape[0]):
         for e in range(offsets.size - 1):
-            _mark_frozen(out[w], time_s, wheels[w], speed, offsets[e], offsets[e + 1], rolling_mps, frozen_s)
-            for i in range(offsets[e], offsets[e + 1]):
-                x = wheels[w, i]
-                if np.isnan(x):
-                    out[w, i] = False
+            first, last = offsets[e], offsets[e + 1]
+            _mark_frozen(out[w], time_s, wheels[w], speed, first, last, rolling_mps, frozen_s)
+            to, x, v, counts = out[w, first:last], wheels[w, first:last], speed[first:last], use[first:last]
+            for i in range(x.size):
+                if not (counts[i] and v[i] > rolling_mps):
+                    to[i] = False
+                elif np.isnan(x[i]):
+                    to[i] = False
                     for o in range(wheels.shape[0]):
-                        out[w, i] = out[w, i] or not np.isnan(wheels[o, i])
-                elif x == 0.0 and partner[w] >= 0:
-                    out[w, i] = wheels[partner[w], i] > 0.0
-                out[w, i] = out[w, i] and use[i] and speed[i] > rolling_mps
-    return out
-
-
-@kernel
-def time_within(time_s: Floats, marks: Bools, start: Ints, stop: Ints) -> Floats:
-    """Time ``(W, E)`` from each marked sample of ``[start, stop)`` to the next one in there, added up, s."""
-    out = np.zeros((marks.shape[0], start.size))
-    for w in range(marks.shape[0]):
-        for e in range(start.size):
-            for i in range(start[e], stop[e] - 1):
-                if marks[w, i]:
-                    out[w, e] += time_s[i + 1] - time_s[i]
+                        to[i] = to[i] or not np.isnan(wheels[o, first + i])
+                elif x[i] == 0.0 and partner[w] >= 0:
+                    to[i] = wheels[partner[w], first + i] > 0.0
     return out

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.kinematics import calibration, independence, rates, wheel_speed
+from fleetbrake.kinematics.across import ROLLS_SHARE, across, scaled
 from fleetbrake.kinematics.held import unheld
 
 Floats = npt.NDArray[np.float64]
@@ -60,6 +61,7 @@ class Recorded:
     rates. wheels : ``(W, N)`` believable wheel speeds as lines through their changes; ``axle`` ``(W,)`` from 0.
     free : ``(N,)`` samples at which nothing brakes. dependent : the file says that its speed comes from the wheels.
     told : what is known of the vehicles already (an event looked at alone), instead of what this batch would tell.
+    rolls : ``(N,)`` speed of the rolling wheels as they are, if it was computed already.
     """
 
     time_s: Floats
@@ -76,6 +78,7 @@ class Recorded:
     free: Bools
     dependent: bool
     told: Told | None = None
+    rolls: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -97,43 +100,59 @@ class KnownVehicle:
     has_accel: Bools
 
 
-def learn(r: Recorded) -> Told:
+def known_vehicle(r: Recorded) -> KnownVehicle:
+    """The readings that can be believed, by what is told or learned of the vehicles."""
+    readings = _readings(r)
+    told = _learn(r, readings) if r.told is None else r.told
+    wheels, factor = _joined(r, told.radius, told.independent)
+    top, _, rolls, _ = across(wheels, factor, np.ones(r.group.size), r.offsets)
+    accel = readings.accel
+    if not told.used.all():
+        accel = np.where(np.repeat(told.used, np.diff(r.offsets)), accel, np.nan)
+    return KnownVehicle(
+        told=told,
+        fresh=readings.fresh,
+        top=top,
+        least=wheel_speed.envelope(r.time_s, top, r.offsets),
+        rolls=rolls,
+        accel=accel,
+        has_accel=half(~np.isnan(accel), r.offsets),
+    )
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """``fresh`` ``(N,)`` updates of the speed channel, ``accel`` ``(N,)`` the sensor as a line."""
+
+    fresh: Bools
+    accel: Floats
+
+
+def _readings(r: Recorded) -> _Readings:
+    return _Readings(
+        rates.fresh(r.time_s, r.speed, r.speed_hz, r.offsets), unheld(r.time_s, r.accel, r.accel_hz, r.offsets)
+    )
+
+
+def _learn(r: Recorded, readings: _Readings) -> Told:
     """Radii first, then whether the speed channel stands on its own, then the sensor by whichever speed is left."""
-    spread = np.repeat(r.group, np.diff(r.offsets))
-    fresh = rates.fresh(r.time_s, r.speed, r.speed_hz, r.offsets)
-    radius = _radius(r)
-    independent = _independent(r, r.wheels * radius[:, spread], fresh)
-    wheels = _joined(r, r.wheels * radius[:, spread], independent)
-    scale = _scale(r, wheel_speed.rolling(wheels), fresh, independent)
-    wheels = wheels * scale[spread]
-    accel = unheld(r.time_s, r.accel, r.accel_hz, r.offsets)
-    sensor = _sensor(r, accel, wheels, wheel_speed.rolling(wheels), fresh, independent)
+    fresh, even = readings.fresh, np.ones(r.group.size)
+    radius = np.take(_radius(r), r.group, axis=1)
+    top, second, rolls, _ = across(r.wheels, radius, even, r.offsets)
+    independent = _independent(r, radius, top, second, fresh)
+    wheels, factor = _joined(r, radius, independent)
+    if wheels is not r.wheels:
+        rolls = across(wheels, factor, even, r.offsets)[2]
+    scale = _scale(r, rolls, fresh, independent)[r.group]
+    _, _, rolls, apart = across(wheels, factor, scale, r.offsets)
+    sensor = _sensor(r, readings.accel, rolls, apart, fresh, independent)
     return Told(
         independent=independent,
         delay=np.where(independent, sensor.delay[r.group], np.nan),
         used=sensor.used[r.group],
         gain=sensor.gain[r.group],
         gain_se=sensor.gain_se[r.group],
-        radius=(radius * scale)[:, r.group],
-    )
-
-
-def known_vehicle(r: Recorded) -> KnownVehicle:
-    """The readings that can be believed, by what is told or learned of the vehicles."""
-    lengths = np.diff(r.offsets)
-    told = learn(r) if r.told is None else r.told
-    wheels = _joined(r, r.wheels * np.repeat(told.radius, lengths, axis=1), told.independent)
-    accel = unheld(r.time_s, r.accel, r.accel_hz, r.offsets)
-    accel = np.where(np.repeat(told.used, lengths), accel, np.nan)
-    top = wheel_speed.fastest(wheels)
-    return KnownVehicle(
-        told=told,
-        fresh=rates.fresh(r.time_s, r.speed, r.speed_hz, r.offsets),
-        top=top,
-        least=wheel_speed.envelope(r.time_s, top, r.offsets),
-        rolls=wheel_speed.rolling(wheels),
-        accel=accel,
-        has_accel=half(~np.isnan(accel), r.offsets),
+        radius=radius * scale,
     )
 
 
@@ -151,35 +170,35 @@ def half(marks: Bools, offsets: Ints) -> Bools:
 
 def _radius(r: Recorded) -> Floats:
     """Factor ``(W, G)`` that makes each wheel's speed that of the vehicle's rolling wheels."""
-    base = wheel_speed.rolling(r.wheels)
+    base = wheel_speed.rolling(r.wheels) if r.rolls is None else r.rolls
     use = r.free & (base > ROLLING_MPS)
-    near = np.where(r.wheels >= wheel_speed.ROLLS_SHARE * base, r.wheels, np.nan)
-    ratio = calibration.mean_ratio(near, base, use, r.offsets, ROLLING_LEAST)
+    ratio = calibration.mean_ratio(r.wheels, base, use, r.offsets, ROLLING_LEAST, ROLLS_SHARE)
     return calibration.group_radius(ratio, r.group, r.groups)  # type: ignore[no-any-return]
 
 
 def _scale(r: Recorded, rolls: Floats, fresh: Bools, independent: Bools) -> Floats:
     """Factor ``(G,)`` that makes the rolling wheels' speed that of the independent channel."""
-    speed = np.where(fresh & np.repeat(independent, np.diff(r.offsets)), r.speed, np.nan)
-    use = r.free & (rolls > ROLLING_MPS)
-    ratio = calibration.mean_ratio(rolls[None, :], speed, use, r.offsets, 3)
+    use = r.free & (rolls > ROLLING_MPS) & fresh & np.repeat(independent, np.diff(r.offsets))
+    ratio = calibration.mean_ratio(rolls[None, :], r.speed, use, r.offsets, 3, np.nan)
     return calibration.group_radius(ratio, r.group, r.groups)[0]  # type: ignore[no-any-return]
 
 
-def _independent(r: Recorded, wheels: Floats, fresh: Bools) -> Bools:
+def _independent(r: Recorded, radius: Floats, top: Floats, second: Floats, fresh: Bools) -> Bools:
     """Whether the speed channel is one over ground ``(E,)``: not by its label, nor by what it does in a lockup.
 
-    A channel that stands still on one value while the wheels change is none at all.
+    A channel that stands still on one value while the wheels change is none at all. ``radius`` ``(W, E)``; ``top`` and
+    ``second`` ``(N,)`` the fastest wheels.
     """
     if r.dependent or not r.group.size:
         return np.zeros(r.group.size, np.bool_)
-    if not wheels.shape[0]:
+    if not r.wheels.shape[0]:
         return _any(fresh, r.offsets)
-    least = wheel_speed.falling(r.time_s, wheel_speed.second_fastest(wheels), r.offsets)
-    means = independence.wheel_means(wheels, r.axle)
-    follows = independence.follows_wheels(r.time_s, r.offsets, r.speed, least, means, fresh, r.group, r.groups)
-    stuck = _range(r.speed, r.offsets) <= STUCK_MPS
-    stuck &= _range(wheel_speed.fastest(wheels), r.offsets) > MOVES_MPS
+    least = wheel_speed.falling(r.time_s, second, r.offsets)
+    follows = np.zeros(r.groups, np.bool_)
+    if independence.apart(r.speed, least, fresh).any():
+        means = independence.wheel_means(scaled(r.wheels, radius, r.offsets), r.axle)
+        follows = independence.follows_wheels(r.time_s, r.offsets, r.speed, least, means, fresh, r.group, r.groups)
+    stuck = (_range(r.speed, r.offsets) <= STUCK_MPS) & (_range(top, r.offsets) > MOVES_MPS)
     return np.asarray(~follows[r.group] & ~stuck & _any(fresh, r.offsets))
 
 
@@ -189,15 +208,18 @@ def _range(values: Floats, offsets: Ints) -> Floats:
     return np.asarray(np.fmax.reduceat(values, first) - np.fmin.reduceat(values, first))
 
 
-def _joined(r: Recorded, wheels: Floats, independent: Bools) -> Floats:
-    """The wheels, and a channel that hangs on them as one more where under two of them were recorded ``(W + 1, N)``.
+def _joined(r: Recorded, factor: Floats, independent: Bools) -> tuple[Floats, Floats]:
+    """The wheels and their factors ``(W, E)``, with a channel that hangs on them as one more wheel (``(W + 1, N)``)
+    where under two of them were recorded.
 
     Beside real wheels such a channel only comes later and smoother than they do.
     """
-    several = _any(np.sum(~np.isnan(wheels), axis=0) >= 2, r.offsets)
+    joins = ~independent & ~wheel_speed.several(r.wheels, r.offsets)
+    if not joins.any():
+        return r.wheels, factor
     line = unheld(r.time_s, r.speed, r.speed_hz, r.offsets)
-    joins = np.repeat(~independent & ~several, np.diff(r.offsets))
-    return np.vstack((wheels, np.where(joins, line, np.nan)[None, :]))
+    line = np.where(np.repeat(joins, np.diff(r.offsets)), line, np.nan)
+    return np.vstack((r.wheels, line[None, :])), np.vstack((factor, np.ones((1, r.group.size))))
 
 
 @dataclass(frozen=True)
@@ -210,8 +232,11 @@ class _Sensor:
     used: Bools
 
 
-def _sensor(r: Recorded, accel: Floats, wheels: Floats, rolls: Floats, fresh: Bools, independent: Bools) -> _Sensor:
-    """By the independent channel where there is one, else by the rolling wheels between which the sensor is summed."""
+def _sensor(r: Recorded, accel: Floats, rolls: Floats, apart: Floats, fresh: Bools, independent: Bools) -> _Sensor:
+    """By the independent channel where there is one, else by the rolling wheels between which the sensor is summed.
+
+    ``rolls`` ``(N,)`` is the speed of the rolling wheels, ``apart`` ``(N,)`` the fastest of them less the slowest.
+    """
     spread = np.repeat(r.group, np.diff(r.offsets))
     over_ground, shown = np.zeros(r.groups, np.bool_), np.zeros(r.groups, np.bool_)
     np.logical_or.at(over_ground, r.group, independent)
@@ -222,13 +247,15 @@ def _sensor(r: Recorded, accel: Floats, wheels: Floats, rolls: Floats, fresh: Bo
     free = r.free & ~over_ground[spread]
     by_wheels = calibration.gain_and_delay(r.time_s, r.offsets, accel, rolls, free, *vehicles, False, ROUNDS)
     gain, gain_se, _, explained = (np.where(over_ground, a, b) for a, b in zip(by_channel, by_wheels, strict=True))
-    agree = (rolls > ROLLING_MPS) & (wheel_speed.spread(wheels) < AGREE_SHARE * rolls)
+    agree = (rolls > ROLLING_MPS) & (apart < AGREE_SHARE * rolls)
     rolling = np.where(agree, rolls, np.nan)
     # unbraked wheels alone hardly move: whether the sensor shows a stop at all, braked wheels tell while they agree
     braked = agree & ~over_ground[spread]
     shows = calibration.gain_and_delay(r.time_s, r.offsets, accel, rolling, braked, *vehicles, False, ROUNDS)[3]
     used = shown & ~(explained < LEAST_EXPLAINED) & ~(shows < LEAST_SHOWN)
     untold = on_channel & ~used[spread]
-    late = calibration.delay_by_wheels(r.time_s, r.offsets, rolling, r.speed, untold, *vehicles, ROUNDS)
-    late = np.where(late < DELAY_LEAST_S, 0.0, late)
+    late = np.full(r.groups, np.nan)
+    if untold.any():
+        late = calibration.delay_by_wheels(r.time_s, r.offsets, rolling, r.speed, untold, *vehicles, ROUNDS)
+        late = np.where(late < DELAY_LEAST_S, 0.0, late)
     return _Sensor(gain, gain_se, np.where(used, by_channel[2], late), used)

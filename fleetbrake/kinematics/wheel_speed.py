@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from fleetbrake.kinematics.across import unscaled
 from fleetbrake.kinematics.kernel import kernel
 
 Floats = npt.NDArray[np.float64]
@@ -30,9 +31,6 @@ UNSUPPORTED_S, BETWEEN_S = 0.3, 0.6
 #: A wheel faster than this turns; one that was slower than this last may just as well stand, m/s (own choice: sensors
 #: read zero below 0.5 to 1.5 m/s).
 TURNS_MPS, SLOW_MPS = 1.0, 2.0
-
-#: Wheels under this share of the fastest do not roll with it (raised, unsensed, locked).
-ROLLS_SHARE = 0.7
 
 
 @kernel
@@ -83,30 +81,39 @@ def _middle(values: Floats) -> float:
 @kernel
 def fastest(wheels: Floats) -> Floats:
     """Fastest wheel of each sample ``(N,)`` of ``(W, N)``; NaN where none is known."""
-    out = np.full(wheels.shape[1], np.nan)
-    for w in range(wheels.shape[0]):
-        for i in range(wheels.shape[1]):
-            if wheels[w, i] >= out[i] or np.isnan(out[i]):
-                out[i] = wheels[w, i]
-    return out
+    return unscaled(wheels)[0]
 
 
 @kernel
 def second_fastest(wheels: Floats) -> Floats:
     """Second fastest wheel of each sample ``(N,)``: one that is stuck on a high value does not count. NaN under two."""
-    out = np.full(wheels.shape[1], np.nan)
-    for i in range(wheels.shape[1]):
-        most = np.nan
-        for w in range(wheels.shape[0]):
-            x = wheels[w, i]
-            if np.isnan(x):
-                continue
-            if np.isnan(most):
-                most = x
-            elif x >= most:
-                out[i], most = most, x
-            elif not (x <= out[i]):
-                out[i] = x
+    return unscaled(wheels)[1]
+
+
+@kernel
+def rolling(wheels: Floats) -> Floats:
+    """Speed by wheels that roll freely ``(N,)``: the median of those not far under the fastest; NaN without any."""
+    return unscaled(wheels)[2]
+
+
+@kernel
+def spread(wheels: Floats) -> Floats:
+    """Difference of the fastest and the slowest rolling wheel of each sample ``(N,)``; 0 under two of them."""
+    return unscaled(wheels)[3]
+
+
+@kernel
+def several(wheels: Floats, offsets: Ints) -> Bools:
+    """Whether two wheels of an event are known at one moment ``(E,)``."""
+    out = np.zeros(offsets.size - 1, np.bool_)
+    for e in range(offsets.size - 1):
+        i = offsets[e]
+        while i < offsets[e + 1] and not out[e]:
+            known = 0
+            for w in range(wheels.shape[0]):
+                known += int(not np.isnan(wheels[w, i]))
+            out[e] = known >= 2
+            i += 1
     return out
 
 
@@ -117,13 +124,15 @@ def falling(time_s: Floats, top: Floats, offsets: Ints) -> Floats:
     out = np.full(top.size, np.nan)
     for e in range(offsets.size - 1):
         held, at = np.nan, 0.0
-        for i in range(offsets[e], offsets[e + 1]):
-            if np.isnan(top[i]):
+        first, last = offsets[e], offsets[e + 1]
+        time, x, least = time_s[first:last], top[first:last], out[first:last]
+        for i in range(x.size):
+            if np.isnan(x[i]):
                 continue
-            lowest = held - GREATEST_DECEL_MPS2 * (time_s[i] - at)
-            held = top[i] if np.isnan(lowest) or top[i] >= lowest else lowest
-            at = time_s[i]
-            out[i] = held
+            lowest = held - GREATEST_DECEL_MPS2 * (time[i] - at)
+            held = x[i] if np.isnan(lowest) or x[i] >= lowest else lowest
+            at = time[i]
+            least[i] = held
     return out
 
 
@@ -134,17 +143,20 @@ def envelope(time_s: Floats, top: Floats, offsets: Ints) -> Floats:
     out = falling(time_s, top, offsets)
     for e in range(offsets.size - 1):
         held, at, seen = np.nan, 0.0, 0.0
-        for i in range(offsets[e + 1] - 1, offsets[e] - 1, -1):
-            if np.isnan(top[i]):
+        first, last = offsets[e], offsets[e + 1]
+        time, x, least = time_s[first:last], top[first:last], out[first:last]
+        for back in range(x.size):
+            i = x.size - 1 - back
+            if np.isnan(x[i]):
                 continue
-            lowest = held - GREATEST_ACCEL_MPS2 * (at - time_s[i])
-            if np.isnan(lowest) or top[i] >= lowest or seen - time_s[i] > BETWEEN_S:
-                held = top[i]
-                seen = time_s[i]
+            lowest = held - GREATEST_ACCEL_MPS2 * (at - time[i])
+            if np.isnan(lowest) or x[i] >= lowest or seen - time[i] > BETWEEN_S:
+                held = x[i]
+                seen = time[i]
             else:
                 held = lowest
-            at = time_s[i]
-            out[i] = max(out[i], held)
+            at = time[i]
+            least[i] = max(least[i], held)
     return out
 
 
@@ -177,55 +189,16 @@ def carried(time_s: Floats, top: Floats, least: Floats, offsets: Ints) -> tuple[
 
 
 @kernel
-def rolling(wheels: Floats) -> Floats:
-    """Speed by wheels that roll freely ``(N,)``: the median of those not far under the fastest; NaN without any."""
-    out = np.full(wheels.shape[1], np.nan)
-    some = np.empty(wheels.shape[0])
-    for i in range(wheels.shape[1]):
-        most = np.nan
-        for w in range(wheels.shape[0]):
-            if wheels[w, i] >= most or np.isnan(most):
-                most = wheels[w, i]
-        found = 0
-        for w in range(wheels.shape[0]):
-            if wheels[w, i] >= ROLLS_SHARE * most:
-                at = found  # a handful of values: sorted as they come
-                while at > 0 and some[at - 1] > wheels[w, i]:
-                    some[at] = some[at - 1]
-                    at -= 1
-                some[at] = wheels[w, i]
-                found += 1
-        if found > 0:
-            out[i] = 0.5 * (some[(found - 1) // 2] + some[found // 2])
-    return out
-
-
-@kernel
-def spread(wheels: Floats) -> Floats:
-    """Difference of the fastest and the slowest rolling wheel of each sample ``(N,)``; 0 under two of them."""
-    out = np.zeros(wheels.shape[1])
-    for i in range(wheels.shape[1]):
-        most, least = -np.inf, np.inf
-        for w in range(wheels.shape[0]):
-            most = max(most, wheels[w, i])  # False for NaN: nothing to say
-        for w in range(wheels.shape[0]):
-            if wheels[w, i] >= ROLLS_SHARE * most:
-                least = min(least, wheels[w, i])
-        if least < most:
-            out[i] = most - least
-    return out
-
-
-@kernel
 def settled(time_s: Floats, asked: Bools, offsets: Ints, after_s: float) -> Bools:
     """Samples ``(N,)`` at which nothing was asked of the brakes, nor in the ``after_s`` before."""
     out = np.zeros(time_s.size, np.bool_)
     for e in range(offsets.size - 1):
         last = -np.inf
-        for i in range(offsets[e], offsets[e + 1]):
-            if asked[i]:
-                last = time_s[i]
-            out[i] = time_s[i] - last > after_s
+        time, ask = time_s[offsets[e] : offsets[e + 1]], asked[offsets[e] : offsets[e + 1]]
+        free = out[offsets[e] : offsets[e + 1]]
+        for i in range(time.size):
+            last = time[i] if ask[i] else last
+            free[i] = time[i] - last > after_s
     return out
 
 

@@ -1,6 +1,7 @@
 """From the rows of whole events to an :class:`EventBatch`: identifiers, times, channels, checks."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,11 +28,14 @@ MOST_REASONS = 20
 class _Kept:
     """The samples and events of one group that stand."""
 
-    keep: Bools  # (rows,)
+    keep: Bools | None  # (rows,); None for all
     good: Bools  # (events,)
-    event_of: Ints  # of each kept sample, among the good events
-    offsets: Ints
+    offsets: Ints  # of the good events, in the kept samples
     time_us: Ints
+
+    def of(self, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Of an array over all rows, the last axis, those that are kept."""
+        return rows if self.keep is None else rows[..., self.keep]
 
 
 @dataclass
@@ -46,7 +50,7 @@ class Assembler:
     wheel_floor_mps: float
     _untold: int = 0
     _implausible: dict[str, int] = field(default_factory=dict)
-    _plausible: dict[str, int] = field(default_factory=dict)
+    _plausible: set[str] = field(default_factory=set)
     _ratios: dict[str, float] = field(default_factory=dict)
     _in_percent: bool = False
     _strange_words: dict[str, set[str]] = field(default_factory=dict)
@@ -54,18 +58,20 @@ class Assembler:
     def batch(self, group: Group, table: pa.Table) -> EventBatch | None:
         """The batch of one group's rows, or None if no event of it stands."""
         findings = validation.Findings(len(group.keys))
-        event_of = np.repeat(np.arange(len(group.keys)), group.stops - group.starts)
         self._check_keys(group, findings)
         vehicles = self._vehicles(group, table, findings)
         time_us, valid = microseconds(self.layout.filled["timestamp"], table)
-        keep = validation.check_times(time_us, valid, event_of, group.start + np.arange(table.num_rows), findings)
-        self._tell_rejected(group, vehicles, findings)
-        good = findings.good()
-        keep &= good[event_of]
-        if not good.any():
-            return None
-        kept = _kept(keep, good, event_of, time_us)
-        return self._assemble(group, table, kept, vehicles, findings)
+        kept = None if findings.rejected else _all_kept(group, time_us, valid)
+        if kept is None:
+            kept = _some_kept(group, time_us, valid, findings)
+            self._tell_rejected(group, vehicles, findings)
+        return self._assemble(group, table, kept, vehicles, findings) if kept.good.any() else None
+
+    def reject(self, group: Group, reason: str) -> None:
+        """Tell of a group whose rows are not even read."""
+        findings = validation.Findings(len(group.keys))
+        findings.reject(np.arange(len(group.keys)), reason)
+        self._tell_rejected(group, group.keys, findings)
 
     def finish(self) -> None:
         """Add to the story what only the whole file shows."""
@@ -76,7 +82,7 @@ class Assembler:
             if name in self.story.channels_left_out:
                 continue
             span = validation.outside_text(BY_NAME[name])
-            if self._plausible.get(name):
+            if name in self._plausible:
                 tell(f"{name}: {count} values {span} left out")
             else:
                 self.story.channels_left_out.append(name)
@@ -96,7 +102,9 @@ class Assembler:
     def _vehicles(self, group: Group, table: pa.Table, findings: validation.Findings) -> Words:
         """Vehicle of each event ``(E,)``; events without one or with several are rejected."""
         starts = group.starts - group.start
-        if "vehicle_id" in self.layout.filled:
+        if self.continuous and group.keyed:
+            vehicles = group.keys.copy()
+        elif "vehicle_id" in self.layout.filled:
             vehicles, several = _text_of_events(text_codes(self.layout.filled["vehicle_id"], table), starts)
             findings.reject(np.flatnonzero(several), "more than one vehicle_id")
         else:
@@ -121,13 +129,11 @@ class Assembler:
     def _assemble(
         self, group: Group, table: pa.Table, kept: _Kept, vehicles: Words, findings: validation.Findings
     ) -> EventBatch:
-        values, saturated = self._values(table, kept.keep)
+        values, saturated, wheels, speeds, pressures = self._values(table, kept)
         self._check_units(values)
         good_findings = _only_good(findings, kept.good)
         for name, array in values.items():
-            self._blank(name, array, kept.event_of, good_findings)
-        wheels = tuple(w for w in WHEELS if WHEEL_SPEEDS[w] in values or WHEEL_PRESSURES[w] in values)
-        samples = len(kept.event_of)
+            self._blank(name, array, kept.offsets, good_findings)
         first_us = kept.time_us[kept.offsets[:-1]]
         drivers = self._drivers(table, kept, good_findings)
         batch = EventBatch(
@@ -141,70 +147,83 @@ class Assembler:
             row_stop=group.stops[kept.good],
             channels={name: values[name] for name in CHANNELS if name in values},
             wheels=wheels,
-            wheel_speed_mps=_stack(values, [WHEEL_SPEEDS[w] for w in wheels], samples),
-            wheel_pressure_kpa=_stack(values, [WHEEL_PRESSURES[w] for w in wheels], samples),
+            wheel_speed_mps=speeds,
+            wheel_pressure_kpa=pressures,
             wheel_saturated=_stack_saturated(saturated, values, wheels),
-            brake_source=self._brake_source(table, kept.keep),
-            road_unpaved=self._road_unpaved(table, kept.keep),
+            brake_source=self._brake_source(table, kept),
+            road_unpaved=self._road_unpaved(table, kept),
             continuous=self.continuous,
             speed_source=self.speed_source,
             wheel_floor_mps=self.wheel_floor_mps,
             path=self.story.path,
             notes=good_findings.notes(),
-            file_row=None if kept.keep.all() else group.start + np.flatnonzero(kept.keep),
+            file_row=None if kept.keep is None else group.start + np.flatnonzero(kept.keep),
         )
         self._remember(batch, kept.time_us)
         return batch
 
-    def _values(self, table: pa.Table, keep: Bools) -> tuple[dict[str, Floats], dict[str, Bools]]:
-        """Numbers of every recorded float and yes/no column, kept samples only; and where they are upper bounds."""
-        values: dict[str, Floats] = {}
-        saturated: dict[str, Bools] = {}
-        everything = bool(keep.all())
+    def _values(
+        self, table: pa.Table, kept: _Kept
+    ) -> tuple[dict[str, Floats], dict[str, Bools], tuple[str, ...], Floats, Floats]:
+        """Numbers of every recorded float and yes/no column, kept samples only, and where they are upper bounds.
+
+        Besides the wheels that have any, and their speeds and pressures ``(W, N)``, of which the wheels' values are
+        the rows.
+        """
         fillable = [item for item in self.layout.filled.values() if item.column.kind in ("float", "bool")]
         fillable = [item for item in fillable if item.column.name not in self.story.channels_left_out]
-        # references of relative wheel speeds first
+        names = {item.column.name for item in fillable}
+        wheels = tuple(w for w in WHEELS if WHEEL_SPEEDS[w] in names or WHEEL_PRESSURES[w] in names)
+        speeds, pressures = (np.full((len(wheels), len(kept.time_us)), np.nan) for _ in range(2))
+        rows = {WHEEL_SPEEDS[wheel]: speeds[place] for place, wheel in enumerate(wheels)}
+        rows |= {WHEEL_PRESSURES[wheel]: pressures[place] for place, wheel in enumerate(wheels)}
+        whole: dict[str, Floats] = {}  # references of relative wheel speeds come first
+        values: dict[str, Floats] = {}
+        saturated: dict[str, Bools] = {}
         for item in sorted(fillable, key=lambda one: one.reference_column is not None and one.reference is None):
             name = item.column.name
+            row = rows.get(name)
             if item.column.kind == "bool":
-                values[name] = truths(item, table)
-                continue
-            values[name], low = floats(item, table, values)
+                whole[name], low = truths(item, table), None
+            else:
+                whole[name], low = floats(item, table, whole, row if kept.keep is None else None)
             if low is not None:
-                saturated[name] = low
-        if everything:
-            return values, saturated
-        return {n: v[keep] for n, v in values.items()}, {n: v[keep] for n, v in saturated.items()}
+                saturated[name] = kept.of(low)
+            values[name] = kept.of(whole[name])
+            if row is not None and values[name] is not row:
+                row[:] = values[name]
+                values[name] = row
+        return values, saturated, wheels, speeds, pressures
 
-    def _blank(self, name: str, array: Floats, event_of: Ints, findings: validation.Findings) -> None:
-        wrong = validation.blank_implausible(BY_NAME[name], array, event_of, findings)
+    def _blank(self, name: str, array: Floats, offsets: Ints, findings: validation.Findings) -> None:
+        wrong, any_left = validation.blank_implausible(BY_NAME[name], array, offsets, findings)
         if wrong or name in self._implausible:
             self._implausible[name] = self._implausible.get(name, 0) + wrong
-        if not self._plausible.get(name):
-            self._plausible[name] = int(np.count_nonzero(np.isfinite(array)))
+        if any_left:
+            self._plausible.add(name)
 
     def _drivers(self, table: pa.Table, kept: _Kept, findings: validation.Findings) -> Words:
         """Driver of each good event; None where several drove, so that the trips decide."""
         if "driver_id" not in self.layout.filled:
             return np.full(len(kept.offsets) - 1, None, dtype=object)
         codes, words = text_codes(self.layout.filled["driver_id"], table)
-        drivers, several = _text_of_events((codes[kept.keep], words), kept.offsets[:-1])
+        drivers, several = _text_of_events((kept.of(codes), words), kept.offsets[:-1])
         drivers[several] = None
         for event in np.flatnonzero(several):
             findings.mend(int(event), "more than one driver_id, none taken")
         return drivers
 
-    def _brake_source(self, table: pa.Table, keep: Bools) -> npt.NDArray[np.int8] | None:
-        codes = self._coded_words(table, "brake_source", {word: i for i, word in enumerate(BRAKE_SOURCES)}, keep)
+    def _brake_source(self, table: pa.Table, kept: _Kept) -> npt.NDArray[np.int8] | None:
+        codes = self._coded_words(table, "brake_source", {word: i for i, word in enumerate(BRAKE_SOURCES)}, kept)
         if codes is None:
             return None
         return np.where(codes == -2, BRAKE_SOURCES.index("unknown"), codes).astype(np.int8)
 
-    def _road_unpaved(self, table: pa.Table, keep: Bools) -> Floats | None:
-        codes = self._coded_words(table, "road_surface", {"paved": 0, "unpaved": 1}, keep)
+    def _road_unpaved(self, table: pa.Table, kept: _Kept) -> Floats | None:
+        codes = self._coded_words(table, "road_surface", {"paved": 0, "unpaved": 1}, kept)
         return None if codes is None else np.where(codes < 0, np.nan, codes.astype(np.float64))
 
-    def _coded_words(self, table: pa.Table, name: str, known: dict[str, int], keep: Bools) -> Ints | None:
+    def _coded_words(self, table: pa.Table, name: str, known: dict[str, int], kept: _Kept) -> Ints | None:
         """A word column as the codes of ``known``; -1 nothing given, -2 an unknown word."""
         if name not in self.layout.filled:
             return None
@@ -213,7 +232,7 @@ class Assembler:
         if strange:
             self._strange_words.setdefault(name, set()).update(strange)
         meaning = np.array([known.get(word.strip().lower(), -2) for word in words] + [-1], dtype=np.int64)
-        return meaning[codes[keep]]
+        return meaning[kept.of(codes)]
 
     # --- units
 
@@ -267,12 +286,24 @@ def _name(key: str | None, continuous: bool) -> str:
     return f"{'drive of' if continuous else 'event'} {shown_id(str(key))}"
 
 
-def _kept(keep: Bools, good: Bools, event_of: Ints, time_us: Ints) -> _Kept:
-    number = np.cumsum(good) - 1
-    kept_events = number[event_of[keep]]
-    counts = np.bincount(kept_events, minlength=int(good.sum()))
+def _all_kept(group: Group, time_us: Ints, valid: Bools) -> _Kept | None:
+    """Everything, if nothing is wrong with the times of any event; else None."""
+    if not valid.all() or not validation.times_stand(time_us, group.starts - group.start, group.stops - group.start):
+        return None
+    offsets = np.append(group.starts, group.stop) - group.start
+    return _Kept(None, np.ones(len(group.keys), dtype=bool), offsets, time_us)
+
+
+def _some_kept(group: Group, time_us: Ints, valid: Bools, findings: validation.Findings) -> _Kept:
+    """What stands once each event's times were looked at."""
+    event_of = np.repeat(np.arange(len(group.keys)), group.stops - group.starts)
+    rows = group.start + np.arange(len(time_us))
+    keep = validation.check_times(time_us, valid, event_of, rows, findings)
+    good = findings.good()
+    keep &= good[event_of]
+    counts = np.bincount(event_of[keep], minlength=len(good))[good]
     offsets = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
-    return _Kept(keep, good, kept_events, offsets, time_us[keep])
+    return _Kept(None if keep.all() else keep, good, offsets, time_us[keep])
 
 
 def _only_good(findings: validation.Findings, good: Bools) -> validation.Findings:
@@ -289,14 +320,6 @@ def _text_of_events(coded: tuple[Ints, list[str]], starts: Ints) -> tuple[Words,
     least = np.minimum.reduceat(np.where(codes < 0, len(words), codes), starts)
     table = np.array([*words, None], dtype=object)
     return table[most], (most >= 0) & (most != least)
-
-
-def _stack(values: dict[str, Floats], names: list[str], samples: int) -> Floats:
-    stacked = np.full((len(names), samples), np.nan)
-    for row, name in enumerate(names):
-        if name in values:
-            stacked[row] = values[name]
-    return stacked
 
 
 def _stack_saturated(saturated: dict[str, Bools], values: dict[str, Floats], wheels: tuple[str, ...]) -> Bools | None:

@@ -1,6 +1,7 @@
 """``EventBatch``: many recordings as flat arrays, the unit in which everything is computed."""
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -97,6 +98,11 @@ class EventBatch:
     def samples(self) -> int:
         """Number of samples ``N``."""
         return len(self.time_s)
+
+    @cached_property
+    def presses(self) -> bool:
+        """Whether the pressure of any wheel was recorded."""
+        return not bool(np.isnan(self.wheel_pressure_kpa).all())
 
     def has(self, name: str) -> bool:
         """Whether the channel was recorded at all in this file."""

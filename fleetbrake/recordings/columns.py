@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import UTC
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,15 +28,18 @@ _LONGEST_S = 1e11
 _FARTHEST_US = 4 * 10**18
 
 
-def floats(filled: Filled, table: pa.Table, columns: dict[str, Floats]) -> tuple[Floats, Bools | None]:
+def floats(
+    filled: Filled, table: pa.Table, columns: dict[str, Floats], into: Floats | None = None
+) -> tuple[Floats, Bools | None]:
     """Values of a float column in the contract's unit ``(N,)`` and, for a limited difference, which are upper bounds.
 
-    ``columns`` holds the contract columns already evaluated (references of relative wheel speeds).
+    ``columns`` holds the contract columns already evaluated (references of relative wheel speeds). ``into`` may be used
+    for the values, and is what is returned then.
     """
     if filled.entry.constant is not None:
         factor, offset = filled.scale
         return np.full(table.num_rows, float(filled.entry.constant) * factor + offset), None
-    raw = _raw(filled, table)
+    raw = _raw(filled, table, into)
     factor, offset = filled.scale
     value = raw if (factor, offset) == (1.0, 0.0) else raw * factor + offset
     if filled.entry.relative_to is None:
@@ -56,31 +60,43 @@ def floats(filled: Filled, table: pa.Table, columns: dict[str, Floats]) -> tuple
     return absolute, low
 
 
-def _raw(filled: Filled, table: pa.Table) -> Floats:
+def _raw(filled: Filled, table: pa.Table, into: Floats | None) -> Floats:
+    if len(filled.sources) == 1:
+        return _numbers(table.column(filled.sources[0]), filled.entry, into)
     numbers = [_numbers(table.column(name), filled.entry) for name in filled.sources]
-    if len(numbers) == 1:
-        return numbers[0]
     lowest = numbers[0]
     for other in numbers[1:]:
         lowest = np.fmin(lowest, other)
     return lowest
 
 
-def _numbers(column: pa.ChunkedArray, signal: Signal) -> Floats:
+def _numbers(column: pa.ChunkedArray, signal: Signal, into: Floats | None = None) -> Floats:
     """Raw numbers of a source column, codes and nulls as NaN."""
-    if pa.types.is_dictionary(column.type):
-        column = pc.cast(column, column.type.value_type)
-    if pa.types.is_boolean(column.type):
-        column = pc.cast(column, pa.uint8())
-    raw = pc.cast(column, pa.float64(), safe=False).to_numpy()
-    if not raw.flags.writeable:  # a view of the file's own buffer
-        raw = raw.copy()
+    raw = _as_floats(column, into)
     codes = [float(value) for value in signal.null_values if isinstance(value, int | float)]
     if codes:
         raw[np.isin(raw, codes)] = np.nan
     if signal.null_from is not None:
         raw[raw >= signal.null_from] = np.nan
     return raw
+
+
+def _as_floats(column: pa.ChunkedArray, into: Floats | None) -> Floats:
+    """A column as numbers of its own ``(N,)``, nulls as NaN."""
+    kind = column.type
+    plain = pa.types.is_float32(kind) or pa.types.is_float64(kind)
+    if plain or (column.null_count == 0 and (pa.types.is_boolean(kind) or pa.types.is_integer(kind))):
+        raw, place = np.empty(len(column)) if into is None else into, 0
+        for chunk in column.chunks:  # widened and laid end to end in one pass
+            raw[place : place + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
+            place += len(chunk)
+        return raw
+    if pa.types.is_dictionary(kind):
+        column = pc.cast(column, kind.value_type)
+    if pa.types.is_boolean(column.type):
+        column = pc.cast(column, pa.uint8())
+    raw = pc.cast(column, pa.float64(), safe=False).to_numpy()
+    return raw if raw.flags.writeable else raw.copy()  # a view of the file's own buffer
 
 
 def truths(filled: Filled, table: pa.Table) -> Floats:
@@ -116,17 +132,26 @@ def text_codes(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64], 
     """A text column as positions ``(N,)`` in a list of its distinct words; -1 where there is none."""
     if filled.entry.constant is not None:
         return np.zeros(table.num_rows, dtype=np.int64), [str(filled.entry.constant)]
-    column = table.column(filled.sources[0])
+    codes, dictionary = encoded(table.column(filled.sources[0]))
+    words = ["" if word is None else str(word) for word in dictionary.to_pylist()]
+    empty = np.array([says_nothing(word, filled) for word in words] + [True])
+    return (np.where(empty[codes], -1, codes) if empty[:-1].any() else codes).astype(np.int64), words
+
+
+def says_nothing(word: str, filled: Filled) -> bool:
+    """Whether a word stands for none."""
+    return word.strip() in {"", *(str(value) for value in filled.entry.null_values)}
+
+
+def encoded(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.integer[Any]], pa.Array]:
+    """A text column as positions ``(N,)`` in its distinct words, -1 for null, and those words."""
     if not pa.types.is_dictionary(column.type):
         column = pc.cast(column, pa.string()).dictionary_encode()
-    encoded = column.unify_dictionaries().combine_chunks()
-    if isinstance(encoded, pa.ChunkedArray):
-        encoded = encoded.chunk(0)
-    words = ["" if word is None else str(word) for word in encoded.dictionary.to_pylist()]
-    codes = pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
-    nothing = {"", *(str(value) for value in filled.entry.null_values)}
-    empty = np.array([word.strip() in nothing for word in words] + [True])
-    return np.where(empty[codes], -1, codes), words
+    whole = column.unify_dictionaries().combine_chunks()
+    if isinstance(whole, pa.ChunkedArray):
+        whole = whole.chunk(0)
+    indices = whole.indices if whole.indices.null_count == 0 else pc.fill_null(whole.indices, -1)
+    return indices.to_numpy(zero_copy_only=False), whole.dictionary
 
 
 def microseconds(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64], Bools]:
@@ -134,11 +159,10 @@ def microseconds(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64]
     column, entry = table.column(filled.sources[0]), filled.entry
     if pa.types.is_timestamp(column.type):
         # with a zone Arrow stores UTC already; without one the contract says UTC
-        valid = column.is_valid().to_numpy()
-        ticks = pc.fill_null(pc.cast(column, pa.int64()), 0).to_numpy()
-        times, divisor = _TICKS[column.type.unit]
-        farthest = min(_FARTHEST_US * divisor // times, np.iinfo(np.int64).max)
-        return np.clip(ticks, -farthest, farthest) * times // divisor, valid
+        ticks = pc.cast(column, pa.int64())
+        if column.null_count == 0:
+            return _in_microseconds(ticks.to_numpy(), column.type.unit), np.ones(len(column), dtype=bool)
+        return _in_microseconds(pc.fill_null(ticks, 0).to_numpy(), column.type.unit), column.is_valid().to_numpy()
     if pa.types.is_null(column.type) or entry.start is None:
         return np.zeros(len(column), dtype=np.int64), np.zeros(len(column), dtype=bool)
     factor, offset = (1.0, 0.0) if entry.unit is None else linear(entry.unit, "s")
@@ -147,6 +171,14 @@ def microseconds(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64]
     valid = np.abs(seconds) < _LONGEST_S  # also false for NaN
     since = np.round(np.where(valid, seconds, 0.0) * _MICROSECONDS).astype(np.int64)
     return since + _start_us(entry), valid
+
+
+def _in_microseconds(ticks: npt.NDArray[np.int64], unit: str) -> npt.NDArray[np.int64]:
+    times, divisor = _TICKS[unit]
+    farthest = min(_FARTHEST_US * divisor // times, np.iinfo(np.int64).max)
+    if len(ticks) and (ticks.min() < -farthest or ticks.max() > farthest):
+        ticks = np.clip(ticks, -farthest, farthest)
+    return ticks if (times, divisor) == (1, 1) else ticks * times // divisor
 
 
 def _start_us(entry: Entry) -> int:

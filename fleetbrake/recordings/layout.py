@@ -43,10 +43,11 @@ class Layout:
     notes: list[str] = field(default_factory=list)  # sentences about what is not there or left out
     left_out: list[str] = field(default_factory=list)  # contract columns whose source has an unusable type
 
-    def source_columns(self) -> list[str]:
-        """Source columns to read, each once."""
-        names = [name for item in self.filled.values() for name in item.sources]
-        names += [item.reference for item in self.filled.values() if item.reference is not None]
+    def source_columns(self, without: str | None = None) -> list[str]:
+        """Source columns to read, each once; those that only the contract column ``without`` needs are left out."""
+        wanted = [item for item in self.filled.values() if item.column.name != without]
+        names = [name for item in wanted for name in item.sources]
+        names += [item.reference for item in wanted if item.reference is not None]
         return list(dict.fromkeys(names))
 
     def word_columns(self) -> list[str]:
@@ -71,6 +72,8 @@ class NameTable:
 
     def present(self, wanted: Iterable[str]) -> tuple[str, ...]:
         """Those of ``wanted`` that the file has, under the file's spelling, each once."""
+        if not self._loose:
+            return tuple(dict.fromkeys(name for name in wanted if name in self._exact))
         found = (name if name in self._exact else self._loose.get(_plain(name)) for name in wanted)
         return tuple(dict.fromkeys(name for name in found if name is not None))
 

@@ -1,17 +1,14 @@
 """Recording files on the disk: which there are, what their paths say, and that each is read whatever its name."""
 
-import hashlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Protocol
 from urllib.parse import unquote
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-
-from fleetbrake.core.errors import InputError
-from fleetbrake.recordings.story import printable
 
 
 def text_path(path: Path | str) -> str:
@@ -26,53 +23,23 @@ def opened_parquet(path: Path, words: Sequence[str] = ()) -> Iterator[pq.Parquet
         yield parquet
 
 
-def find_recordings(paths: Iterable[Path]) -> list[Path]:
-    """All ``*.parquet`` files under files and folders of any depth, sorted, each once.
-
-    Inside a folder what is no regular file is passed over.
-
-    Raises
-    ------
-    InputError
-        If a path does not exist, cannot be reached, or is neither a file nor a folder.
-    """
-    found: dict[Path, Path] = {}
-    for path in paths:
-        try:
-            for item in _inside(path):
-                found.setdefault(item.resolve(), item)
-        except OSError as error:
-            raise InputError(f"{printable(text_path(path))}: cannot be read ({error.strerror or error})") from error
-    return sorted(found.values())
-
-
-def _inside(path: Path) -> list[Path]:
-    if path.is_dir():
-        return [item for item in path.rglob("*") if item.suffix.lower() == ".parquet" and _is_file(item)]
-    if path.is_file():
-        return [path]
-    what = "is neither a file nor a folder" if path.exists() else "no such file or folder"
-    raise InputError(f"{printable(text_path(path))}: {what}")
-
-
-def _is_file(path: Path) -> bool:
+def is_file(path: Path) -> bool:
+    """Whether it is a regular file that can be reached."""
     try:
         return path.is_file()
     except OSError:  # a folder that may be listed but not entered
         return False
 
 
-def file_sha256(path: Path, shown: str | None = None) -> str:
-    """SHA-256 of a file's bytes in hex; InputError if it cannot be read."""
-    try:
-        with path.open("rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()
-    except OSError as error:
-        name = printable(shown or text_path(path))
-        raise InputError(f"{name}: cannot be read ({error.strerror})") from error
+class Place(Protocol):
+    """Anything that knows the folders it lies in."""
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Folders and name, from the root down."""
 
 
-def vehicle_in_path(path: Path) -> str | None:
+def vehicle_in_path(path: Place) -> str | None:
     """The vehicle named by the part ``vehicle_id=...`` nearest to the file, percent-decoded, or None.
 
     Bytes that are no UTF-8 are written as ``\\xNN``.

@@ -4,20 +4,28 @@ The key column (``event_id``, in a continuous drive ``vehicle_id``) is read firs
 whose rows do not stand together be rejected whole, however far apart its parts are.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from fleetbrake.core.errors import InputError
 from fleetbrake.recordings.batch import Ints
-from fleetbrake.recordings.columns import text_codes
-from fleetbrake.recordings.layout import Layout
+from fleetbrake.recordings.columns import encoded, says_nothing, text_codes
+from fleetbrake.recordings.layout import Filled, Layout
 
 #: Rows of the key column read at once.
-_KEY_ROWS = 4_000_000
+_KEY_ROWS: Final = 250_000
+
+#: Events, or vehicles one after the other, of one file, and bytes of their ids: beyond, no list of them is kept, so
+#: that memory stays bounded. Own choice: a recording a vehicle and day has some hundreds.
+MOST_RUNS: Final = 2_000_000
+MOST_KEY_BYTES: Final = 100_000_000
 
 
 @dataclass(frozen=True)
@@ -25,13 +33,14 @@ class Group:
     """Whole runs of rows that are read together.
 
     ``starts`` and ``stops`` are rows of the file ``(E,)``; ``keys`` the runs' ids (None: no id); ``apart`` marks runs
-    whose id comes again elsewhere in the file.
+    whose id comes again elsewhere in the file. ``keyed``: the ids are the file's own, row for row.
     """
 
     starts: Ints
     stops: Ints
     keys: npt.NDArray[np.object_]
     apart: npt.NDArray[np.bool_]
+    keyed: bool = False
 
     @property
     def start(self) -> int:
@@ -48,24 +57,40 @@ class Group:
         """Number of rows."""
         return self.stop - self.start
 
+    def part(self, start: int, stop: int) -> "Group":
+        """Rows ``[start, stop)`` of a group of one run."""
+        return Group(np.array([start]), np.array([stop]), self.keys, self.apart, self.keyed)
 
-def plan_groups(parquet: pq.ParquetFile, layout: Layout, continuous: bool, rows_per_batch: int) -> list[Group]:
-    """The file's runs of one key, gathered to groups of about ``rows_per_batch`` rows."""
-    key = layout.filled.get("vehicle_id" if continuous else "event_id")
+
+def key_column(layout: Layout, continuous: bool) -> Filled | None:
+    """What tells one run of rows from the next; None for one vehicle named by the path."""
+    return layout.filled.get("vehicle_id" if continuous else "event_id")
+
+
+def plan_groups(parquet: pq.ParquetFile, layout: Layout, continuous: bool, rows_per_batch: int) -> Iterator[Group]:
+    """The file's runs of one key, gathered to groups of about ``rows_per_batch`` rows; a longer run is alone.
+
+    Raises
+    ------
+    InputError
+        If there are so many runs that the key cannot be one.
+    """
+    key = key_column(layout, continuous)
     if key is None or not key.sources:
         # one vehicle for the whole file, from the path or a constant
         name = None if key is None else str(key.entry.constant)
-        starts = np.zeros(1, dtype=np.int64)
-        keys = np.array([name], dtype=object)
+        starts, keys = np.zeros(1, dtype=np.int64), pa.array([name], pa.string())
     else:
-        starts, keys = _runs(parquet, layout, key.column.name)
+        starts, keys = _runs(parquet, key)
     stops = np.append(starts[1:], parquet.metadata.num_rows).astype(np.int64)
     apart = _comes_again(keys)
     portion = starts // max(rows_per_batch, 1)
-    edges = np.flatnonzero(np.diff(portion)) + 1
-    return [
-        Group(starts[rows], stops[rows], keys[rows], apart[rows]) for rows in np.split(np.arange(len(starts)), edges)
-    ]
+    alone = stops - starts > rows_per_batch
+    edges = np.flatnonzero((np.diff(portion) != 0) | alone[1:] | alone[:-1]) + 1
+    for first, last in zip(np.append(0, edges), np.append(edges, len(starts)), strict=True):
+        rows = slice(int(first), int(last))
+        names = keys[rows].to_numpy(zero_copy_only=False)
+        yield Group(starts[rows], stops[rows], names, apart[rows], key is not None)
 
 
 def one_group(layout: Layout, continuous: bool, table: pa.Table, start: int) -> Group:
@@ -80,33 +105,56 @@ def one_group(layout: Layout, continuous: bool, table: pa.Table, start: int) -> 
     return Group(np.array([start]), np.array([start + table.num_rows]), key, np.array([several]))
 
 
-def _runs(parquet: pq.ParquetFile, layout: Layout, name: str) -> tuple[Ints, npt.NDArray[np.object_]]:
+def _runs(parquet: pq.ParquetFile, filled: Filled) -> tuple[Ints, pa.StringArray]:
     """First rows and ids of the runs of equal key."""
-    filled = layout.filled[name]
     starts: list[Ints] = []
-    keys: list[npt.NDArray[np.object_]] = []
-    row = 0
+    keys: list[pa.StringArray] = []
+    row = count = size = 0
     for chunk in parquet.iter_batches(batch_size=_KEY_ROWS, columns=list(filled.sources), use_threads=False):
-        codes, words = text_codes(filled, pa.Table.from_batches([chunk]))
-        if not len(codes):
+        if not chunk.num_rows:
             continue
-        first = np.concatenate(([0], np.flatnonzero(np.diff(codes)) + 1))
-        table = np.array([*words, None], dtype=object)
-        found = table[codes[first]]
-        if keys and keys[-1][-1] == found[0]:  # the run goes on from the chunk before
-            first, found = first[1:], found[1:]
-        if len(first):
-            starts.append(first.astype(np.int64) + row)
-            keys.append(found)
-        row += len(codes)
+        first, found = _runs_of(pa.Table.from_batches([chunk]).column(0), filled)
+        starts.append(first.astype(np.int64) + row)
+        keys.append(found)
+        row, count, size = row + chunk.num_rows, count + len(first), size + found.nbytes
+        if count > MOST_RUNS or size > MOST_KEY_BYTES:
+            raise InputError(_too_many(filled, count, row))
     if row != parquet.metadata.num_rows:
         raise EOFError(f"it has {row} rows and says {parquet.metadata.num_rows}")
-    return np.concatenate(starts), np.concatenate(keys)
+    return _joined(np.concatenate(starts), pa.concat_arrays(keys))
 
 
-def _comes_again(keys: npt.NDArray[np.object_]) -> npt.NDArray[np.bool_]:
+def _runs_of(column: pa.ChunkedArray, filled: Filled) -> tuple[Ints, pa.StringArray]:
+    """First positions and ids of runs in one portion; neighbours may both be without an id."""
+    codes, words = encoded(column)
+    first = np.concatenate(([0], np.flatnonzero(codes[1:] != codes[:-1]) + 1))
+    at = codes[first]
+    found = pc.cast(words, pa.string()).take(pa.array(np.where(at < 0, 0, at), mask=at < 0))
+    nothing = np.array([word is not None and says_nothing(word, filled) for word in found.to_pylist()])
+    if nothing.any():
+        found = pc.if_else(pa.array(nothing), pa.scalar(None, pa.string()), found)
+    return first, found
+
+
+def _joined(starts: Ints, keys: pa.StringArray) -> tuple[Ints, pa.StringArray]:
+    """The runs with those made one that go on from one portion to the next, and those without an id in a row."""
+    same = pc.equal(keys[1:], keys[:-1]).fill_null(False).to_numpy(zero_copy_only=False)
+    nothing = keys.is_null().to_numpy(zero_copy_only=False)
+    begins = np.append(True, ~(same | (nothing[1:] & nothing[:-1])))
+    return starts[begins], keys.filter(pa.array(begins))
+
+
+def _comes_again(keys: pa.StringArray) -> npt.NDArray[np.bool_]:
     """Runs whose key has more than one run; runs without a key are not compared."""
-    codes, _ = pd.factorize(keys)  # -1 for no key
+    codes = keys.dictionary_encode().indices.fill_null(-1).to_numpy(zero_copy_only=False)
     counts = np.bincount(codes[codes >= 0], minlength=1)
     again: npt.NDArray[np.bool_] = (codes >= 0) & (counts[np.maximum(codes, 0)] > 1)
     return again
+
+
+def _too_many(filled: Filled, count: int, rows: int) -> str:
+    source = filled.sources[0]
+    return (
+        f"column {source} changes {count} times within {rows} rows, or holds very long texts: more than can be told "
+        f"apart. Is it the {filled.column.name} of a recording? Split the file if it is"
+    )

@@ -1,8 +1,10 @@
 """Recording files -> :class:`EventBatch` es: opened, planned by whole events, streamed."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain, starmap
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -11,12 +13,16 @@ import pyarrow.parquet as pq
 from fleetbrake.core.errors import InputError
 from fleetbrake.core.vocabulary import SPEED_SOURCES
 from fleetbrake.recordings.assembly import Assembler
+from fleetbrake.recordings.at_hand import AtHand, at_hand, file_sha256
 from fleetbrake.recordings.batch import EventBatch
-from fleetbrake.recordings.layout import Layout, contested, never_filled, resolve
+from fleetbrake.recordings.columns import text_codes
+from fleetbrake.recordings.layout import Filled, Layout, contested, never_filled, resolve
 from fleetbrake.recordings.mapping import Mapping, identity
-from fleetbrake.recordings.paths import file_sha256, find_recordings, opened_parquet, text_path, vehicle_in_path
-from fleetbrake.recordings.plan import Group, one_group, plan_groups
+from fleetbrake.recordings.paths import text_path, vehicle_in_path
+from fleetbrake.recordings.plan import Group, key_column, one_group, plan_groups
+from fleetbrake.recordings.sources import Source, find_recordings, source_of
 from fleetbrake.recordings.story import FileStory, printable
+from fleetbrake.recordings.stream import LONGEST_DRIVE, LONGEST_EVENT, RowStream, portions
 
 __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_recording", "vehicle_in_path"]
 
@@ -24,12 +30,25 @@ __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_rec
 #: Rows read at once: at 250 000 a batch's arrays stay near the processor; a million took twice the time (measured).
 ROWS_PER_BATCH = 250_000
 
+#: Bytes of a file's table of contents, of which ten times as much is kept in memory (measured): enough for 10,000 row
+#: groups of 15 columns. Own choice: two at once stay within the memory allowed.
+MOST_CONTENTS = 16 * 2**20
+#: Wheels from which on fewer rows are taken together. Own choice: with twelve, two full batches took 0.6 GB (measured).
+_WHEELS = 8
+#: Rows decoded at once: what is decoded stays near the processor (measured: a million rows a time cost half more).
+_DECODED_ROWS = 65_536
+#: A column's pages are read through a small window, so that a row group may be of any size.
+_BY_PAGES: dict[str, Any] = {"pre_buffer": False, "buffer_size": 2**16}
+#: Rows a row group from which on, and bytes a row up to which, a text column is read as a dictionary.
+_DICTIONARY_ROWS, _DICTIONARY_BYTES = 10_000, 4
+
 
 @dataclass
 class Recording:
     """One opened file. ``continuous`` is True if it has no ``event_id``: each vehicle's rows are one drive."""
 
-    file: Path
+    data: AtHand
+    metadata: pq.FileMetaData
     layout: Layout
     story: FileStory
     vehicle_id: str | None
@@ -37,6 +56,15 @@ class Recording:
     speed_source: str | None
     wheel_floor_mps: float
     rows_per_batch: int
+
+    @property
+    def source(self) -> Source:
+        """Where it lies."""
+        return self.data.source
+
+    def parquet(self, words: Sequence[str] = ()) -> pq.ParquetFile:
+        """The file for decoding, ``words`` as dictionaries."""
+        return pq.ParquetFile(self.data.handle, metadata=self.metadata, read_dictionary=list(words), **_BY_PAGES)
 
     def batches(self) -> Iterator[EventBatch]:
         """Batches of whole events, about ``rows_per_batch`` rows each; an event is never split over two.
@@ -51,8 +79,7 @@ class Recording:
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
         try:
-            with opened_parquet(self.file, self.layout.word_columns()) as parquet:
-                yield from self._stream(parquet, assembler)
+            yield from self._stream(assembler)
         except InputError:
             raise
         except Exception as error:  # what a damaged file does to the decoder is not foreseeable
@@ -72,7 +99,7 @@ class Recording:
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
         try:
-            with opened_parquet(self.file, self.layout.word_columns()) as parquet:
+            with self._decoder() as parquet:
                 table = _slice_of_rows(parquet, start, stop, self.layout.source_columns())
             batch = assembler.batch(one_group(self.layout, self.continuous, table, start), table)
         except InputError:
@@ -92,12 +119,23 @@ class Recording:
             If the file has no such rows or columns, or they cannot be decoded.
         """
         try:
-            with opened_parquet(self.file) as parquet:
+            with self.parquet() as parquet:
                 return _slice_of_rows(parquet, start, stop, columns)
         except InputError:
             raise
         except Exception as error:  # as in batches
             raise _damaged(self.story.path, error) from error
+
+    def words(self, filled: Filled) -> set[str | None]:
+        """The different words of a text column, None for rows without; raises what the decoder does."""
+        if filled.entry.constant is not None:
+            return {str(filled.entry.constant)}
+        found: set[str | None] = set()
+        with self.parquet(_repeating(self.metadata, filled.sources)) as parquet:
+            for chunk in parquet.iter_batches(_DECODED_ROWS, columns=list(filled.sources), use_threads=False):
+                codes, words = text_codes(filled, pa.Table.from_batches([chunk]))
+                found.update(words[code] if code >= 0 else None for code in np.unique(codes).tolist())
+        return found
 
     def begin(self) -> None:
         """Empty the story of what reading tells; what the opening told stays."""
@@ -106,14 +144,49 @@ class Recording:
         story.reasons = [printable(note) for note in self.layout.notes]
         story.vehicles, story.first_us, story.last_us = set(), None, None
 
-    def _stream(self, parquet: pq.ParquetFile, assembler: Assembler) -> Iterator[EventBatch]:
-        plan = plan_groups(parquet, self.layout, self.continuous, self.rows_per_batch)
-        columns = self.layout.source_columns()
-        chunks = parquet.iter_batches(batch_size=self.rows_per_batch, columns=columns, use_threads=False)
-        for group, table in _whole_groups(plan, chunks):
-            batch = assembler.batch(group, table)
-            if batch is not None:
-                yield batch
+    def _stream(self, assembler: Assembler) -> Iterator[EventBatch]:
+        key = key_column(self.layout, self.continuous)
+        columns = self.layout.source_columns(without=key.column.name if key is not None else None)
+        rows = min(_DECODED_ROWS, self.rows_per_batch)
+        with self._decoder() as parquet:
+            plan = plan_groups(parquet, self.layout, self.continuous, self.rows_per_batch)
+            stream = RowStream(parquet.iter_batches(batch_size=rows, columns=columns, use_threads=False))
+            tables = chain.from_iterable(self._tables(group, stream, assembler) for group in plan)
+            # unlike a loop, this keeps nothing of a portion while the next one is made
+            yield from filter(None, starmap(assembler.batch, tables))
+
+    def _tables(self, group: Group, stream: RowStream, assembler: Assembler) -> Iterator[tuple[Group, pa.Table]]:
+        """The rows of a group: at once, a long drive in portions, of a cut recording that is far too long none."""
+        longest = _fewer(LONGEST_DRIVE, self.layout)
+        if self.continuous and len(group.keys) == 1 and group.rows > longest:
+            yield from portions(group, stream, self.layout, longest)
+        elif not self.continuous and len(group.keys) == 1 and group.rows > LONGEST_EVENT:
+            assembler.reject(group, f"{group.rows} rows are more than a brake application has; at most {LONGEST_EVENT}")
+            stream.skip(group.rows)
+        else:
+            yield group, stream.take(group.rows)
+
+    def _decoder(self) -> pq.ParquetFile:
+        return self.parquet(_repeating(self.metadata, self.layout.word_columns()))
+
+
+def _fewer(rows: int, layout: Layout) -> int:
+    """Rows that take no more memory with many wheels than ``rows`` with :data:`_WHEELS`."""
+    wheels = len(layout.wheel_speeds())
+    return rows if wheels <= _WHEELS else rows * _WHEELS // wheels
+
+
+def _repeating(metadata: pq.FileMetaData, names: Sequence[str]) -> list[str]:
+    """Text columns that are worth reading as dictionaries: few different words, by what the file says of itself.
+
+    With many different ones the decoder collects them all; in small row groups it hands on each group by itself.
+    """
+    if metadata.num_rows < _DICTIONARY_ROWS * metadata.num_row_groups:
+        return []
+    group = metadata.row_group(0)
+    columns = (group.column(place) for place in range(group.num_columns))
+    sizes = {column.path_in_schema: column.total_uncompressed_size for column in columns}
+    return [name for name in names if sizes.get(name, 0) < _DICTIONARY_BYTES * max(group.num_rows, 1)]
 
 
 def _slice_of_rows(parquet: pq.ParquetFile, start: int, stop: int, columns: list[str]) -> pa.Table:
@@ -123,99 +196,110 @@ def _slice_of_rows(parquet: pq.ParquetFile, start: int, stop: int, columns: list
         raise InputError("the file has fewer rows than this event needs")
     first, last = np.searchsorted(ends, (start, stop - 1), side="right")
     before = int(ends[first - 1]) if first else 0
-    table = parquet.read_row_groups(list(range(first, last + 1)), columns=columns, use_threads=False)
-    return table.slice(start - before, stop - start)
-
-
-def _whole_groups(groups: Iterable[Group], chunks: Iterator[pa.RecordBatch]) -> Iterator[tuple[Group, pa.Table]]:
-    """The rows of every group as one table; rows beyond it wait for the next group."""
-    held: pa.Table | None = None
-    start = 0
-    for group in groups:
-        parts = [] if held is None else [held]
-        rows = sum(part.num_rows for part in parts)
-        while start + rows < group.stop:
-            following = next(chunks, None)
-            if following is None:
-                raise EOFError(f"its rows end at {start + rows}")
-            chunk = pa.Table.from_batches([following])
-            parts.append(chunk)
-            rows += chunk.num_rows
-        table = pa.concat_tables(parts)
-        held = table.slice(group.stop - start)
-        start = group.stop
-        yield group, table.slice(0, group.rows)
+    groups = list(range(first, last + 1))
+    chunks = parquet.iter_batches(_DECODED_ROWS, row_groups=groups, columns=columns, use_threads=False)
+    stream = RowStream(chunks, before)
+    stream.skip(start - before)
+    return stream.take(stop - start)
 
 
 def open_recording(
-    path: Path,
+    x: str | Path | Source | AtHand,
     mapping: Mapping | None = None,
     *,
-    rows_per_batch: int = ROWS_PER_BATCH,
+    rows_per_batch: int | None = None,
     logged_as: str | None = None,
     fingerprint: bool = True,
 ) -> Recording:
     """Open one Parquet recording; without a mapping it must have the contract's names and units.
 
-    ``fingerprint`` false spares reading the whole file for its hash, where only a few rows are wanted.
+    ``fingerprint`` false spares reading the whole file for its hash, where only a few rows are wanted. What was given
+    :func:`~fleetbrake.recordings.at_hand.at_hand` stays open, anything else is let go with the recording.
 
     Raises
     ------
     InputError
         If the file cannot be used at all; the sentence names file, column, what was found and what to do.
     """
-    logged = logged_as or text_path(path)
+    source = x.source if isinstance(x, AtHand) else source_of(x)
+    logged = logged_as or (text_path(source.path) if source.is_local else source.address)
     shown = printable(logged)
     mapping = mapping or identity()
-    story = FileStory(path=logged, sha256=file_sha256(path, shown) if fingerprint else "")
-    schema, story.rows = _looked_into(path, shown)
+    data = at_hand(x, whole=fingerprint, shown=shown)
+    story = FileStory(path=logged, sha256=data.sha256 if fingerprint else "")
+    metadata, schema = _looked_into(data, shown)
+    story.rows = metadata.num_rows
     if story.rows < 1:
         raise InputError(f"{shown}: the file has no rows")
     if len(set(schema.names)) != len(schema.names):
         twice = sorted({name for name in schema.names if schema.names.count(name) > 1})
         raise InputError(printable(f"{shown}: column {', '.join(twice)} is there more than once"))
-    layout = resolve(mapping, schema, shown, _empty_columns(path, mapping, schema, shown))
+    layout = _layout_of(data, metadata, mapping, schema, shown)
     story.channels = tuple(layout.filled)
-    vehicle_id = vehicle_in_path(path)
+    vehicle_id = vehicle_in_path(source)
     _check_needed(layout, vehicle_id, schema, shown)
     recording = Recording(
-        file=path,
+        data=data,
+        metadata=metadata,
         layout=layout,
         story=story,
         vehicle_id=vehicle_id,
         continuous="event_id" not in layout.filled,
         speed_source=_speed_source(schema, mapping),
         wheel_floor_mps=mapping.reads_zero_below_mps,
-        rows_per_batch=rows_per_batch,
+        rows_per_batch=rows_per_batch or _fewer(ROWS_PER_BATCH, layout),
     )
     recording.begin()
     return recording
 
 
-def _looked_into(path: Path, shown: str) -> tuple[pa.Schema, int]:
-    """Schema and number of rows."""
+def _looked_into(data: AtHand, shown: str) -> tuple[pq.FileMetaData, pa.Schema]:
+    """What the file says of itself."""
+    if data.facts.size == 0:
+        raise InputError(f"{shown}: the file is empty (0 bytes)")
     try:
-        if path.stat().st_size == 0:
-            raise InputError(f"{shown}: the file is empty (0 bytes)")
-        with path.open("rb") as handle:
-            begins = handle.read(4) == b"PAR1"
-    except OSError as error:
-        raise InputError(f"{shown}: cannot be read ({error.strerror})") from error
+        begins = data.begins(4) == b"PAR1"
+        contents = int.from_bytes(data.ends(8)[:4], "little")
+    except (OSError, pa.ArrowException) as error:
+        raise InputError(f"{shown}: cannot be read ({error})") from error
+    if begins and MOST_CONTENTS < contents < data.facts.size:
+        raise InputError(
+            f"{shown}: its table of contents has {contents / 1e6:.1f} MB, more than can be kept in memory: it is "
+            "written in too many row groups; write it with larger ones"
+        )
     try:
-        with opened_parquet(path) as parquet:
-            return parquet.schema_arrow, parquet.metadata.num_rows
+        with pq.ParquetFile(data.handle) as parquet:
+            return parquet.metadata, parquet.schema_arrow
     except Exception as error:  # as in batches
         what = "is cut off or damaged; copy it again from its source" if begins else "is not a Parquet file"
         raise InputError(f"{shown}: the file {what}") from error
 
 
-def _empty_columns(path: Path, mapping: Mapping, schema: pa.Schema, shown: str) -> frozenset[str]:
-    """Source columns without any value, of those that have an alternative."""
+def _layout_of(data: AtHand, metadata: pq.FileMetaData, mapping: Mapping, schema: pa.Schema, shown: str) -> Layout:
+    """Which columns fill the contract's; files with the same columns share it."""
+    key = (id(mapping), tuple(schema.names), tuple(schema.types))
+    known = _LAYOUTS.get(key)
+    if known is not None and known[0] is mapping:
+        return known[1]
     names = contested(mapping, schema.names)
-    if not names:
-        return frozenset()
+    if names:  # then the file's values decide as well
+        return resolve(mapping, schema, shown, _empty_columns(data, metadata, names, shown))
+    layout = resolve(mapping, schema, shown)
+    if len(_LAYOUTS) >= _MOST_LAYOUTS:
+        _LAYOUTS.clear()
+    _LAYOUTS[key] = (mapping, layout)
+    return layout
+
+
+_MOST_LAYOUTS = 64
+#: With the mapping itself, so that its place in memory cannot become another one's.
+_LAYOUTS: dict[tuple[int, tuple[str, ...], tuple[pa.DataType, ...]], tuple[Mapping, Layout]] = {}
+
+
+def _empty_columns(data: AtHand, metadata: pq.FileMetaData, names: list[str], shown: str) -> frozenset[str]:
+    """Those of ``names`` without any value, of those that have an alternative."""
     try:
-        with opened_parquet(path) as parquet:
+        with pq.ParquetFile(data.handle, metadata=metadata, **_BY_PAGES) as parquet:
             return never_filled(parquet, names)
     except Exception as error:  # as in batches
         raise _damaged(shown, error) from error

@@ -52,6 +52,18 @@ class Findings:
         return notes
 
 
+def times_stand(time_us: Ints, starts: Ints, stops: Ints) -> bool:
+    """Whether every event is long enough and its times rise through years in which a logger may have run.
+
+    The quick answer for all that is in order; where it is not, :func:`check_times` says what is wrong.
+    """
+    if (stops - starts).min() < LEAST_SAMPLES or time_us.min() < _EARLIEST_US or time_us.max() >= _LATEST_US:
+        return False
+    rises = time_us[1:] > time_us[:-1]
+    rises[starts[1:] - 1] = True  # from one event to the next it may do what it likes
+    return bool(rises.all())
+
+
 def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findings: Findings) -> Bools:
     """Which samples to keep ``(N,)``; events of an impossible year, whose time
     runs backwards or that are too short are rejected.
@@ -116,14 +128,23 @@ def implausible(column: ContractColumn, values: Floats) -> Bools:
     return (values < low) | (values > high)
 
 
-def blank_implausible(column: ContractColumn, values: Floats, event_of: Ints, findings: Findings) -> int:
-    """Set implausible values to NaN in place, note them by event, and return how many there were."""
+def blank_implausible(column: ContractColumn, values: Floats, offsets: Ints, findings: Findings) -> tuple[int, bool]:
+    """Set implausible values to NaN in place and note them by event; how many there were, and whether any is left.
+
+    ``offsets`` are the first samples of the events, and the number of samples ``(events + 1,)``.
+    """
+    lowest, highest = (np.fmin.reduce(values), np.fmax.reduce(values)) if len(values) else (np.nan, np.nan)
+    if np.isnan(lowest):  # nothing but NaN
+        return 0, False
+    low, high = column.low, column.high
+    if column.kind != "bool" and low is not None and high is not None and lowest >= low and highest <= high:
+        return 0, True
     wrong = implausible(column, values)
     total = int(np.count_nonzero(wrong))
     if total:
         values[wrong] = np.nan
-        _note_left_out(event_of[wrong], column.name, findings)
-    return total
+        _note_left_out(np.searchsorted(offsets, np.flatnonzero(wrong), side="right") - 1, column.name, findings)
+    return total, bool(np.isfinite(values).any())
 
 
 def _note_left_out(events: Ints, name: str, findings: Findings) -> None:
@@ -151,6 +172,8 @@ _LEAST_STEPS = 8
 _TOO_FAST = 1.8
 #: The same the other way round; a wheel that stands still is far below (that is a fault, not a unit).
 _TOO_SLOW = (0.2, 0.55)
+#: Within these, and 5 % beyond, no factor is a wrong unit.
+_SAME = (0.6, 1.7)
 #: A wrong unit is one factor for nearly all samples; slip and faults are not.
 _SPREAD = 0.12
 
@@ -167,13 +190,35 @@ def fractions_not_percent(values: Floats) -> bool:
 
 
 def steady_ratio(wheel: Floats, speed: Floats) -> float | None:
-    """The one factor between a wheel's and the vehicle's speed, or None if there is no such factor."""
+    """The one factor between a wheel's and the vehicle's speed, or None if there is no such factor.
+
+    Where it is surely neither too fast nor too slow it is good to a few per cent only.
+    """
     with np.errstate(invalid="ignore"):
-        moving = np.isfinite(wheel) & np.isfinite(speed) & (np.maximum(speed, wheel) > _MOVING) & (speed > 0.5)
+        moving = (np.maximum(speed, wheel) > _MOVING) & (speed > 0.5)
+        if np.count_nonzero(moving) < _LEAST_MOVING_SAMPLES:
+            return None
+        guess = _plainly_same(wheel, speed, moving)
+        if guess is not None:
+            return guess
+        moving &= np.isfinite(wheel) & np.isfinite(speed)
     if np.count_nonzero(moving) < _LEAST_MOVING_SAMPLES:
         return None
-    low, middle, high = np.percentile(wheel[moving] / speed[moving], (25, 50, 75))
+    ratio = wheel[moving] / speed[moving]
+    low, middle, high = np.percentile(ratio, (25, 50, 75))
     return float(middle) if middle > 0.0 and high - low <= _SPREAD * middle else None
+
+
+def _plainly_same(wheel: Floats, speed: Floats, moving: Bools) -> float | None:
+    """A factor that cannot be a wrong unit and holds for so many samples that both quartiles are within 5 % of it."""
+    some = slice(None, None, max(1, len(wheel) // 500))
+    ratio = wheel[some][moving[some]] / speed[some][moving[some]]
+    guess = float(np.median(ratio)) if len(ratio) else np.nan
+    if not _SAME[0] < guess < _SAME[1]:
+        return None
+    near = (np.abs(wheel - guess * speed) <= 0.05 * guess * speed) & moving
+    share = np.count_nonzero(near) / np.count_nonzero(moving)
+    return guess if share > 0.76 and np.count_nonzero(near) >= _LEAST_MOVING_SAMPLES else None
 
 
 def wrong_unit_wheels(ratios: dict[str, float | None]) -> tuple[bool, list[str]]:

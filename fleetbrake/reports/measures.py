@@ -5,19 +5,12 @@ sources: NIST Special Publication 811, appendix B, from memory; held against Pin
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any, Final
 
 import pandas as pd
 
 from fleetbrake.reports import look
-
-
-class System(StrEnum):
-    """The system of units; its value stands in addresses."""
-
-    METRIC = "metric"
-    US = "us"
+from fleetbrake.reports.unit_system import System
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from fleetbrake.features.view import EventView, event_view
 from fleetbrake.kinematics.vehicle_known import Told
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.reader import Recording, open_recording
+from fleetbrake.recordings.sources import Source, is_there, source_of
 from fleetbrake.reports import reads
 from fleetbrake.store.ageing.retention import shown_bare
 from fleetbrake.store.forgetting.forgetter import Forgetter
@@ -122,17 +123,15 @@ class Unreadable(FleetbrakeError):
 _CHANGED = "The recording has changed since it was read: these rows are not this event's. Ingest it again."
 
 
-def _locate(store: Path, row: dict[str, Any]) -> Path:
-    """The recording file: as logged, else under the store's folder."""
+def _locate(store: Path, row: dict[str, Any]) -> Source:
+    """The recording: as logged, else under the store's folder."""
     logged = row.get("source_path")
     if not logged or row.get("row_start") is None or row.get("row_stop") is None:
         raise Unreadable("The tables do not say from which rows of which recording this event came.")
-    for path in (Path(str(logged)), Path(store) / str(logged)):
-        try:
-            if path.is_file():
-                return path
-        except (OSError, ValueError):
-            continue
+    address = source_of(str(logged))
+    for source in (address, source_of(Path(store) / str(logged))) if address.is_local else (address,):
+        if is_there(source):
+            return source
     raise Unreadable("The recording of this event is no longer where it was read from, so its traces cannot be drawn.")
 
 
@@ -153,10 +152,10 @@ def load_event(store: Path, row: dict[str, Any]) -> EventBatch:
 
 def opened(store: Path, row: dict[str, Any]) -> Recording:
     """The event's recording with the mapping it was ingested with: the one place that knows how to open it again."""
-    path = _locate(store, row)
+    source = _locate(store, row)
     entry = read_log(store).get(str(row["source_path"]))
     mapping = kept_mapping(store, entry.settings) if entry is not None else None
-    return open_recording(path, mapping, fingerprint=False)
+    return open_recording(source, mapping, fingerprint=False)
 
 
 def _hold_against(batch: EventBatch, row: dict[str, Any], forgetter: Forgetter) -> None:

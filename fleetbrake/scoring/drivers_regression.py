@@ -31,6 +31,8 @@ SURROUNDINGS = ("fault", "category", "condition", "area", "traffic")
 GROUPS: Final = ("driver_id", "vehicle_id", *SURROUNDINGS)
 #: Groups whose spread is found from their effects.
 _FOUND: Final = ("driver_id", "vehicle_id", "fault", "area")
+#: Drivers times levels of the environment up to which dense matrices are quicker (own choice: 8 MB).
+DENSE_MOST: Final = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -171,13 +173,12 @@ def _fitted(design: _Design, spreads: Floats, dispersion: float, start: Floats) 
     weights = means / dispersion
     around, member = _around(design), _member(design)
     own = member @ weights + 1.0 / spreads[0] ** 2  # (D,)
-    cross = (member @ sparse.diags(weights) @ around).toarray() / own[:, None]  # (D, V)
-    inner = (around.T @ sparse.diags(weights) @ around).toarray() - cross.T @ (cross * own[:, None])
+    joined = member @ sparse.diags(weights) @ around  # (D, V)
+    inner = around.T @ sparse.diags(weights) @ around
     # the level is free, but for a trace that keeps the block invertible
-    inner[np.diag_indices_from(inner)] += np.append(np.repeat(1.0 / spreads[1:] ** 2, design.sizes[1:]), 1e-9)
-    covariance = linalg.cho_solve(linalg.cho_factor(inner), np.eye(inner.shape[0]))
-    spanned = cross @ covariance
-    of_drivers = 1.0 / own + np.einsum("dv,dv->d", spanned, cross)
+    ridge = np.append(np.repeat(1.0 / spreads[1:] ** 2, design.sizes[1:]), 1e-9)
+    blocks = _dense_blocks if joined.shape[0] * joined.shape[1] <= DENSE_MOST else _sparse_blocks
+    covariance, spanned, of_drivers = blocks(joined, inner, own, ridge)
     of_cells = _variance_of_cells(around, design.of_driver, of_drivers, spanned, covariance)
     return _Fit(
         effects=effects,
@@ -186,6 +187,34 @@ def _fitted(design: _Design, spreads: Floats, dispersion: float, start: Floats) 
         covariance=covariance,
         leverage=np.clip(weights * of_cells, 0.0, 0.99),
     )
+
+
+def _dense_blocks(
+    joined: sparse.csr_matrix, inner: sparse.csr_matrix, own: Floats, ridge: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Covariance of the environment ``(V, V)``, its product with ``cross`` ``(D, V)``, variance of drivers ``(D,)``."""
+    cross = joined.toarray() / own[:, None]
+    left = inner.toarray() - cross.T @ (cross * own[:, None])
+    left[np.diag_indices_from(left)] += ridge
+    covariance = linalg.cho_solve(linalg.cho_factor(left), np.eye(left.shape[0]))
+    spanned = cross @ covariance
+    return covariance, spanned, 1.0 / own + np.einsum("dv,dv->d", spanned, cross)
+
+
+def _sparse_blocks(
+    joined: sparse.csr_matrix, inner: sparse.csr_matrix, own: Floats, ridge: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """As :func:`_dense_blocks`, for big fleets, where a driver meets few of the vehicles."""
+    cross = (sparse.diags(1.0 / own) @ joined).tocsr()
+    left = (inner - cross.T @ sparse.diags(own) @ cross).toarray()
+    left[np.diag_indices_from(left)] += ridge
+    # a third of the work of solving for every column
+    half, failed = linalg.lapack.dpotri(linalg.cholesky(left))
+    if failed:
+        raise linalg.LinAlgError("the information of the environment cannot be inverted")
+    covariance = np.asarray(half + np.triu(half, 1).T)
+    spanned = cross @ covariance
+    return covariance, spanned, 1.0 / own + np.asarray(cross.multiply(spanned).sum(axis=1)).ravel()
 
 
 def _around(design: _Design) -> sparse.csr_matrix:

@@ -23,12 +23,15 @@ def evaluate(con: duckdb.DuckDBPyConnection, day: date, priors: Priors, known_on
     """
     models.drop_temporary(con)
     models.load_parameters(con, day, priors, known_on)
-    models.build(con, models.OBSERVED)
-    _take_out(con)
-    models.build(con, models.FINDINGS)
-    models.drop(con, (*models.READ_BY_FINDINGS, "level_steps"))
-    models.give(con, "discoveries", discoveries(con))
-    models.build(con, models.PROBABILITIES)
+    con.execute("set preserve_insertion_order = false")  # no model here has an order, and keeping one takes memory
+    try:
+        models.build(con, models.OBSERVED, free=True)
+        _take_out(con)
+        models.build(con, models.FINDINGS, free=True)
+        models.give(con, "discoveries", discoveries(con))
+        models.build(con, models.PROBABILITIES, free=True)
+    finally:
+        con.execute("reset preserve_insertion_order")
 
 
 def _take_out(con: duckdb.DuckDBPyConnection) -> None:

@@ -1,7 +1,9 @@
 """The SQL models: their order, their parameters and the runner that makes temporary tables of them."""
 
+import re
 from dataclasses import asdict
 from datetime import date, datetime, time, timedelta
+from functools import cache
 from importlib.resources import files
 
 import duckdb
@@ -14,6 +16,7 @@ from fleetbrake.scoring.priors import EXPLAINS, INDICATOR_PRIORS, PRIORITY_ORDER
 STAGING = (
     "stg_vehicles",
     "stg_trips",
+    "stg_units",
     "stg_events",
     "stg_places",
     "stg_wheels",
@@ -22,6 +25,10 @@ STAGING = (
     "stg_restarts",
     "int_conditions",
     "stg_context",
+    "int_restarted",
+    "int_axles",
+    "int_uneven",
+    "int_locked",
 )
 OBSERVATIONS = (
     "int_towing",
@@ -46,11 +53,16 @@ OBSERVATIONS = (
     "obs_dropout",
 )
 #: Up to one row a series and trip; then what else explains a level is taken out (``evidence``).
-OBSERVED = (*STAGING, *OBSERVATIONS, "int_level_observations", "int_trip_levels", "int_level_steps")
-#: Of no use once the findings stand: dropped then, since they are the largest.
-READ_BY_FINDINGS = (*(name for name in OBSERVATIONS if name.startswith("obs_")), "int_trip_levels")
+OBSERVED = (*STAGING, *OBSERVATIONS, "int_shares", "int_level_observations", "int_trip_levels", "int_level_steps")
+#: Built for one measure of an indicator after the other, since its aggregates hold all groups in memory; those of
+#: wheels, which have most rows, for some vehicles after others as well.
+SLICED = ("int_trip_levels",)
+#: Applications up to which all is built at once, and those of a slice of vehicles (own choices): its groups then take
+#: some 250 MB, and a slice costs little against what it does.
+EVENTS_AT_ONCE = 200_000
+EVENTS_A_SLICE = 700_000
 #: Read by one model, too large to be kept.
-VIEWS = ("int_level_observations",)
+VIEWS = (*(name for name in OBSERVATIONS if name.startswith("obs_")), "int_level_observations")
 FINDINGS = (
     "int_levels",
     "int_noise",
@@ -58,7 +70,6 @@ FINDINGS = (
     "int_series",
     "int_peers",
     "int_level_findings",
-    "int_shares",
     "int_share_windows",
     "int_share_findings",
     "int_findings",
@@ -100,10 +111,9 @@ STYLE = (
     "int_coaching_praise",
 )
 
+#: Of the vehicles: made before the drivers' models, so that what they read is gone by then.
+VEHICLE_MARTS = ("mart_indicators", "mart_vehicle_health", "mart_indicator_trips")
 MARTS = (
-    "mart_indicators",
-    "mart_vehicle_health",
-    "mart_indicator_trips",
     "mart_driver_style",
     "mart_driver_coaching",
     "mart_exposure_summary",
@@ -136,7 +146,7 @@ PARAMETERS = (
     "made",
 )
 #: Every model, in the order of building.
-MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + DRIVERS + STYLE + MARTS
+MODELS = OBSERVED + FINDINGS + PROBABILITIES + VERDICTS + VEHICLE_MARTS + DRIVERS + STYLE + MARTS
 
 _FOLDERS = {
     "stg": "staging",
@@ -146,6 +156,12 @@ _FOLDERS = {
     "check": "checks",
     "learn": "learning",
 }
+
+#: The number of a measure is its place among the priors: compared once for a whole block of rows of one model.
+_NUMBERS = " ".join(
+    f"when i = '{row.indicator}' and m = '{row.measure}' then {number}"
+    for number, row in enumerate(INDICATOR_PRIORS, start=1)
+)
 
 MACROS = (
     "finite(x) as case when isfinite(x) then x end",
@@ -161,6 +177,19 @@ MACROS = (
     "place_cell(lat, lon, size) as case when lat between -89 and 89 and lon between -180 and 180 then "
     "round(lat * 111195 / size)::bigint * 10000000 "
     "+ round(lon * 111195 * cos(radians(round(lat, 1))) / size)::bigint end",
+    # a series is a vehicle, measure of an indicator and wheel: one number, since millions of rows are sorted by it
+    "series_number(measure, vehicle, wheel) as vehicle::bigint * 65536 + measure * 256 + wheel",
+    "series_vehicle(series) as (series >> 16)::integer",
+    "series_measure(series) as ((series >> 8) & 255)::integer",
+    "series_wheel(series) as (series & 255)::integer",
+    f"measure_number(i, m) as case {_NUMBERS} end",
+    # 1L is 2, 1R is 3, 2L is 4; 0 is the whole vehicle
+    "wheel_number(wheel) as case when wheel = '' then 0 "
+    "else 2 * (ascii(wheel) - 48) + (right(wheel, 1) = 'R')::integer end",
+    "wheel_name(number) as case when number = 0 then '' else (number // 2) || if(number % 2 = 1, 'R', 'L') end",
+    # the measures and vehicles that a sliced model is being built for
+    "in_slice(i, m) as true",
+    "in_part(vehicle) as true",
     "logit(p) as ln(p / (1 - p))",
     "from_logit(x) as 1 / (1 + exp(-x))",
     # least and greatest pass over NULL, hence the case
@@ -184,12 +213,6 @@ def drop_temporary(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(f"drop macro if exists temp.{macro.split('(', 1)[0]}")
 
 
-def drop(con: duckdb.DuckDBPyConnection, names: tuple[str, ...]) -> None:
-    """Remove models that no later one reads."""
-    for name in names:
-        con.execute(f"drop table if exists temp.{name}")
-
-
 def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors, known_on: date | None = None) -> None:
     """Make the parameter tables and macros that the models import.
 
@@ -205,7 +228,8 @@ def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors,
         [as_of, until - back, until, known, _end_of(known)],
     )
     _frame(con, "priors", pd.DataFrame([asdict(priors)]).astype(float))
-    _frame(con, "indicator_priors", pd.DataFrame([asdict(row) for row in INDICATOR_PRIORS]))
+    numbered = [{"number": number, **asdict(row)} for number, row in enumerate(INDICATOR_PRIORS, start=1)]
+    _frame(con, "indicator_priors", pd.DataFrame(numbered))
     _frame(con, "priority_order", pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]))
     scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
     _frame(con, "repair_scope", pd.DataFrame(scope, columns=["work", "indicator"]))
@@ -221,13 +245,73 @@ def _end_of(day: date) -> datetime:
     return datetime.combine(min(day, date.max - timedelta(days=1)) + timedelta(days=1), time())
 
 
-def build(con: duckdb.DuckDBPyConnection, models: tuple[str, ...]) -> None:
-    """Make a temporary table of each model, in the order given."""
+def build(con: duckdb.DuckDBPyConnection, models: tuple[str, ...], *, free: bool = False) -> None:
+    """Make a temporary table of each model, in the order given; ``free``: drop what no later model of a run reads."""
     for model in models:
         try:
-            con.execute(f"create temp {'view' if model in VIEWS else 'table'} {model} as {sql_of(model)}")
+            _make(con, model)
         except duckdb.Error as error:
             raise StoreError(f"scoring model {model} failed: {error}") from error
+        for name in _last_read_by().get(model, ()) if free else ():
+            con.execute(f"drop table if exists temp.{name}")
+
+
+def _make(con: duckdb.DuckDBPyConnection, model: str) -> None:
+    if model in VIEWS:
+        con.execute(f"create temp view {model} as {sql_of(model)}")
+    elif model in SLICED:
+        _make_in_slices(con, model)
+    else:
+        con.execute(f"create temp table {model} as {sql_of(model)}")
+
+
+def _make_in_slices(con: duckdb.DuckDBPyConnection, model: str) -> None:
+    begin = f"create temp table {model} as"
+    for chosen, vehicles in _slices(con):
+        con.execute(f"create or replace temp macro in_slice(i, m) as {chosen}")
+        con.execute(f"create or replace temp macro in_part(vehicle) as {vehicles}")
+        con.execute(f"{begin} {sql_of(model)}")
+        begin = f"insert into temp.{model}"
+    con.execute("create or replace temp macro in_slice(i, m) as true")
+    con.execute("create or replace temp macro in_part(vehicle) as true")
+
+
+def _slices(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+    """Conditions of each slice: on indicator and measure (constants, so that other branches are not read), vehicle."""
+    events = int(con.execute("select count(*) from stg_events").fetchall()[0][0])
+    if events <= EVENTS_AT_ONCE:
+        return [("true", "true")]
+    parts = 1 + events // EVENTS_A_SLICE
+    return [
+        (f"i = '{row.indicator}' and m = '{row.measure}'", f"vehicle % {parts} = {part}" if row.per_wheel else "true")
+        for row in INDICATOR_PRIORS
+        if row.kind == "level"
+        for part in range(parts if row.per_wheel else 1)
+    ]
+
+
+@cache
+def _last_read_by() -> dict[str, tuple[str, ...]]:
+    """Model -> the tables that it is the last of a run to read. Large ones make room for others by that."""
+    reads = {name: _names_in(sql_of(name)) - {name} for name in (*MODELS, *CHECKS)}
+    last: dict[str, str] = {}
+    for reader in (*MODELS, *CHECKS):
+        if reader in VIEWS:
+            continue  # reads nothing itself
+        waiting = list(reads[reader])
+        while waiting:
+            name = waiting.pop()
+            if name in VIEWS:
+                waiting += reads[name]
+            else:
+                last[name] = reader
+    return {reader: tuple(sorted(name for name in last if last[name] == reader)) for reader in set(last.values())}
+
+
+def _names_in(sql: str) -> set[str]:
+    told = "\n".join(line for line in sql.splitlines() if not line.lstrip().startswith("--"))
+    # what is published of a run is read when all is made
+    return set(re.findall(r"\w+", told)) & {*(name for name in MODELS if not name.startswith("mart_")), "level_steps"}
 
 
 def check(con: duckdb.DuckDBPyConnection) -> None:

@@ -68,12 +68,13 @@ def score(
         # recordings lag: what people found or reported since the newest of them must not wait for the next one
         evaluate(con, day, priors, known_on=now if day == newest else day)
         give_scores(con, learned)
-        models.build(con, models.VERDICTS)
-        models.build(con, models.DRIVERS)
+        models.build(con, models.VERDICTS, free=True)
+        models.build(con, models.VEHICLE_MARTS, free=True)
+        models.build(con, models.DRIVERS, free=True)
         models.give(con, "driver_posterior", driver_posterior(con, priors))
-        models.build(con, models.STYLE)
+        models.build(con, models.STYLE, free=True)
         models.give(con, "made", pd.DataFrame({"made_on": [now]}))
-        models.build(con, models.MARTS)
+        models.build(con, models.MARTS, free=True)
         models.check(con)
         for table, mart in _OUTPUTS.items():
             _replace(con, table, mart, day)

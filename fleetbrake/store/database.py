@@ -16,6 +16,7 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.schema import check_version, create_tables, fill_table, replace_table
 
 __all__ = [
+    "WORKING_MEMORY",
     "create_tables",
     "database_path",
     "fill_table",
@@ -27,6 +28,9 @@ __all__ = [
 
 DATABASE_NAME = "fleet.duckdb"
 _PRIVATE = ".rebuilding-"
+#: What DuckDB may hold in memory while a fleet is scored or planned. What does not fit goes to files in a folder beside
+#: the private copy. Own choice: with Python, its libraries and what DuckDB does not count a run stays under 2 GiB.
+WORKING_MEMORY = "1300MB"
 
 
 def database_path(store: Path) -> Path:
@@ -92,7 +96,8 @@ def rebuilding(
 
     Parameters
     ----------
-    memory_limit : as DuckDB reads it, for instance ``"2GB"``; its own default otherwise.
+    memory_limit : as DuckDB reads it, for instance ``"2GB"``; its own default otherwise. What does not fit is written
+        to files in a folder of the store, which is removed at the end, or by the next run if this one was killed.
     threads : number of DuckDB's threads; its own default otherwise.
     fresh : write all tables into a new file at the end, so that what was changed or dropped leaves nothing behind.
 
@@ -148,6 +153,7 @@ def _open_private(private: Path, memory_limit: str | None, threads: int | None) 
     if "?" in str(private.resolve()):  # DuckDB takes it for the start of parameters and would write elsewhere
         raise StoreError(f"The path of a store cannot have a question mark in it: {private.parent}.")
     config: dict[str, str | bool | int | float | list[str]] = dict(NO_EXTENSIONS)
+    config["temp_directory"] = f"{private.resolve()}.spilled"
     if memory_limit is not None:
         config["memory_limit"] = memory_limit
     if threads is not None:

@@ -1,9 +1,12 @@
 """Files that are either wholly there or not at all."""
 
+import errno
 import hashlib
 import os
 import secrets
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
@@ -48,6 +51,32 @@ def put_in_place(part: Path, path: Path) -> None:
     part.replace(path)
     if os.name == "posix":  # elsewhere a folder cannot be opened, and need not be
         _to_disk(path.parent)
+
+
+def move_into(moves: Iterable[tuple[Path, Path]], folders: Iterable[Path]) -> None:
+    """Move whole files, each from the first path to the second, and force the ``folders`` they go to to the disk.
+
+    Many at once cost little: what wrote them has forced their bytes to the disk. Over file systems they are copied.
+
+    Raises
+    ------
+    StoreError
+        One is not there or cannot be moved.
+    """
+    reached = list(folders)
+    for folder in reached:
+        folder.mkdir(parents=True, exist_ok=True)
+    for path, target in moves:
+        try:
+            path.replace(target)
+        except OSError as error:
+            if error.errno != errno.EXDEV:
+                raise StoreError(f"Cannot move {path} to {target}: {error.strerror or error}.") from error
+            write_atomically(target, partial(shutil.copyfile, path))
+            path.unlink(missing_ok=True)
+    if os.name == "posix":
+        for folder in reached:
+            _to_disk(folder)
 
 
 def remove_parts(folder: Path) -> None:

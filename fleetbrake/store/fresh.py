@@ -14,6 +14,9 @@ NO_EXTENSIONS: Final = {
     "allow_community_extensions": False,
 }
 
+#: What DuckDB may hold in memory meanwhile; own choice, rows pass through.
+_MEMORY: Final = "400MB"
+
 
 def write_fresh(source: Path, target: Path) -> None:
     """Write every table of a database that nobody has open into a new file, rows in their order.
@@ -24,7 +27,12 @@ def write_fresh(source: Path, target: Path) -> None:
         The one cannot be read or the other not be written.
     """
     try:
-        with duckdb.connect(":memory:", config=dict(NO_EXTENSIONS)) as con:
+        config: dict[str, str | bool | int | float | list[str]] = {
+            **NO_EXTENSIONS,
+            "memory_limit": _MEMORY,
+            "temp_directory": f"{target.resolve()}.spilled",
+        }
+        with duckdb.connect(":memory:", config=config) as con:
             con.execute(f"ATTACH {_text(source)} AS worn (TYPE duckdb, READ_ONLY)")
             con.execute(f"ATTACH {_text(target)} AS fresh (TYPE duckdb)")
             con.execute("COPY FROM DATABASE worn TO fresh")

@@ -1,14 +1,21 @@
-"""``lake/log.parquet``: what became of each file seen. The commit record of the lake."""
+"""``lake/log.parquet``: what became of each file seen. The commit record of the lake.
 
-from collections.abc import Iterable, Iterator
+It is kept and asked as columns, so that a log of 100,000 files costs little; an entry becomes an object where one is
+asked for.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
+from typing import Any, Final, NamedTuple
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.arrow import arrow_schema, read_parquet, write_parquet
+from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
 from fleetbrake.store.lake import Lake
 
 LOG_COLUMNS = {
@@ -33,6 +40,12 @@ LOG_SCHEMA = arrow_schema(LOG_COLUMNS)
 
 #: A kept entry has one of these; ``unchanged`` belongs to a run's summary, not to a file's story.
 KEPT_STATUSES = ("loaded", "rejected", "partly_loaded")
+
+_ALWAYS: Final = ("path", "sha256", "settings", "status", "events", "events_rejected")
+_MOMENTS: Final = ("loaded_at", "first_at", "last_at")
+_BEGIN: Final = datetime(1970, 1, 1, tzinfo=UTC)
+#: Entries made into objects together; own choice, a few megabytes.
+_TOGETHER: Final = 10_000
 
 
 @dataclass(frozen=True)
@@ -77,60 +90,139 @@ class LogEntry:
             raise ValueError("a rejected file has no piece, every other has one")
 
 
-class IngestLog:
-    """All entries by path."""
+class Standing(NamedTuple):
+    """What tells whether a file has to be read again; ``loaded_us``: since 1970, UTC. As in :class:`LogEntry`."""
 
-    def __init__(self, store: Path, entries: dict[str, LogEntry]) -> None:
+    sha256: str
+    settings: str
+    key: str | None
+    status: str
+    size: int | None
+    mtime_ns: int | None
+    loaded_us: int | None
+
+
+class IngestLog:
+    """All entries by path, in order of path.
+
+    Parameters
+    ----------
+    entries : by path, or as a table in ``LOG_SCHEMA`` without two rows of one path, in any order.
+    """
+
+    def __init__(self, store: Path, entries: Mapping[str, LogEntry] | pa.Table) -> None:
+        self._store = store
         self._lake = Lake(store)
-        self.entries = entries
+        rows = entries if isinstance(entries, pa.Table) else _as_table(entries.values())
+        self._rows = rows.sort_by("path").combine_chunks()
 
     def __len__(self) -> int:
-        return len(self.entries)
+        return int(self._rows.num_rows)
+
+    def __contains__(self, path: object) -> bool:
+        return path in self._places
 
     def __iter__(self) -> Iterator[LogEntry]:
-        return iter(self.entries.values())
+        for first in range(0, len(self), _TOGETHER):
+            for row in self._rows.slice(first, _TOGETHER).to_pylist():
+                yield LogEntry(**row)
+
+    @property
+    def entries(self) -> dict[str, LogEntry]:
+        """Every entry as an object, by path: for few of them, or for tests."""
+        return {entry.path: entry for entry in self}
 
     def get(self, path: str) -> LogEntry | None:
         """The entry of a path, whatever its bytes were then."""
-        return self.entries.get(path)
+        place = self._places.get(path)
+        return None if place is None else self._at(place)
+
+    def that_begin_before(self, moment: datetime) -> Iterator[LogEntry]:
+        """Entries of files that have a piece and whose first sample is earlier, or not known; in order of path."""
+        begun = pc.coalesce(
+            pc.less(self._rows.column("first_at"), pa.scalar(moment, LOG_SCHEMA.field("first_at").type)), True
+        )
+        wanted = pc.and_(begun, pc.is_valid(self._rows.column("key")))
+        for place in pc.indices_nonzero(wanted).to_pylist():
+            yield self._at(place)
+
+    def standing(self, path: str) -> Standing | None:
+        """What tells whether the file has to be read again: a few microseconds, where an entry takes more."""
+        place = self._places.get(path)
+        if place is None:
+            return None
+        return Standing(*[self._columns[name][place].as_py() for name in _STANDING])
 
     def known(self, path: str, sha256: str, settings: str) -> LogEntry | None:
         """The entry of this path if its bytes and settings are those of then, so that reading again changes nothing.
 
         A rejected file is known too. None as well if its piece has gone: it must be read again.
         """
-        entry = self.entries.get(path)
-        if entry is None or (entry.sha256, entry.settings) != (sha256, settings):
+        there = self.standing(path)
+        if there is None or (there.sha256, there.settings) != (sha256, settings):
             return None
-        return entry if entry.key is None or self._lake.has(entry.key) else None
+        return self.get(path) if there.key is None or self._lake.has(there.key) else None
 
     def keys(self) -> list[str]:
         """Keys of the pieces that count."""
-        return [entry.key for entry in self if entry.key is not None]
+        keys: list[str] = self._rows.column("key").drop_null().to_pylist()
+        return keys
 
     def table(self) -> pa.Table:
         """All entries in order of path, in ``LOG_SCHEMA``."""
-        rows = [asdict(self.entries[path]) for path in sorted(self.entries)]
-        return pa.Table.from_pylist(rows, schema=LOG_SCHEMA)
+        return self._rows
+
+    def with_entries(self, entries: Iterable[LogEntry]) -> "IngestLog":
+        """A log with these entries, each in place of the one of its path; of two of one path the later."""
+        more = _as_table({entry.path: entry for entry in entries}.values())
+        replaced = pc.is_in(self._rows.column("path"), value_set=in_one(more.column("path")))
+        return IngestLog(self._store, pa.concat_tables([self._rows.filter(pc.invert(replaced)), more]))
+
+    @cached_property
+    def _places(self) -> dict[str, int]:
+        return {path: place for place, path in enumerate(self._rows.column("path").to_pylist())}
+
+    @cached_property
+    def _columns(self) -> dict[str, pa.Array]:
+        """Each column as one array, moments as microseconds: a cell is read without the whole row."""
+        columns = {name: in_one(self._rows.column(name)) for name in LOG_SCHEMA.names}
+        return (
+            columns
+            | {f"{name}_us": columns[name].cast(pa.int64()) for name in _MOMENTS}
+            | {"loaded_us": columns["loaded_at"].cast(pa.int64())}
+        )
+
+    def _at(self, place: int) -> LogEntry:
+        facts: dict[str, Any] = {}
+        for name in LOG_SCHEMA.names:
+            moment = name in _MOMENTS
+            value = self._columns[f"{name}_us" if moment else name][place].as_py()
+            facts[name] = _BEGIN + timedelta(microseconds=value) if moment and value is not None else value
+        return LogEntry(**facts)
+
+
+_STANDING: Final = Standing._fields
 
 
 def read_log(store: Path) -> IngestLog:
     """The log of a store, empty if there is none. StoreError if it cannot be read."""
     table = read_parquet(_log_path(store), LOG_SCHEMA, "the store's log of files")
-    try:
-        entries = [LogEntry(**row) for row in table.to_pylist()]
-    except (ValueError, TypeError) as error:
-        raise StoreError(f"The store's log of files ({_log_path(store)}) is damaged: {error}.") from error
-    return IngestLog(store, {entry.path: entry for entry in entries})
+    wrong = _wrong(table)
+    if wrong:
+        raise StoreError(f"The store's log of files ({_log_path(store)}) is damaged: {wrong}.")
+    return IngestLog(store, table)
 
 
 def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     """Put the entries into the log, each in place of the one of its path; all of them or none.
 
     From here on the pieces they name exist and the replaced ones do not. Only for the holder of the writer's lock.
+    Without entries nothing is written.
     """
-    log = read_log(store)
-    merged = IngestLog(store, {**log.entries, **{entry.path: entry for entry in entries}})
+    log, listed = read_log(store), list(entries)
+    if not listed and _log_path(store).exists():
+        return log
+    merged = log.with_entries(listed)
     write_parquet(_log_path(store), merged.table())
     return merged
 
@@ -138,6 +230,25 @@ def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
 def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
     """Write the log anew with just these entries. Only for the holder of the writer's lock."""
     write_parquet(_log_path(store), IngestLog(store, {entry.path: entry for entry in entries}).table())
+
+
+def _as_table(entries: Iterable[LogEntry]) -> pa.Table:
+    return pa.Table.from_pylist([asdict(entry) for entry in entries], schema=LOG_SCHEMA)
+
+
+def _wrong(table: pa.Table) -> str | None:
+    """What no run of this program can have written."""
+    for name in _ALWAYS:
+        if table.column(name).null_count:
+            return f"a file without {name}"
+    status = table.column("status")
+    if not pc.all(pc.is_in(status, value_set=pa.array(KEPT_STATUSES)), min_count=0).as_py():
+        return "a status that is not kept in the log"
+    if pc.any(pc.equal(pc.equal(status, "rejected"), pc.is_valid(table.column("key"))), min_count=0).as_py():
+        return "a rejected file has no piece, every other has one"
+    if pc.count_distinct(table.column("path")).as_py() != table.num_rows:
+        return "a path stands in it twice"
+    return None
 
 
 def _log_path(store: Path) -> Path:

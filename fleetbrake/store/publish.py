@@ -1,125 +1,84 @@
 """From the lake, the log and the registers to the published event tables.
 
 Everything that needs a register, another file or another event is decided here, in the SQL files beside this module,
-so that the order in which files were read never changes a result.
+so that the order in which files were read never changes a result. Only what is new, and what that touches, is made:
+the tables of any sequence of publishings hold the rows that publishing all at once would give.
 """
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import date
-from importlib.resources import files
 from pathlib import Path
 
 import duckdb
 import pyarrow as pa
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
-from fleetbrake.core.record_criteria import DEFAULT_RECORDS, RecordCriteria
-from fleetbrake.core.tables import REGISTERS
 from fleetbrake.core.vocabulary import CATEGORIES, LIGHT_CATEGORIES
-from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest, for_publishing
-from fleetbrake.store.forgetting.hidden import drop_shown, shown_rows
-from fleetbrake.store.lake import DRIVER_FORGOTTEN, PIECE_KEY, Lake
-from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
+from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.log import IngestLog, read_log
 from fleetbrake.store.observability import observability
-from fleetbrake.store.registers import read_register
-from fleetbrake.store.schema import clean_select, fill_table, replace_table
+from fleetbrake.store.publishing.changes import compare_events, compare_files, list_rows, note_files, nothing_changed
+from fleetbrake.store.publishing.from_registers import take_registers
+from fleetbrake.store.publishing.models import number, sql_of
+from fleetbrake.store.publishing.state import EVENTS, begin_anew, drop_state, fingerprint, note, register_prints, stands
+from fleetbrake.store.publishing.sums import sum_up, sum_up_changed, sum_up_missing
+from fleetbrake.store.publishing.wide import number_incidents as _number_incidents
+from fleetbrake.store.publishing.wide import write_rows
+from fleetbrake.store.schema import append_rows, fill_table, replace_table
+
+__all__ = ["PUBLISHING_MEMORY", "newest_day", "number_incidents", "publish_recordings", "sum_up", "sum_up_missing"]
 
 #: Edge definitions: onsets this close are the same application; events this close are one incident (both s).
 SAME_ONSET_S = 0.5
 INCIDENT_S = 60.0
 
-#: In order; each reads those before it.
-_STEPS = (
-    "stg_events",
-    "int_fates",
-    "int_trips",
-    "int_events",
-    "int_emergencies",
-    "int_incidents",
-    "int_wheels",
-    "int_wheel_words",
-    "int_brake_work",
-    "int_allowed_lockups",
-)
-_MARTS = ("events", "event_wheels", "ingest_log", "unknown_ids")
-#: From the published tables alone, in order.
-_SUMMARIES = ("month_work", "month_figures", "month_surfaces", "recording_channels", "recording_facts")
+#: What DuckDB may hold in memory while it publishes (own choice: with Python, its libraries and the rows of a slice a
+#: run stays under 1 GiB). What does not fit goes to files beside the private copy.
+PUBLISHING_MEMORY = "400MB"
+
+#: Where more than this share of all rows would be made anew, all are (own choice): it is quicker, and leaves the table
+#: in order of time.
+_MOST_SHARE = 0.5
 
 
-def publish_recordings(con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria = DEFAULT) -> None:
+def publish_recordings(
+    con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria = DEFAULT, *, anew: bool = False
+) -> None:
     """Fill events, event_wheels, ingest_log, observability, unknown_ids, the registers and what sums them up.
 
-    The other tables stay as they are.
+    The other tables stay as they are. Pieces of the lake that stand alone may become blocks.
 
     Parameters
     ----------
     con : connection of :func:`fleetbrake.store.database.rebuilding`.
     criteria : thresholds, by default the published ones.
+    anew : make every row, whatever was published before.
 
     Raises
     ------
     StoreError
         A part of the store is missing or damaged.
     """
-    rest = for_publishing(store)
-    for name in REGISTERS:
-        replace_table(con, name, rest.register(name, read_register(store, name)))
-    merged_registers(con, store)
-    replace_table(con, "observability", observability(criteria))
-    with _sources(con, store, criteria, rest):
-        for step in _STEPS:
-            con.execute(f"CREATE TEMP TABLE {step} AS {_sql(step)}")
-        for mart in _MARTS:
-            con.execute(f"CREATE TEMP VIEW mart AS {_sql(mart)}")
-            fill_table(con, mart, "mart")
-            con.execute("DROP VIEW mart")
-    sum_up(con)
-
-
-def sum_up(con: duckdb.DuckDBPyConnection, criteria: RecordCriteria = DEFAULT_RECORDS) -> None:
-    """Fill the tables of ``core.summary_tables`` from the published events, log, trips and vehicles."""
-    con.register("record_criteria", pa.Table.from_pylist([asdict(criteria)]))
-    try:
-        for summary in _SUMMARIES:
-            con.execute(f"CREATE TEMP VIEW mart AS {_sql(summary)}")
-            try:
-                fill_table(con, summary, "mart")
-            finally:
-                con.execute("DROP VIEW mart")
-    finally:
-        con.unregister("record_criteria")
-
-
-def sum_up_missing(con: duckdb.DuckDBPyConnection) -> None:
-    """Fill the summaries of a store of an earlier version, which had fewer of them; else nothing."""
-    rows = con.execute(
-        "SELECT EXISTS (FROM events WHERE started_at IS NOT NULL) AND (NOT EXISTS (FROM month_work) "
-        "OR NOT EXISTS (FROM month_surfaces WHERE not_braking IS NOT NULL))"
-    ).fetchall()  # to the end: what comes next must find no result open
-    if rows[0][0]:
-        sum_up(con)
+    rest, log, lake = for_publishing(store), read_log(store), Lake(store)
+    lake.fold(log.keys())
+    if rest.forgetter:
+        log = IngestLog(store, {new.path: new for new in map(rest.entry, log)})
+    print_ = fingerprint(criteria, {"same_onset_s": SAME_ONSET_S, "incident_s": INCIDENT_S, **_words()})
+    # ids that a hold keeps and that may not be shown change many rows' texts: then all is looked at
+    anew = anew or bool(rest.forgetter) or not stands(con, print_)
+    if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew):
+        _publish(con, store, criteria, rest, log, lake, print_, anew=True)
+    if rest.forgetter:
+        drop_state(con)
 
 
 def number_incidents(con: duckdb.DuckDBPyConnection) -> None:
     """Number the incidents of the published events anew, after a driver was taken out of them."""
-    con.register("criteria", pa.Table.from_pylist([{"incident_s": INCIDENT_S}]))
-    con.execute(
-        "CREATE TEMP VIEW int_events AS SELECT *, started_at + to_microseconds(CAST(round(coalesce(onset_s, 0) * 1e6) "
-        "AS BIGINT)) AS onset_at FROM events"
-    )
+    con.register("criteria", _criteria_row(DEFAULT))
     try:
-        con.execute(f"CREATE TEMP TABLE numbered AS {_sql('int_incidents')}")
-        con.execute(
-            "UPDATE events SET incident = numbered.incident FROM numbered "
-            "WHERE numbered.event_id = events.event_id AND numbered.incident IS DISTINCT FROM events.incident"
-        )
-        con.execute("DROP TABLE temp.numbered")
+        _number_incidents(con)
     finally:
-        con.execute("DROP VIEW temp.int_events")
         con.unregister("criteria")
 
 
@@ -133,46 +92,88 @@ def newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date | None:
     return None if row is None else row[0]
 
 
-@contextmanager
-def _sources(con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria, rest: AtRest) -> Iterator[None]:
-    """What the SQL files read, as views of this connection, while the block runs."""
-    log = read_log(store)
-    events, wheels = Lake(store).pieces(log.keys())
-    raw_events = shown_rows(con, "raw_events", events, rest)
-    raw_wheels = shown_rows(con, "raw_event_wheels", wheels, rest)
-    con.register("file_log", IngestLog(store, {new.path: new for new in map(rest.entry, log)}).table())
+def _publish(
+    con: duckdb.DuckDBPyConnection,
+    store: Path,
+    criteria: Criteria,
+    rest: AtRest,
+    log: IngestLog,
+    lake: Lake,
+    print_: str,
+    *,
+    anew: bool,
+) -> bool:
+    """Publish; False where so much changed that all is to be made anew."""
+    there = _temporary(con)
     con.register("criteria", _criteria_row(criteria))
-    key = {PIECE_KEY: "VARCHAR"}
-    gone = {DRIVER_FORGOTTEN: "BOOLEAN"}
-    con.execute(f"CREATE TEMP VIEW lake_events AS {clean_select({**LAKE_EVENTS, **gone, **key}, raw_events)}")
-    con.execute(f"CREATE TEMP VIEW lake_event_wheels AS {clean_select({**LAKE_EVENT_WHEELS, **key}, raw_wheels)}")
     try:
-        yield
+        if anew:
+            begin_anew(con)
+        known = {} if anew else register_prints(con)
+        prints = take_registers(con, store, rest, known, anew=anew)
+        same_registers = prints == known
+        replace_table(con, "observability", observability(criteria))
+        compare_files(con, log.table(), lake)
+        if not anew and same_registers and nothing_changed(con):
+            note(con, print_, prints)
+            return True
+        compare_events(con, lake, rest)
+        list_rows(con)
+        if not anew and _much(con):
+            drop_state(con)
+            return False
+        write_rows(con, lake, rest, anew=anew)
+        _write_log(con)
+        with_names = sql_of("unknown_ids")
+        con.execute(f"CREATE TEMP VIEW mart AS {with_names}")
+        fill_table(con, "unknown_ids", "mart")
+        con.execute("DROP VIEW temp.mart")
+        (sum_up if anew else sum_up_changed)(con)
+        note_files(con)
+        note(con, print_, prints)
+        return True
     finally:
-        for step in _STEPS:
-            con.execute(f"DROP TABLE IF EXISTS temp.{step}")
-        for view in ("mart", "lake_events", "lake_event_wheels"):
-            con.execute(f"DROP VIEW IF EXISTS temp.{view}")
-        for name in ("raw_events", "raw_event_wheels"):
-            drop_shown(con, name)
-        for source in ("file_log", "criteria"):
-            con.unregister(source)
+        for kind, name in _temporary(con) - there:
+            con.execute(f'DROP {kind} IF EXISTS temp."{name}"')
+        con.unregister("criteria")
+
+
+def _much(con: duckdb.DuckDBPyConnection) -> bool:
+    kept = number(con, f"SELECT count(*) FROM {EVENTS} WHERE fate = 'kept'")  # noqa: S608 - own names
+    return number(con, "SELECT count(*) FROM pub_write") > _MOST_SHARE * kept
+
+
+def _write_log(con: duckdb.DuckDBPyConnection) -> None:
+    """The published log of the files in ``pub_paths``."""
+    con.execute("DELETE FROM ingest_log WHERE path IN (SELECT path FROM pub_paths)")
+    con.execute(
+        "CREATE OR REPLACE TEMP VIEW file_log AS SELECT * EXCLUDE (events_stamp, wheels_stamp) FROM pub_files "
+        "WHERE path IN (SELECT path FROM pub_paths)"
+    )
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE int_fates AS SELECT * FROM {EVENTS} "  # noqa: S608 - own names
+        f"WHERE {PIECE_KEY} IN (SELECT key FROM file_log)"
+    )
+    con.execute(f"CREATE TEMP VIEW mart AS {sql_of('ingest_log')}")
+    append_rows(con, "ingest_log", "mart")
+    con.execute("DROP VIEW temp.mart")
+
+
+def _temporary(con: duckdb.DuckDBPyConnection) -> set[tuple[str, str]]:
+    """Kind and name of the connection's temporary tables and views."""
+    rows = con.execute(
+        "SELECT 'TABLE', table_name FROM duckdb_tables() WHERE temporary UNION ALL "
+        "SELECT 'VIEW', view_name FROM duckdb_views() WHERE temporary AND NOT internal"
+    ).fetchall()
+    return {(row[0], row[1]) for row in rows}
+
+
+def _words() -> dict[str, object]:
+    return {"categories": list(CATEGORIES), "light_categories": list(LIGHT_CATEGORIES)}
 
 
 def _criteria_row(criteria: Criteria) -> pa.Table:
     """One row: every threshold, and the lists of words that the SQL files compare with."""
     return pa.Table.from_pylist(
-        [
-            {
-                **asdict(criteria),
-                "same_onset_s": SAME_ONSET_S,
-                "incident_s": INCIDENT_S,
-                "categories": list(CATEGORIES),
-                "light_categories": list(LIGHT_CATEGORIES),
-            }
-        ]
+        [{**asdict(criteria), "same_onset_s": SAME_ONSET_S, "incident_s": INCIDENT_S, **_words()}]
     )
-
-
-def _sql(name: str) -> str:
-    return (files("fleetbrake.store") / "sql" / f"{name}.sql").read_text(encoding="utf-8")

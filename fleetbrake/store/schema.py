@@ -1,14 +1,16 @@
 """The tables of the published database: making them, mending older files, filling them."""
 
 import secrets
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import duckdb
-import pandas as pd
 import pyarrow as pa
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS, TABLES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Goes up when a table changes so that an older program would read it wrongly.
 SCHEMA_VERSION = 1
@@ -16,7 +18,7 @@ SCHEMA_VERSION = 1
 #: Name and value of what holds for the whole file.
 SETTINGS = "settings"
 
-Rows: TypeAlias = duckdb.DuckDBPyRelation | pa.Table | pa.RecordBatchReader | pd.DataFrame
+Rows: TypeAlias = "duckdb.DuckDBPyRelation | pa.Table | pa.RecordBatchReader | pd.DataFrame"
 
 
 def declared_columns(name: str) -> dict[str, str]:
@@ -108,22 +110,34 @@ def replace_table(con: duckdb.DuckDBPyConnection, name: str, rows: Rows) -> None
 
 def fill_table(con: duckdb.DuckDBPyConnection, name: str, source: str) -> None:
     """As :func:`replace_table`, from a table or view ``source`` of the connection."""
+    fresh = f"fresh_{secrets.token_hex(4)}"
+    con.execute(f"CREATE TABLE {fresh} ({_column_list(declared_columns(name))})")
+    try:
+        _insert(con, name, fresh, source)
+    except StoreError:
+        con.execute(f"DROP TABLE {fresh}")
+        raise
+    con.execute(f"DROP TABLE IF EXISTS {quoted(name)}")
+    con.execute(f"ALTER TABLE {fresh} RENAME TO {quoted(name)}")
+
+
+def append_rows(con: duckdb.DuckDBPyConnection, name: str, source: str) -> None:
+    """Add the rows of a table or view ``source`` to a published table; else as :func:`replace_table`."""
+    _insert(con, name, name, source)
+
+
+def _insert(con: duckdb.DuckDBPyConnection, name: str, into: str, source: str) -> None:
     columns = declared_columns(name)
     given = [row[0] for row in con.execute(f"DESCRIBE {quoted(source)}").fetchall()]
     unknown = [column for column in given if column not in columns]
     if unknown:
         raise StoreError(f"Table {name} has no column {', '.join(unknown)}.")
     taken = {column: columns[column] for column in given}
-    fresh = f"fresh_{secrets.token_hex(4)}"
-    con.execute(f"CREATE TABLE {fresh} ({_column_list(columns)})")
     target = ", ".join(quoted(column) for column in taken)
     try:
-        con.execute(f"INSERT INTO {fresh} ({target}) {clean_select(taken, source)}")
+        con.execute(f"INSERT INTO {quoted(into)} ({target}) {clean_select(taken, source)}")
     except duckdb.ConversionException as error:
-        con.execute(f"DROP TABLE {fresh}")
         raise StoreError(f"Table {name}: {error}") from error
-    con.execute(f"DROP TABLE IF EXISTS {quoted(name)}")
-    con.execute(f"ALTER TABLE {fresh} RENAME TO {quoted(name)}")
 
 
 def clean_select(columns: dict[str, str], source: str) -> str:

@@ -12,8 +12,11 @@ from urllib.parse import parse_qsl, urlsplit
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
+from fleetbrake.cluster.machines import Machines, checked_handover
 from fleetbrake.core.errors import InputError
 from fleetbrake.recordings.mapping import shipped_names
+from fleetbrake.recordings.remote import scheme_of
+from fleetbrake.recordings.sources import source_of
 from fleetbrake.recordings.story import printable
 from fleetbrake.reports.measures import METRIC, US, Measures
 from fleetbrake.store.ageing.retention import RetentionPolicy
@@ -80,6 +83,33 @@ def _kept_for_good(value: Any) -> Any:
     return {key: None if one == KEEP and key.endswith("_months") else one for key, one in value.items()}
 
 
+def _recordings(value: Any, info: ValidationInfo) -> str | Path:
+    """A folder or file, or an address that recordings are read from."""
+    if not isinstance(value, str) or scheme_of(value) is None:
+        return _beside_the_file(value, info)
+    try:
+        source = source_of(value)
+    except InputError as error:
+        raise ValueError("is no address of recordings: s3://bucket/path, gs://bucket/path, file:///folder") from error
+    return source.place or source.address
+
+
+def _scheduler(value: Any) -> str:
+    """The address of a cluster's scheduler."""
+    try:
+        return Machines(str(value)).scheduler
+    except InputError as error:
+        raise ValueError("is written like tcp://host:8786") from error
+
+
+def _handover(value: Any) -> str:
+    """The address over which rows come."""
+    try:
+        return checked_handover(str(value))
+    except InputError as error:
+        raise ValueError("is no address for rows: s3://bucket/path, gs://bucket/path, file:///folder") from error
+
+
 FilePath = Annotated[Path, BeforeValidator(_beside_the_file)]
 
 
@@ -96,7 +126,7 @@ class StorePart(_Part):
 class RecordingsPart(_Part):
     """What comes in."""
 
-    folders: list[FilePath] = Field(min_length=1)
+    folders: list[Annotated[str | Path, BeforeValidator(_recordings)]] = Field(min_length=1)
     registers: FilePath | None = None
     mapping: Annotated[str, BeforeValidator(_mapping)] | None = None
 
@@ -106,6 +136,19 @@ class NightPart(_Part):
 
     wait_s: Seconds = 3600.0
     all_history: bool = False
+    check_bytes: bool = False
+
+
+class ClusterPart(_Part):
+    """Other machines that read the recordings."""
+
+    scheduler: Annotated[str, BeforeValidator(_scheduler)]
+    handover: Annotated[str, BeforeValidator(_handover)] | None = None
+
+    @property
+    def machines(self) -> Machines:
+        """The machines."""
+        return Machines(self.scheduler, self.handover)
 
 
 class MonthPart(_Part):
@@ -151,6 +194,7 @@ class Config(_Part):
     store: StorePart
     recordings: RecordingsPart | None = None
     night: NightPart = NightPart()
+    cluster: ClusterPart | None = None
     month: MonthPart | None = None
     retention: Annotated[RetentionPolicy | None, BeforeValidator(_kept_for_good)] = None
     logs: LogsPart = LogsPart()

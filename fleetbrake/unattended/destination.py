@@ -7,7 +7,6 @@ taken away first, so that whoever finds it may read the set. Addresses are told 
 import json
 import shutil
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from filelock import FileLock, Timeout
 from pyarrow import fs
 
 from fleetbrake.core.errors import FleetbrakeError, StoreBusyError, StoreError
+from fleetbrake.recordings.remote import GaveUp, again
 from fleetbrake.store.files import put_in_place, sha256_of, write_atomically
 from fleetbrake.store.runs import Outcome, last_runs
 
@@ -201,15 +201,11 @@ class _Upload:
             raise OSError(f"{size} bytes arrived of {len(content)}")
 
     def _tried(self, what: str, work: Callable[[], None]) -> None:
-        for attempt in range(1, self._place.attempts + 1):
-            try:
-                work()
-                return
-            except (OSError, pa.ArrowException) as error:
-                if attempt == self._place.attempts:
-                    tries = f"after {attempt} attempts " if attempt > 1 else ""
-                    raise FleetbrakeError(f"{self._place.shown}: {what} {tries}({self._clean(error)}).") from error
-            time.sleep(_FIRST_PAUSE_S * 2 ** (attempt - 1))
+        try:
+            again(work, self._place.attempts, _FIRST_PAUSE_S)
+        except GaveUp as end:
+            said = self._clean(end.error)
+            raise FleetbrakeError(f"{self._place.shown}: {what}{end.tries} ({said}).") from end.error
 
     def _clean(self, error: BaseException) -> str:
         """What went wrong, without anything of the address that may be secret."""

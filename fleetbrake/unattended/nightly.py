@@ -9,7 +9,7 @@ from typing import Any, Final
 from fleetbrake import pipeline, upkeep
 from fleetbrake.core.errors import InputError
 from fleetbrake.pipeline import IngestSummary
-from fleetbrake.recordings.reader import find_recordings
+from fleetbrake.recordings.sources import Source, find_recordings
 from fleetbrake.store.ageing.retention_clock import MOST_REFUSED_D, this_day
 from fleetbrake.store.database import database_path
 from fleetbrake.store.lock import holder, writer_lock
@@ -30,7 +30,7 @@ def _night(run: Run, config: Config) -> None:
         raise InputError("[recordings] is missing: the night has nothing to read.")
     with waited_lock(run, config.night.wait_s):
         earlier = _dropping(run, config)
-        _reading(run, config.recordings)
+        _reading(run, config, config.recordings)
         if not database_path(run.store).is_file():
             run.status = FAILED
             run.error = run.error or "Nothing is in the store yet, so there is nothing to score or plan."
@@ -52,13 +52,15 @@ def waited_lock(run: Run, wait_s: float) -> Iterator[None]:
         yield
 
 
-def _reading(run: Run, part: RecordingsPart) -> None:
+def _reading(run: Run, config: Config, part: RecordingsPart) -> None:
     """Recordings and registers in. A folder that is not there costs neither the others nor the rest of the night."""
     files = _files(run, part.folders)
     if not files and part.registers is None:
         run.problem("There are no recordings (*.parquet) in the folders of the configuration.")
         return
     how: dict[str, Any] = {"registers": part.registers, "mapping": part.mapping, "progress": run.progress}
+    how["check_bytes"] = config.night.check_bytes
+    how["machines"] = None if config.cluster is None else config.cluster.machines
     taken = run.step("ingest", lambda: pipeline.ingest(files, run.store, **how))
     run.names.read()
     if taken is not None:
@@ -67,8 +69,8 @@ def _reading(run: Run, part: RecordingsPart) -> None:
         run.warning(*taken.notes)
 
 
-def _files(run: Run, folders: list[Path]) -> list[Path]:
-    found: list[Path] = []
+def _files(run: Run, folders: list[str | Path]) -> list[Source]:
+    found: list[Source] = []
     for folder in folders:
         try:
             found += find_recordings([folder])

@@ -50,7 +50,7 @@ from fleetbrake.store.forgetting.erase import erase_forgotten
 from fleetbrake.store.holding.holds import Hold, active_holds, held_rows
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, read_log
-from fleetbrake.store.publish import publish_recordings
+from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.registers import read_register, write_register
 
 #: Mean length of a month of the Gregorian calendar (d): 365.2425 / 12.
@@ -322,7 +322,7 @@ def _old_days(run: _Run) -> None:
 
 
 def _publish(store: Path) -> None:
-    with rebuilding(store, fresh=True) as con:
+    with rebuilding(store, fresh=True, memory_limit=PUBLISHING_MEMORY) as con:
         publish_recordings(con, store)
         drop_old_days(con, store)
     note_published(store)

@@ -1,24 +1,38 @@
-"""How long scoring takes: made-up event tables of any size, time by model, asserts nothing.
+"""How long scoring takes and what memory: made-up event tables of any size, asserts nothing.
 
-    python tests/benchmarks/scoring.py [--events 1000000] [--vehicles 1000] [--trailers 0] [--inspections 0]
-                                       [--threads 2] [--slowest 12]
+    python tests/benchmarks/scoring.py                          # 10 million feature rows, by model, then by history
+    python tests/benchmarks/scoring.py --events 200000 --vehicles 200 --history 1 2 4 [--trailers 0] [--inspections 0]
+                                       [--threads 2] [--memory 1GB] [--slowest 12] [--folder DIR]
 
 The rows are drawn from hashes, so that every run has the same ones. They are shaped like a fleet's year (vehicles of
 four categories, ten depots, two drivers a vehicle, trips of some three events, four wheels), not like anybody's
 brakes. With trailers every vehicle of N2 and N3 pulls another one of them on every trip. With inspections the run also
-looks at past weeks, as a nightly one does. On a shared machine the seconds of the processor say more than the clock's.
+looks at past weeks, as a nightly one does. The store is on disk, as in earnest; filling it and each run of scoring are
+processes of their own, so that their processor time and peak memory are their own. On a shared machine the seconds of
+the processor say more than the clock's.
+
+The table by history has stores of one, two, four ... times as many days with as many events a day: each is scored,
+then a day more comes in and it is scored again.
 """
 
 import argparse
+import json
 import resource
+import shutil
+import subprocess
+import sys
+import tempfile
 import time
-from datetime import date
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
 
 import duckdb
 
 from fleetbrake.core.tables import REGISTERS, TABLES
 from fleetbrake.scoring import models
 from fleetbrake.scoring.run import score
+from fleetbrake.store.database import WORKING_MEMORY, rebuilding
 
 LAST_DAY = date(2026, 6, 30)
 DAYS = 360
@@ -94,11 +108,17 @@ def made_store(
 
 
 def fill(
-    con: duckdb.DuckDBPyConnection, events: int, vehicles: int, *, trailers: int = 0, inspections: int = 0
+    con: duckdb.DuckDBPyConnection,
+    events: int,
+    vehicles: int,
+    *,
+    trailers: int = 0,
+    inspections: int = 0,
+    days: int = DAYS,
 ) -> None:
-    """Insert the made-up rows into published tables that are there and empty."""
-    first = date.fromordinal(LAST_DAY.toordinal() - DAYS + 1)
-    sql = EVENTS.format(events=events, vehicles=vehicles, days=DAYS, first=first)
+    """Insert the made-up rows of so many days into published tables that are there and empty."""
+    first = LAST_DAY - timedelta(days=days - 1)
+    sql = EVENTS.format(events=events, vehicles=vehicles, days=days, first=first)
     con.execute(f"insert into events by name {sql}")
     con.execute(f"insert into event_wheels by name {WHEELS}")
     con.execute(
@@ -110,7 +130,7 @@ def fill(
         f"10000.0 as max_mass_kg, 'depot ' || o % 10 as depot from range({trailers}) as t(o)"
     )
     con.execute("insert into trips by name " + TRIPS.format(trailers=trailers))
-    seen = INSPECTIONS.format(inspections=inspections, vehicles=vehicles, days=DAYS, last=LAST_DAY)
+    seen = INSPECTIONS.format(inspections=inspections, vehicles=vehicles, days=min(days, DAYS), last=LAST_DAY)
     con.execute(f"insert into inspections by name {seen}")
 
 
@@ -120,47 +140,136 @@ def processor_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
+def add_a_day(con: duckdb.DuckDBPyConnection) -> date:
+    """The newest day's events once more, a day later; returns that day."""
+    last = con.execute("select max(started_at at time zone 'UTC')::date from events").fetchall()[0][0]
+    con.execute(
+        "create temp table more as select * replace ('n' || event_id as event_id, 'n' || trip_id as trip_id, "
+        "started_at + to_days(1) as started_at) from events where (started_at at time zone 'UTC')::date = ?",
+        [last],
+    )
+    con.execute(
+        "create temp table more_wheels as select w.* replace ('n' || w.event_id as event_id) "
+        "from event_wheels as w semi join more as m on m.event_id = 'n' || w.event_id"
+    )
+    con.execute("insert into events select * from more")
+    con.execute("insert into event_wheels select * from more_wheels")
+    con.execute(
+        "insert into trips select t.* replace ('n' || trip_id as trip_id, started_at + to_days(1) as started_at, "
+        "ended_at + to_days(1) as ended_at) from trips as t semi join more as m on m.trip_id = 'n' || t.trip_id"
+    )
+    return last + timedelta(days=1)
+
+
+def run_step(given: argparse.Namespace) -> dict[str, Any]:
+    """One step in this process: what it took."""
+    began, before = time.perf_counter(), processor_s()
+    told: dict[str, Any] = {"models": {}}
+    if given.step == "fill":
+        with rebuilding(given.folder, memory_limit=given.memory, threads=given.threads) as con:
+            fill(con, given.events, given.vehicles, trailers=given.trailers, inspections=given.inspections,
+                 days=given.days)  # fmt: skip
+    elif given.step == "day":
+        with rebuilding(given.folder, memory_limit=given.memory, threads=given.threads) as con:
+            add_a_day(con)
+    else:
+        told["models"] = _timed_models()
+        with rebuilding(given.folder, memory_limit=given.memory, threads=given.threads) as con:
+            began, before = time.perf_counter(), processor_s()
+            day = score(con, today=LAST_DAY + timedelta(days=1))
+            told |= {"clock": time.perf_counter() - began, "processor": processor_s() - before, "day": str(day)}
+            weeks = "select figure, value, note from model_quality where figure like 'weeks%'"
+            told["weeks"] = con.execute(weeks).fetchall()
+    told.setdefault("clock", time.perf_counter() - began)
+    told.setdefault("processor", processor_s() - before)
+    return told | {"peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}
+
+
+def _timed_models() -> dict[str, list[float]]:
+    """Name -> clock and processor of each model, filled while this process scores."""
+    spent: dict[str, list[float]] = {}
+    plain = models.build
+
+    def timed(con: duckdb.DuckDBPyConnection, names: tuple[str, ...], *, free: bool = False) -> None:
+        for name in names:
+            start, before = time.perf_counter(), processor_s()
+            plain(con, (name,), free=free)
+            clock, work = spent.get(name, [0.0, 0.0])
+            spent[name] = [clock + time.perf_counter() - start, work + processor_s() - before]
+
+    models.build = timed
+    return spent
+
+
+def in_process(given: argparse.Namespace, step: str, folder: Path, days: int = DAYS, events: int = 0) -> dict[str, Any]:
+    """A step in a process of its own."""
+    options = {"step": step, "folder": folder, "days": days, "events": events or given.events}
+    passed = {name: getattr(given, name) for name in ("vehicles", "trailers", "inspections", "threads", "memory")}
+    arguments = [part for name, value in (passed | options).items() for part in (f"--{name}", str(value))]
+    done = subprocess.run([sys.executable, __file__, *arguments], check=True, stdout=subprocess.PIPE, text=True)
+    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def by_model(given: argparse.Namespace, told: dict[str, Any]) -> None:
+    """Print the slowest models and the whole."""
+    inside = [sum(row[place] for row in told["models"].values()) for place in (0, 1)]
+    outside = [told["clock"] - inside[0], told["processor"] - inside[1]]
+    spent = told["models"] | {"outside the models": outside}
+    print(f"{'model':28s} {'clock':>9s} {'processor':>11s}")
+    for name, (clock, work) in sorted(spent.items(), key=lambda item: -item[1][1])[: given.slowest]:
+        print(f"{name:28s} {clock:7.2f} s {work:9.2f} s {100 * work / told['processor']:5.1f} %")
+    print(
+        f"{given.events} events and {4 * given.events} event-wheels of {given.vehicles} vehicles, {given.trailers} "
+        f"trailers, {given.inspections} inspections, {given.threads} threads, {given.memory} for tables: "
+        f"{told['clock']:.1f} s by the clock, {told['processor']:.1f} s of the processor, "
+        f"peak {told['peak_mib']:.0f} MiB"
+    )
+    for figure, value, note in told["weeks"]:
+        print(f"{figure}: {value:.0f} ({note})")
+
+
+def by_history(given: argparse.Namespace, times: int, folder: Path) -> None:
+    """Print one row of the table by history."""
+    rows = []
+    in_process(given, "fill", folder, DAYS * times, given.events * times)
+    for step in ("score", "day", "score"):
+        told = in_process(given, step, folder)
+        rows += [told] if step == "score" else []
+    cells = "".join(f"{row['clock']:10.1f} s {row['processor']:8.1f} s {row['peak_mib']:8.0f} MiB" for row in rows)
+    print(f"{times:3d} x {DAYS} days {5 * given.events * times:12d} rows {cells}", flush=True)
+
+
 def main() -> None:
-    """Print the time of each model and the whole."""
+    """Print the time of each model and the whole, then the table by history."""
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options = (("--events", 1_000_000), ("--vehicles", 1000), ("--trailers", 0), ("--inspections", 0), ("--threads", 2),
+    options = (("--events", 2_000_000), ("--vehicles", 2000), ("--trailers", 0), ("--inspections", 0), ("--threads", 2),
                ("--slowest", 12))  # fmt: skip
     for name, value in options:
         asked.add_argument(name, type=int, default=value)
+    asked.add_argument("--memory", default=WORKING_MEMORY, help="what the database may hold in memory")
+    asked.add_argument("--history", type=int, nargs="*", default=[1, 2, 4], help="times 360 days; none: no table")
+    asked.add_argument("--folder", type=Path, help="where stores are made; by default a temporary folder")
+    asked.add_argument("--step", choices=("fill", "day", "score"), help=argparse.SUPPRESS)
+    asked.add_argument("--days", type=int, default=DAYS, help=argparse.SUPPRESS)
     given = asked.parse_args()
-    con = made_store(
-        given.events, given.vehicles, given.threads, trailers=given.trailers, inspections=given.inspections
-    )
-    filled_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    spent: dict[str, float] = {}
-    work: dict[str, float] = {}
-    plain = models.build
-
-    def timed(con: duckdb.DuckDBPyConnection, names: tuple[str, ...]) -> None:
-        for name in names:
-            start, before = time.perf_counter(), processor_s()
-            plain(con, (name,))
-            spent[name] = spent.get(name, 0.0) + time.perf_counter() - start
-            work[name] = work.get(name, 0.0) + processor_s() - before
-
-    models.build = timed
-    start, before = time.perf_counter(), processor_s()
-    score(con, LAST_DAY, today=LAST_DAY)
-    whole, all_work = time.perf_counter() - start, processor_s() - before
-    spent["outside the models"] = whole - sum(spent.values())
-    work["outside the models"] = all_work - sum(work.values())
-    print(f"{'model':28s} {'clock':>9s} {'processor':>11s}")
-    for name, seconds in sorted(work.items(), key=lambda item: -item[1])[: given.slowest]:
-        print(f"{name:28s} {spent[name]:7.2f} s {seconds:9.2f} s {100 * seconds / all_work:5.1f} %")
-    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(
-        f"{given.events} events of {given.vehicles} vehicles, {given.trailers} trailers, {given.inspections} "
-        f"inspections, {given.threads} threads: {whole:.1f} s by the clock, {all_work:.1f} s of the processor, "
-        f"memory at most {peak_gb:.1f} GB, {filled_gb:.1f} GB of it to fill the store"
-    )
-    for figure, value, note in con.execute("select figure, value, note from model_quality where figure like 'weeks%'"
-                                           ).fetchall():  # fmt: skip
-        print(f"{figure}: {value:.0f} ({note})")
+    if given.step:
+        print(json.dumps(run_step(given)))
+        return
+    for times in (0, *given.history):
+        folder = Path(tempfile.mkdtemp(prefix="scoring-", dir=given.folder))
+        try:
+            if times:
+                by_history(given, times, folder)
+                continue
+            in_process(given, "fill", folder)
+            by_model(given, in_process(given, "score", folder))
+            if given.history:
+                print(
+                    "\nhistory                            whole: clock, processor, peak     with a day more: the same"
+                )
+        finally:
+            shutil.rmtree(folder)
 
 
 if __name__ == "__main__":

@@ -157,22 +157,26 @@ BAD_FILES: dict[str, tuple[Callable[[Path], Any], str]] = {
 }
 
 
-@pytest.mark.parametrize("kind", BAD_FILES)
-def test_a_bad_file_is_told_and_the_good_one_is_in(kind: str, folder: Path, store: Path) -> None:
-    make, word = BAD_FILES[kind]
-    make(folder / "bad.parquet")
+def test_bad_files_are_told_and_the_good_one_is_in(folder: Path, store: Path) -> None:
+    bad = {f"{kind}.parquet": how for kind, how in BAD_FILES.items()}
+    for name, (make, _) in bad.items():
+        make(folder / name)
     for _ in range(2):  # a rejected file stays rejected until it changes
         result = run("ingest", folder, "--store", store, "--json")
         assert result.exit_code == 1
-        assert last_line(result)["rejected"] == 1
-        assert "bad.parquet" in result.stderr and word in result.stderr
+        facts = last_line(result)
+        assert (facts["rejected"], len(facts["problems"])) == (len(bad), len(bad))
+        for name, (_, word) in bad.items():
+            (told,) = [line for line in result.stderr.splitlines() if f"/{name}: " in line]
+            assert word in told.split(f"/{name}: ")[1]
         assert "Traceback" not in result.output
     assert ask(store, "SELECT event_id FROM events") == [("good",)]
     story = dict(ask(store, "SELECT split_part(path, '/', -1), status FROM ingest_log"))
-    assert story == {"good.parquet": "loaded", "bad.parquet": "rejected"}
-    pq.write_table(recording(STOP, "mended"), folder / "bad.parquet")
+    assert story == {"good.parquet": "loaded"} | dict.fromkeys(bad, "rejected")
+    for number, name in enumerate(bad):
+        pq.write_table(recording(STOP, f"mended-{number}"), folder / name)
     assert run("ingest", folder, "--store", store).exit_code == 0
-    assert len(ask(store, "SELECT event_id FROM events")) == 2
+    assert len(ask(store, "SELECT event_id FROM events")) == 1 + len(bad)
 
 
 def test_repeated_stamps_are_dropped_and_noted(folder: Path, store: Path) -> None:

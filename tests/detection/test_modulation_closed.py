@@ -14,7 +14,7 @@ def counted(slip, time_s, *, speed=15.0, noise=0.0, held=None):
     n = len(time_s)
     found = by_slip(
         time_s=time_s, start=np.array([0]), stop=np.array([n]), slip=slip[None, :], speed_mps=np.full(n, speed),
-        noise_mps=np.array([[noise]]), event_of=np.zeros(n, np.int64), usable=np.ones(n, bool),
+        noise_mps=np.array([[noise]]), usable=np.ones(n, bool),
         held=np.full(n, np.nan) if held is None else held, criteria=DEFAULT,
     )  # fmt: skip
     return int(found.cycles[0, 0]), float(found.hz[0, 0])

@@ -21,7 +21,7 @@ def judged(slip, time_s, **more):
     given_ = {"held": np.full(n, np.nan), "noise_mps": np.zeros((len(slip), 1))} | more
     return modulation.by_slip(
         time_s=time_s, start=np.array([0]), stop=np.array([n]), slip=slip, speed_mps=np.full(n, 15.0),
-        event_of=np.zeros(n, np.int64), usable=np.ones(n, bool), criteria=DEFAULT, **given_,
+        usable=np.ones(n, bool), criteria=DEFAULT, **given_,
     )  # fmt: skip
 
 

@@ -40,7 +40,7 @@ def _detectors(n, value):
     ).any()  # fmt: skip
     yield modulation.by_slip(
         time_s=time_s, start=start, stop=stop, slip=flat[None, :] * 0.01, speed_mps=flat, noise_mps=np.array([[0.0]]),
-        event_of=np.zeros(n, np.int64), usable=known, held=none, criteria=DEFAULT,
+        usable=known, held=none, criteria=DEFAULT,
     ).cycles.any()  # fmt: skip
     yield modulation.by_pressure(
         time_s=time_s, start=start, stop=stop, pressure_kpa=flat[None, :], greatest_kpa=np.full((1, 1), value),

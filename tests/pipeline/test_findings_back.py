@@ -56,6 +56,34 @@ def folder(made: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(made, tmp_path / "run"))
 
 
+@pytest.fixture(scope="module")
+def made_scored(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The store with nothing entered, scored once for all who begin there."""
+    store = Path(shutil.copytree(made / "store", tmp_path_factory.mktemp("scored") / "store"))
+    pipeline.score(store)
+    return store
+
+
+@pytest.fixture
+def scored(made_scored: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made_scored, tmp_path / "scored"))
+
+
+@pytest.fixture(scope="module")
+def made_found(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The store with the findings of ``ROWS`` from the register, scored once for all who begin there."""
+    folder = Path(shutil.copytree(made, tmp_path_factory.mktemp("found") / "run"))
+    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
+    pipeline.ingest([folder / "recordings"], folder / "store", registers=folder / "registers")
+    pipeline.score(folder / "store")
+    return folder / "store"
+
+
+@pytest.fixture
+def found_scored(made_found: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made_found, tmp_path / "found"))
+
+
 def asked(store: Path, sql: str) -> list[tuple[Any, ...]]:
     with reading(store) as con:
         return con.execute(sql).fetchall()
@@ -95,9 +123,8 @@ def test_a_file_of_findings_scores_like_the_same_register(folder: Path, tmp_path
     assert tables(folder / "store") == registered
 
 
-def test_a_finding_moves_the_scores_and_work_moves_them_back(folder: Path) -> None:
-    store = folder / "store"
-    pipeline.score(store)
+def test_a_finding_moves_the_scores_and_work_moves_them_back(scored: Path) -> None:
+    store = scored
     assert priorities(store)["V1"] == "too_little_evidence"
     drag = Inspection(inspection_id="", vehicle_id="V1", inspected_on=DAY, wheel="1L", finding="brake_drag", severity=2)
     enter_finding(store, "workshop", [drag])
@@ -178,11 +205,8 @@ def test_something_must_be_named(folder: Path, tmp_path: Path) -> None:
         pipeline.ingest([], folder / "store", registers=tmp_path)
 
 
-def test_wishes_reach_the_plan(folder: Path) -> None:
-    store = folder / "store"
-    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
-    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
-    pipeline.score(store)
+def test_wishes_reach_the_plan(found_scored: Path) -> None:
+    store = found_scored
     pipeline.plan(store)
     planned = "SELECT planned_on, fixed FROM inspection_plan WHERE vehicle_id = 'V1'"
     assert asked(store, planned)[0][0] == date(2026, 1, 6)
@@ -195,11 +219,8 @@ def test_wishes_reach_the_plan(folder: Path) -> None:
     assert asked(store, planned)[0][0] >= date(2026, 1, 16)
 
 
-def test_a_plan_shows_the_decisions_made_since_the_scores(folder: Path) -> None:
-    store = folder / "store"
-    ROWS.to_csv(folder / "registers" / "inspections.csv", index=False)
-    pipeline.ingest([folder / "recordings"], store, registers=folder / "registers")
-    pipeline.score(store)
+def test_a_plan_shows_the_decisions_made_since_the_scores(found_scored: Path) -> None:
+    store = found_scored
     (flag,) = flags(store, "V1")
     decide(store, flag, "watch", "planner", "seen yesterday", date(2026, 2, 1))
     shown = "SELECT state, decision, decided_by FROM flags WHERE vehicle_id = 'V1'"
@@ -230,16 +251,13 @@ def test_a_run_that_fails_leaves_the_tables_and_the_next_one_is_whole(
     assert asked(store, "SELECT vehicle_id, state FROM flags ORDER BY ALL") == [("V1", "open"), ("V2", "open")]
 
 
-def test_a_store_without_entries_scores_as_before(folder: Path) -> None:
-    store = folder / "store"
-    pipeline.score(store)
-    assert stamp(store) == 0
-    assert asked(store, "SELECT count(*) FROM flags") == [(0,)]
+def test_a_store_without_entries_scores_as_before(scored: Path) -> None:
+    assert stamp(scored) == 0
+    assert asked(scored, "SELECT count(*) FROM flags") == [(0,)]
 
 
-def test_the_plan_knows_a_finding_that_no_scores_have_seen_yet(folder: Path) -> None:
-    store = folder / "store"
-    pipeline.score(store)
+def test_the_plan_knows_a_finding_that_no_scores_have_seen_yet(scored: Path) -> None:
+    store = scored
     row = Inspection(inspection_id="", vehicle_id="V3", inspected_on=DAY + timedelta(days=1), wheel="1L",
                      finding="brake_drag", severity=3)  # fmt: skip
     enter_finding(store, "Workshop", [row])

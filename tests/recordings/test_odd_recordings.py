@@ -19,6 +19,10 @@ def read(path, **how):
     return list(recording.batches()), recording.story
 
 
+def found(paths):
+    return [source.path for source in find_recordings(paths)]
+
+
 def stamps_of(columns):
     return columns["timestamp"].cast(pa.int64()).to_numpy()
 
@@ -70,8 +74,9 @@ def test_names_that_are_not_utf_8(write, plain_stop, tmp_path):
     folder = tmp_path / "in" / os.fsdecode(b"vehicle_id=V\xff")
     folder.mkdir(parents=True)
     written.rename(folder / os.fsdecode(b"a\xfe.parquet"))
-    (path,) = find_recordings([tmp_path / "in"])
-    recording = open_recording(path)
+    (source,) = find_recordings([tmp_path / "in"])
+    path = source.path
+    recording = open_recording(source)
     (batch,) = recording.batches()
     assert batch.vehicle_id.tolist() == ["V\\xff"] == [vehicle_in_path(path)]
     assert recording.rows(0, 300).samples == 300
@@ -185,7 +190,7 @@ def test_only_files_and_folders_are_recordings(write, plain_stop, tmp_path):
     os.mkfifo(tmp_path / "in" / "pipe.parquet")
     (tmp_path / "in" / "folder.parquet").mkdir()
     (tmp_path / "in" / "gone.parquet").symlink_to(tmp_path / "nowhere")
-    assert find_recordings([tmp_path / "in"]) == [good]
+    assert found([tmp_path / "in"]) == [good]
     for path in (tmp_path / "in" / "pipe.parquet", "/dev/null"):
         with pytest.raises(InputError, match="is neither a file nor a folder"):
             find_recordings([type(tmp_path)(path)])

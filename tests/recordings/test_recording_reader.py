@@ -22,6 +22,10 @@ def only_batch(path, mapping=None, **how):
     return batches[0]
 
 
+def found(paths):
+    return [source.path for source in find_recordings(paths)]
+
+
 def test_contract_holds_every_column_once_with_wheels_to_the_sixth_axle():
     names = [column.name for column in CONTRACT]
     assert len(names) == len(set(names)) == 27 + 2 * 12
@@ -206,8 +210,8 @@ def test_find_recordings(write, plain_stop, tmp_path: Path):
     deep = write(plain_stop(), name="b/c/d/two.PARQUET")
     first = write(plain_stop(), name="a/one.parquet")
     (tmp_path / "a" / "note.txt").write_text("x")
-    assert find_recordings([tmp_path]) == [first, deep]
-    assert find_recordings([first, tmp_path, first]) == [first, deep]
+    assert found([tmp_path]) == [first, deep]
+    assert found([first, tmp_path, first]) == [first, deep]
     (tmp_path / "empty").mkdir()
     assert find_recordings([tmp_path / "empty"]) == []
     with pytest.raises(InputError, match="gone: no such file or folder"):

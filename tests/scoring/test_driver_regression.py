@@ -12,8 +12,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from driver_counts import Counts, Scene, cells_where_roads_and_drivers_go_together, draw, shape_by_likelihood
-from scipy import stats
+from scipy import sparse, stats
 
+from fleetbrake.scoring import drivers_regression
 from fleetbrake.scoring.drivers import posterior
 from fleetbrake.scoring.drivers_regression import GROUPS, environment
 from fleetbrake.scoring.priors import DEFAULT
@@ -273,3 +274,20 @@ def test_no_incident_at_all_makes_no_difference_between_drivers() -> None:
     cells = draw(2800, replace(SMALL, per_1000km=0.0)).cells
     found = posterior(cells, DEFAULT)
     assert (found["ratio"] == 1.0).all() and (found["own_weight"] == 0.0).all()
+
+
+def test_sparse_blocks_of_big_fleets_are_the_dense_ones() -> None:
+    """Same sums in another order: ten digits at matrices of this size, whose condition is some 1e4."""
+    rng = np.random.default_rng(5)
+    cells, drivers, levels = 400, 60, 45
+    member = sparse.csr_matrix(
+        (np.ones(cells), (rng.integers(drivers, size=cells), np.arange(cells))), (drivers, cells)
+    )
+    around = sparse.csr_matrix((np.ones(cells), (np.arange(cells), rng.integers(levels, size=cells))), (cells, levels))
+    weights = sparse.diags(rng.uniform(0.1, 3.0, cells))
+    joined, inner = member @ weights @ around, around.T @ weights @ around
+    own, ridge = member @ np.ones(cells) + 1.0, np.full(levels, 0.5)
+    dense = drivers_regression._dense_blocks(joined, inner, own + 4.0, ridge)
+    spare = drivers_regression._sparse_blocks(joined, inner, own + 4.0, ridge)
+    for one, other in zip(dense, spare, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-10, atol=1e-14)

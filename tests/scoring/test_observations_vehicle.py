@@ -173,7 +173,7 @@ def stops(fleet: Fleet, seconds: list[float], speed: float = 20.0, **values: Any
 def warmth(fleet: Fleet, **priors: float) -> list[float]:
     con = observed(fleet, **priors)
     return [
-        k for (k,) in rows(con, "select warmed_k from int_brake_heat join events using (event_id) order by started_at")
+        k for (k,) in rows(con, "select warmed_k from int_brake_heat join stg_events using (event) order by started_at")
     ]
 
 

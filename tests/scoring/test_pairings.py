@@ -72,11 +72,13 @@ def test_the_event_named_for_a_trip_is_the_worst_and_of_equals_the_newest(sign: 
     for order in (rows, rows[::-1]):
         con = duckdb.connect()
         observations = pd.DataFrame(order, columns=["name", "event", "x"]).assign(
-            indicator="i", measure="m", vehicle_id="v", wheel="", cluster="trip", stood=False, peer_group="",
-            typical=0.0, driver="", area="", condition="", week=1, on_day=1, started_at=1,
+            series=1 << 16 | 1 << 8, cluster=1, stood=False, peer_group="",
+            typical=0.0, driver=0, area=1, condition=0, on_day=1,
         )  # fmt: skip
         models.give(con, "int_level_observations", observations)
-        signs = pd.DataFrame({"indicator": ["i"], "measure": ["m"], "worse_sign": [sign]})
+        signs = pd.DataFrame({"number": [1], "worse_sign": [sign]})
         models.give(con, "indicator_priors", signs)
+        for macro in models.MACROS:
+            con.execute(f"create temp macro {macro}")
         told = con.execute(f"select telling from ({models.sql_of('int_trip_levels')})").fetchall()
         assert told == [(next(number for name, number, _ in rows if name == expected),)]

@@ -1,5 +1,6 @@
 """``friction_brake_kj``: lake rows and a register in, the share of the friction brakes out (by hand)."""
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -70,47 +71,61 @@ def test_a_retarder_is_taken_off_where_it_was_seen_alone(tmp_path: Path) -> None
     assert work(tmp_path / "idle", retarder_s=0.0, retarder_path_m=0.0)[0] == pytest.approx(LEFT)
 
 
-@pytest.mark.parametrize(
-    ("endurance", "known", "values"),
-    [
-        ("none", True, {}),
-        (None, True, {}),
-        ("regen", False, {}),
-        ("regen", True, {"regen_kj": 0.0}),
-        ("engine+retarder", False, {}),
-        ("engine", False, {"regen_kj": 0.0}),
-        ("retarder+regen", True, {"regen_kj": 0.0, "retarder_s": 0.0, "retarder_path_m": 0.0}),
-    ],
-)
-def test_what_the_vehicle_has_and_the_recording_does_not(
-    tmp_path: Path, endurance: str | None, known: bool, values: dict[str, Any]
-) -> None:
-    kj, se = work(tmp_path, {**BUS, "endurance_brake": endurance}, **values)
-    assert (kj is not None, se is not None) == (known, known)
+def each(store: Path, cases: Iterable[tuple[dict[str, Any] | None, dict[str, Any]]], what: str) -> list[Any]:
+    """Columns of events in one store: an event a case, each of a vehicle of its own, in the register or not."""
+    known, events = [], []
+    for number, (vehicle, values) in enumerate(cases):
+        name = f"bus-{number:02d}"
+        known += [] if vehicle is None else [{"vehicle_id": name, **vehicle}]
+        events.append(event(f"e{number:02d}", vehicle_id=name, **values))
+    register(store, vehicles=known)
+    ingest(store, "a", events)
+    publish(store)
+    return rows(store, f"SELECT {what} FROM events ORDER BY event_id")
 
 
-@pytest.mark.parametrize(
-    ("vehicle", "values"),
-    [
-        (None, {}),
-        ({"category": None}, {}),
-        ({"category": "O4"}, {}),
-        (BUS, {"gross_mass_kg": None, "brake_energy_kj": None}),
-        (BUS, {"gross_mass_kg": 0.0}),
-        (BUS, {"braking_distance_m": None}),
-        (BUS, {"air_path_m3ps2": None}),
-    ],
-)
-def test_not_known_without_mass_category_or_path(
-    tmp_path: Path, vehicle: dict[str, Any] | None, values: dict[str, Any]
-) -> None:
-    assert work(tmp_path, vehicle, **values)[0] is None
+WORK = "friction_brake_kj, friction_brake_se_kj"
+
+#: what the register says of its endurance brake, whether the work is known, what was recorded of it
+ENDURANCE: list[tuple[str | None, bool, dict[str, Any]]] = [
+    ("none", True, {}),
+    (None, True, {}),
+    ("regen", False, {}),
+    ("regen", True, {"regen_kj": 0.0}),
+    ("engine+retarder", False, {}),
+    ("engine", False, {"regen_kj": 0.0}),
+    ("retarder+regen", True, {"regen_kj": 0.0, "retarder_s": 0.0, "retarder_path_m": 0.0}),
+]
 
 
-@pytest.mark.parametrize("category", ["M1", "M2", "M3", "N1", "N2", "N3"])
-def test_every_category_has_its_drag(tmp_path: Path, category: str) -> None:
-    kj, _ = work(tmp_path, {"category": category})
-    assert 0.8 * 3600 < kj < 3600
+def test_what_the_vehicle_has_and_the_recording_does_not(tmp_path: Path) -> None:
+    cases = [({**BUS, "endurance_brake": endurance}, PLAIN | values) for endurance, _, values in ENDURANCE]
+    found = [(kj is not None, se is not None) for kj, se in each(tmp_path, cases, WORK)]
+    assert found == [(known, known) for _, known, _ in ENDURANCE]
+
+
+#: what the register says of the vehicle, if it knows it, and what differs in its recording
+UNKNOWN: list[tuple[dict[str, Any] | None, dict[str, Any]]] = [
+    (None, {}),
+    ({"category": None, "actuation": None}, {}),
+    ({"category": "O4", "actuation": None}, {}),
+    (BUS, {"gross_mass_kg": None, "brake_energy_kj": None}),
+    (BUS, {"gross_mass_kg": 0.0}),
+    (BUS, {"braking_distance_m": None}),
+    (BUS, {"air_path_m3ps2": None}),
+]
+
+
+def test_not_known_without_mass_category_or_path(tmp_path: Path) -> None:
+    found = each(tmp_path, [(vehicle, PLAIN | values) for vehicle, values in UNKNOWN], WORK)
+    assert [kj for kj, _ in found] == [None] * len(UNKNOWN)
+
+
+def test_every_category_has_its_drag(tmp_path: Path) -> None:
+    categories = ("M1", "M2", "M3", "N1", "N2", "N3")
+    found = each(tmp_path, [({"category": category}, PLAIN) for category in categories], WORK)
+    assert len(found) == len(categories)
+    assert [kj for kj, _ in found if not 0.8 * 3600 < kj < 3600] == []
 
 
 def test_recuperation_that_was_not_recorded_leaves_no_word_on_the_brakes(tmp_path: Path) -> None:
@@ -128,24 +143,21 @@ def test_recuperation_that_was_not_recorded_leaves_no_word_on_the_brakes(tmp_pat
     assert words == expected
 
 
-@pytest.mark.parametrize(
-    ("endurance", "known", "energy"),
-    [
-        (None, {}, True),
-        ("none", {}, True),
-        ("retarder", {}, False),
-        ("engine", {}, False),
-        ("regen", {}, False),
-        ("retarder", {"retarder_s": 0.0}, True),
-        ("retarder+regen", {"retarder_s": 2.0}, False),  # one of the two is not told
-        ("retarder+regen", {"retarder_s": 2.0, "regen_kj": 0.0}, True),
-    ],
-)
-def test_energy_and_effectiveness_need_the_share_of_an_endurance_brake(
-    tmp_path: Path, endurance: str | None, known: dict[str, float], energy: bool
-) -> None:
-    register(tmp_path, vehicles=[{"vehicle_id": "bus", **BUS, "endurance_brake": endurance}])
-    ingest(tmp_path, "a", [event("e", vehicle_id="bus", brake_energy_kj=900.0, effectiveness=0.1, **known)])
-    publish(tmp_path)
-    found = rows(tmp_path, "SELECT brake_energy_kj, effectiveness FROM events")
-    assert found == [(900.0, 0.1) if energy else (None, None)]
+#: what the register says of its endurance brake, what was recorded of it, whether energy and effectiveness are known
+SHARES: list[tuple[str | None, dict[str, float], bool]] = [
+    (None, {}, True),
+    ("none", {}, True),
+    ("retarder", {}, False),
+    ("engine", {}, False),
+    ("regen", {}, False),
+    ("retarder", {"retarder_s": 0.0}, True),
+    ("retarder+regen", {"retarder_s": 2.0}, False),  # one of the two is not told
+    ("retarder+regen", {"retarder_s": 2.0, "regen_kj": 0.0}, True),
+]
+
+
+def test_energy_and_effectiveness_need_the_share_of_an_endurance_brake(tmp_path: Path) -> None:
+    recorded = {"brake_energy_kj": 900.0, "effectiveness": 0.1}
+    cases = [({**BUS, "endurance_brake": endurance}, recorded | known) for endurance, known, _ in SHARES]
+    found = each(tmp_path, cases, "brake_energy_kj, effectiveness")
+    assert found == [(900.0, 0.1) if energy else (None, None) for *_, energy in SHARES]

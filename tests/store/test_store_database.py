@@ -104,6 +104,31 @@ def test_a_killed_process_leaves_the_old_file_and_the_next_run_cleans_up(store: 
     assert not [name for name in files_of(store) if name.startswith(".rebuilding-")]
 
 
+def test_what_does_not_fit_into_memory_is_written_in_the_store_and_removed(store: Path) -> None:
+    """Given 40 MB of numbers and 20 MB for them, expect files in a folder of the store; none after, or after a kill."""
+    before = files_of(store)
+    fill = "CREATE TEMP TABLE much AS SELECT hash(i) AS a FROM range(5000000) AS t(i)"
+    with rebuilding(store, memory_limit="20MB", threads=1) as con:
+        con.execute(fill)
+        assert con.execute("SELECT count(a) FROM much").fetchall() == [(5_000_000,)]
+        spilled = list(store.glob(".rebuilding-*.spilled/*"))
+        assert sum(path.stat().st_size for path in spilled) > 10_000_000
+    assert files_of(store) == before
+    code = (
+        "import os, sys, pathlib\n"
+        "from fleetbrake.store.database import rebuilding\n"
+        "with rebuilding(pathlib.Path(sys.argv[1]), memory_limit='20MB', threads=1) as con:\n"
+        f"    con.execute({fill!r})\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(store)], check=False, timeout=120)
+    assert done.returncode == -9
+    assert list(store.glob(".rebuilding-*.spilled/*"))
+    with rebuilding(store):
+        pass
+    assert files_of(store) == before
+
+
 def test_rebuilding_keeps_tables_that_the_block_leaves_alone(store: Path) -> None:
     with rebuilding(store) as con:
         replace_table(con, "inspection_plan", pa.table({"vehicle_id": ["v"], "position": [1]}))

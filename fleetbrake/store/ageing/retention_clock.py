@@ -3,15 +3,16 @@
 A clock that runs years ahead would make everything old at once, and what is dropped does not come back.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
+import pyarrow.compute as pc
+
 from fleetbrake.core.errors import InputError
 from fleetbrake.store.ageing.retention import read_state, write_state
-from fleetbrake.store.log import IngestLog, LogEntry, read_log
+from fleetbrake.store.log import IngestLog, read_log
 
 #: Days by which the present day may lie after the newest reading and after the last time that rules were applied. Own
 #: choice, a quarter: no fleet that runs unattended is silent for longer, and a wrong clock is usually years off.
@@ -59,7 +60,7 @@ def ageing_day(store: Path, *, log: IngestLog | None = None, today: date | None 
     """
     now = today or this_day()
     applied = _applied_on(read_state(store).get("applied", {}))
-    newest = _newest(log or read_log(store))
+    newest = _newest(log if log is not None else read_log(store))
     if applied is not None and applied > now:
         # one of the two days is wrong: whatever is read in has at least the age that its fellows tell
         day = min(applied, max(now, newest or now))
@@ -81,14 +82,12 @@ def _doubt(now: date, why: str) -> str:
     )
 
 
-def _newest(log: Iterable[LogEntry]) -> date | None:
+def _newest(log: IngestLog) -> date | None:
     """Day of the newest reading. One from a recorder whose clock runs ahead counts as of the day it was read in."""
-    moments = [
-        entry.last_at if entry.loaded_at is None else min(entry.last_at, entry.loaded_at)
-        for entry in log
-        if entry.last_at is not None
-    ]
-    return max(moments).date() if moments else None
+    files = log.table().filter(pc.is_valid(log.table().column("last_at")))
+    last, loaded = files.column("last_at"), files.column("loaded_at")
+    moment = pc.max(pc.if_else(pc.fill_null(pc.less(loaded, last), False), loaded, last)).as_py()
+    return None if moment is None else moment.date()
 
 
 def _applied_on(applied: dict[str, Any]) -> date | None:

@@ -64,8 +64,9 @@ def sweep(
     done, lake = Swept(), Lake(store)
     if first_kept is None:
         return done
-    for entry in _candidates(log, first_kept, applied):
-        key = entry.key or ""
+    candidates = {entry.key: entry for entry in _candidates(log, first_kept, applied) if entry.key is not None}
+    for key in lake.in_order(candidates):
+        entry = candidates[key]
         looked_at = lake.events_of(key, _LOOKED_AT)
         held = held_events(holds, looked_at)
         rows = _with_personal(looked_at, first_kept)
@@ -78,6 +79,8 @@ def sweep(
             lake.rewrite_events(key, aged_events(lake.events_of(key), rules, today, held))
         done.pieces += bool(changed)
         done.rows += changed
+    if before is not None:
+        lake.tidy(log.keys())  # also what a run that was killed left of rows as they were
     return done
 
 
@@ -87,7 +90,7 @@ def _candidates(log: IngestLog, first_kept: date, applied: dict[str, Any]) -> It
     since = datetime.combine(date.fromisoformat(applied["cutoff"]), time(), UTC) if applied.get("cutoff") else None
     at = datetime.fromisoformat(applied["at"]) if applied.get("at") else None
     held_back = set(applied.get("held_back", ()))
-    for entry in sorted(log, key=lambda entry: entry.path):
+    for entry in log.that_begin_before(until):
         if entry.key is None or (entry.first_at is not None and entry.first_at >= until):
             continue
         read_since = at is None or entry.loaded_at is None or entry.loaded_at >= at

@@ -81,16 +81,20 @@ class AtRest:
         reason = None if entry.reason is None else self.text(entry.reason.replace(entry.path, path))
         return entry if (path, reason) == (entry.path, entry.reason) else replace(entry, path=path, reason=reason)
 
-    def logged_path(self, path: str, log: IngestLog, events: pa.Table | None = None) -> str:
-        """The path under which the log knows a file, or is to know it.
+    def logged_path(self, path: str, log: IngestLog) -> str:
+        """The path under which the log knows a file, or is to know it as far as can be told without its events."""
+        for known in self.paths(path):
+            if known in log:
+                return known
+        return self.text(path)
+
+    def new_path(self, path: str, events: pa.Table | None) -> str:
+        """The path under which the log is to know a file that it does not know yet.
 
         It names nobody, but for a file with ``events`` that a hold freezes: its recording has to be found again.
         """
-        names = self.paths(path)
-        for known in names:
-            if log.get(known) is not None:
-                return known
-        clean = names[-1] if events is not None and how_many(own_rows(events, self.forgetter)) else self.text(path)
+        own = events is not None and how_many(own_rows(events, self.forgetter)) > 0
+        clean = self.paths(path)[-1] if own else self.text(path)
         held = clean != path and events is not None and bool(self.holds)
         return path if held and pc.any(held_events(self.holds, events)).as_py() else clean
 

@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from fleetbrake.store.arriving import remove_left
 from fleetbrake.store.files import remove_parts
 from fleetbrake.store.forgetting.at_rest import at_rest
 from fleetbrake.store.forgetting.erase_database import erase_database
@@ -64,6 +65,7 @@ def _erase(store: Path) -> Erased:
     rest = replace(at_rest(store), rules=None)
     rest = rest.knowing(names_in_store(store, rest.forgetter))
     rows = ErasedRows()
+    left = remove_left(store)  # of a run that was killed: nothing of it was taken in
     # what is read in again follows the lake and the registers; the published file follows last and is there or not
     erase_lake(store, rest, rows)
     erase_registers(store, rest, rows)
@@ -82,7 +84,8 @@ def _erase(store: Path) -> Erased:
     changed["logs and history of runs"] = texts.changed
     changed.update({f"table {name}": count for name, count in erase_database(store, rest.forgetter).items()})
     remove_parts(store)
-    if not texts.not_reached:
+    not_reached = (*texts.not_reached, *left)
+    if not not_reached:
         named = {one.hold_id for one in rest.holds if one.names(rest.forgetter)}
         mark_erased(store, held=named | set(+rows.held))
-    return Erased(+changed, +rows.held, texts.not_reached)
+    return Erased(+changed, +rows.held, not_reached)

@@ -9,6 +9,7 @@ import pyarrow as pa
 from fleetbrake.store.database import database_path, rebuilding
 from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, SPARED, Forgetter
 from fleetbrake.store.publish import number_incidents
+from fleetbrake.store.publishing.state import drop_state
 from fleetbrake.store.schema import quoted
 
 #: Tables whose rows are about one driver: they go. In all others the driver becomes NULL and the row stays.
@@ -24,6 +25,7 @@ def erase_database(store: Path, forgetter: Forgetter) -> Counter[str]:
     if not database_path(store).is_file():
         return changed
     with rebuilding(store, fresh=True) as con:
+        drop_state(con)  # what stands in the published rows is no longer what was published
         for table, columns in _text_columns(con).items():
             changed[table] = max(_erase_column(con, table, column, forgetter) for column in columns)
         if changed["driver_style"]:

@@ -71,6 +71,10 @@ class Forgetter:
     def __bool__(self) -> bool:
         return bool(self._known.stones)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """What is sent to another machine: without the texts that were looked at here."""
+        return {**self.__dict__, "_may": {}, "_found": {}, "_drivers": {}}
+
     def knows(self, driver_id: str) -> bool:
         """Whether a cell of drivers names a forgotten one: his id, one written alike, or one of a list of ids."""
         return _kept(self._drivers, driver_id, self._named_in_cell)

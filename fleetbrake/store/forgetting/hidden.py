@@ -1,37 +1,30 @@
 """Feature rows as they may be published: what a hold keeps, or what is not erased yet, is not shown."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 
-import duckdb
 import pyarrow as pa
-import pyarrow.dataset as ds
 
 from fleetbrake.store.forgetting.at_rest import AtRest
-from fleetbrake.store.lake import DRIVER_FORGOTTEN
+from fleetbrake.store.lake import DRIVER_FORGOTTEN, PieceRows
 
 
-def shown_rows(con: duckdb.DuckDBPyConnection, name: str, rows: ds.Dataset, rest: AtRest) -> str:
-    """Name under which the connection reads the feature rows without forgotten ids.
+def shown_rows(rows: PieceRows, rest: AtRest, columns: Sequence[str] | None = None) -> pa.RecordBatchReader:
+    """The feature rows without forgotten ids, read as they are asked for; all columns, or some.
 
-    ``name`` itself, registered, where nobody was forgotten; else a temporary table.
+    Events only where ``columns`` has both names and drivers, or ``rest`` knows the names in the lake already.
     """
+    names = list(columns) if columns is not None else rows.schema.names
+    schema = pa.schema([rows.schema.field(name) for name in names])
+    batches = rows.to_batches(names, _TOGETHER)
     if not rest.forgetter:
-        con.register(name, rows)
-        return name
-    shown = f"shown_{name}"
-    con.register(name, pa.RecordBatchReader.from_batches(rows.schema, _cleaned(rows, rest)))
-    con.execute(f"CREATE TEMP TABLE {shown} AS FROM {name}")
-    return shown
+        return pa.RecordBatchReader.from_batches(schema, batches)
+    events = DRIVER_FORGOTTEN in rows.schema.names
+    cleaned = (
+        (rest.events if events else rest.wheels)(pa.Table.from_batches([batch])).select(names).combine_chunks()
+        for batch in batches
+    )
+    return pa.RecordBatchReader.from_batches(schema, (one for table in cleaned for one in table.to_batches()))
 
 
-def drop_shown(con: duckdb.DuckDBPyConnection, name: str) -> None:
-    """Take away what :func:`shown_rows` made."""
-    con.unregister(name)
-    con.execute(f"DROP TABLE IF EXISTS temp.shown_{name}")
-
-
-def _cleaned(rows: ds.Dataset, rest: AtRest) -> Iterator[pa.RecordBatch]:
-    for batch in rows.to_batches():
-        table = pa.Table.from_batches([batch])
-        cleaned = rest.events(table) if DRIVER_FORGOTTEN in table.column_names else rest.wheels(table)
-        yield from cleaned.combine_chunks().to_batches()
+#: Rows of a batch; own choice, some dozen megabytes.
+_TOGETHER = 20_000

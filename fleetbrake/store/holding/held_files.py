@@ -11,7 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from fleetbrake.core.errors import StoreError
+from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.recordings.at_hand import at_hand
+from fleetbrake.recordings.sources import Source, source_of
 from fleetbrake.store.files import remove_parts, sha256_of, write_atomically
 from fleetbrake.store.holding.held_manifest import (
     HELD_FOLDER,
@@ -168,10 +170,10 @@ def _wanted(entry: LogEntry, sha256: str, why: str) -> HeldFile:
 def _made_again(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
     """The file after its copy was found damaged: made again from what still has its bytes, else told."""
     target, sha256 = folder_of(store, hold.hold_id) / str(item.copy), str(item.sha256)
-    source = seen.files.get(sha256, Path(item.path))
+    source = seen.files.get(sha256) or source_of(item.path)
     if _linked(store, hold, target, sha256):
         return replace(item, state=_copied_as(item, sha256))
-    if _sha256(source) != sha256:
+    if _bytes_of(source)[1] != sha256:
         return replace(item, state="damaged")
     if shutil.disk_usage(store).free < (item.size or 0) + ROOM_LEFT:
         return replace(item, state="damaged")
@@ -188,12 +190,9 @@ def _copied_as(item: HeldFile, sha256: str) -> str:
 
 def _copied(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
     """The file after trying to copy it. A copy of other bytes than were read in is kept as well, and never replaced."""
-    source, folder = seen.files.get(item.read_sha256, Path(item.path)), folder_of(store, hold.hold_id)
-    try:
-        size = source.stat().st_size
-        found = _sha256(source)
-    except OSError:
-        found = None
+    source = seen.files.get(item.read_sha256) or source_of(item.path)
+    folder = folder_of(store, hold.hold_id)
+    size, found = _bytes_of(source)
     if found is None:
         return _as_it_was(item, "missing")
     state = _copied_as(item, found)
@@ -235,16 +234,29 @@ def _linked(store: Path, hold: Hold, target: Path, sha256: str) -> bool:
     return False
 
 
-def _copy(source: Path, target: Path, sha256: str) -> None:
+def _copy(source: Source, target: Path, sha256: str) -> None:
     """Copy the file and read the copy back; StoreError if it does not have those bytes."""
 
     def write(part: Path) -> None:
-        shutil.copyfile(source, part)
+        with at_hand(source) as data:
+            data.save(part)
         part.chmod(_READ_ONLY)
         if _sha256(part) != sha256:
-            raise StoreError(f"The copy of {source} does not have its bytes; it changed meanwhile, or a disk fails.")
+            raise StoreError(f"{source.shown}: its copy has other bytes; it changed meanwhile, or a disk fails.")
 
-    write_atomically(target, write)
+    try:
+        write_atomically(target, write)
+    except InputError as error:
+        raise StoreError(str(error)) from error
+
+
+def _bytes_of(source: Source) -> tuple[int, str | None]:
+    """Size and fingerprint of a recording where it is now; (0, None) where it cannot be read."""
+    try:
+        with at_hand(source) as data:
+            return data.facts.size, data.sha256
+    except InputError:
+        return 0, None
 
 
 def _sha256(path: Path) -> str | None:

@@ -9,9 +9,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.core.errors import InputError
-from fleetbrake.recordings.columns import text_codes
-from fleetbrake.recordings.paths import opened_parquet, vehicle_in_path
+from fleetbrake.recordings.paths import vehicle_in_path
 from fleetbrake.recordings.reader import Recording, open_recording
+from fleetbrake.recordings.sources import Source, source_of
 from fleetbrake.store.holding.held_seen import Seen
 from fleetbrake.store.holding.held_spans import microseconds
 from fleetbrake.store.holding.holds import Hold, held_events, in_time
@@ -75,7 +75,7 @@ def _judged(store: Path, lake: Lake, hold: Hold, entry: LogEntry, seen: Seen) ->
         vehicles = set(events.column("vehicle_id").unique().to_pylist())
     if _all_told(hold, entry, vehicles):
         return Match(entry, None)
-    return _looked_into(store, hold, entry, seen.files.get(entry.sha256, Path(entry.path)))
+    return _looked_into(store, hold, entry, seen.files.get(entry.sha256) or source_of(entry.path))
 
 
 def _all_told(hold: Hold, entry: LogEntry, vehicles: set[str | None]) -> bool:
@@ -90,11 +90,11 @@ def _all_told(hold: Hold, entry: LogEntry, vehicles: set[str | None]) -> bool:
     return not about & vehicles and (hold.vehicle_id is not None or not names_drivers)
 
 
-def _looked_into(store: Path, hold: Hold, entry: LogEntry, path: Path) -> Match:
+def _looked_into(store: Path, hold: Hold, entry: LogEntry, source: Source) -> Match:
     """Answer from the file itself; where it cannot be read only its path can tell."""
-    in_path = vehicle_in_path(path)
+    in_path = vehicle_in_path(source)
     try:
-        recording = open_recording(path, kept_mapping(store, entry.settings), fingerprint=False)
+        recording = open_recording(source, kept_mapping(store, entry.settings), fingerprint=False)
         whole = _read(recording)
     except (InputError, OSError, ValueError, pa.ArrowException):
         named = hold.vehicle_id is not None and in_path == hold.vehicle_id
@@ -110,9 +110,7 @@ def _read(recording: Recording) -> dict[str, set[str | None]]:
         if filled is None:
             found[name] = {None}
             continue
-        with opened_parquet(recording.file, list(filled.sources)) as parquet:
-            codes, words = text_codes(filled, parquet.read(columns=list(filled.sources), use_threads=False))
-        found[name] = {words[code] if code >= 0 else None for code in set(codes.tolist())}
+        found[name] = recording.words(filled)
     if None in found["vehicle_id"]:
         found["vehicle_id"].add(recording.vehicle_id)
     return found

@@ -3,11 +3,12 @@
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import pyarrow.compute as pc
 
-from fleetbrake.store.files import sha256_of
+from fleetbrake.core.errors import InputError
+from fleetbrake.recordings.at_hand import file_sha256
+from fleetbrake.recordings.sources import Source, is_there, source_of
 from fleetbrake.store.holding.holds import Hold, held_events
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog, LogEntry
@@ -39,19 +40,8 @@ class Seen:
     kept : files that were not taken in again.
     """
 
-    files: dict[str, Path] = field(default_factory=dict)
+    files: dict[str, Source] = field(default_factory=dict)
     kept: list[NotTakenIn] = field(default_factory=list)
-
-    def keeps(self, holds: Sequence[Hold], lake: Lake, entry: LogEntry | None, sha256: str) -> LogEntry | None:
-        """The entry of a file that is not to be read again, since a hold freezes some of its events; noted as such."""
-        if not holds or entry is None or entry.key is None or not lake.has(entry.key):
-            return None
-        events = lake.events_of(entry.key, _COLUMNS)
-        keeping = tuple(hold.hold_id for hold in holds if pc.any(held_events([hold], events)).as_py())
-        if not keeping:
-            return None
-        self.kept.append(NotTakenIn(entry, sha256, keeping))
-        return entry
 
     def newer(self, hold_id: str) -> list[NotTakenIn]:
         """Files of a hold of which there is another version now."""
@@ -80,21 +70,29 @@ class Seen:
         return sorted(self.kept, key=lambda one: one.entry.path)  # threads found them in any order
 
 
-def found_again(log: IngestLog, files: Iterable[Path]) -> Seen:
+def keeping(holds: Sequence[Hold], lake: Lake, key: str | None) -> tuple[str, ...]:
+    """Ids of the holds that freeze some of the events of a piece, whose file is then not to be read again."""
+    if not holds or key is None:
+        return ()
+    events = lake.events_of(key, _COLUMNS)
+    return tuple(hold.hold_id for hold in holds if pc.any(held_events([hold], events)).as_py())
+
+
+def found_again(log: IngestLog, files: Iterable[Source]) -> Seen:
     """Files that hold the very bytes of a logged one that is not at its path any more, by their fingerprints.
 
     Only files of a size that is looked for are read. What cannot be read is passed over.
     """
-    gone = [entry for entry in log if entry.sha256 and not Path(entry.path).is_file()]
+    gone = [entry for entry in log if entry.sha256 and not is_there(source_of(entry.path))]
     sizes, wanted = {entry.size for entry in gone}, {entry.sha256 for entry in gone}
     seen = Seen()
     for file in files:
         try:
-            if None in sizes or file.stat().st_size in sizes:
-                found = sha256_of(file)
+            if None in sizes or file.stat().size in sizes:
+                found = file_sha256(file)
                 if found in wanted:
-                    seen.files.setdefault(found, file.resolve())
-        except OSError:
+                    seen.files.setdefault(found, file)
+        except InputError:
             continue
     return seen
 

@@ -12,7 +12,10 @@
 -- two wheels are left open. S5.3.1 (b) exempts one wheel of any axle, or two of a tandem, from the 1 s; which axles make
 -- a tandem no register says, so that both wheels of a rear axle of three are left open.
 WITH events AS (SELECT piece_key, event_id, vehicle_id, wheel_rate_hz FROM int_events),
-wheels AS (SELECT * FROM int_wheels),
+wheels AS (
+    -- of events in which one locked at all
+    SELECT * FROM int_wheels SEMI JOIN (FROM int_wheels WHERE lockup) USING (piece_key, event_id)
+),
 units AS (SELECT vehicle_id, category, actuation, axles, max_mass_kg FROM vehicles),
 limits AS (SELECT * FROM criteria),
 ruled AS (

@@ -3,7 +3,7 @@
 -- times the share that tells the class.
 WITH found AS (
     SELECT *, strftime(started_at AT TIME ZONE 'UTC', '%Y-%m') AS month, not_braking IS NULL AS braking
-    FROM events
+    FROM counted_events
     WHERE started_at IS NOT NULL
 ),
 units AS (SELECT vehicle_id, depot, category FROM vehicles),

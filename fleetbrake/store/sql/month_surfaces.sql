@@ -3,7 +3,7 @@
 -- drove and braked, and of which at least one application told the class. They add up to month_figures.
 WITH found AS (
     SELECT *, strftime(started_at AT TIME ZONE 'UTC', '%Y-%m') AS month, not_braking IS NULL AS braking
-    FROM events
+    FROM counted_events
     WHERE started_at IS NOT NULL
 ),
 driven AS (SELECT month, vehicle_id FROM month_work WHERE distance_km > 0),

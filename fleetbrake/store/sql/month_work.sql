@@ -3,7 +3,7 @@
 -- The standard errors of a vehicle's events are added: a wrong mass or drag is wrong in all of them.
 WITH found AS (
     SELECT *, strftime(started_at AT TIME ZONE 'UTC', '%Y-%m') AS month
-    FROM events
+    FROM counted_events
     WHERE started_at IS NOT NULL
 ),
 units AS (SELECT vehicle_id, depot, category FROM vehicles),
@@ -28,7 +28,7 @@ worked AS (
 ),
 possible AS (
     SELECT t.trip_id, t.vehicle_id, t.started_at, t.distance_km
-    FROM trips AS t
+    FROM counted_trips AS t
     CROSS JOIN record_criteria AS c
     WHERE isfinite(t.distance_km) AND t.distance_km > 0 AND t.distance_km <= c.trip_most_km
     WINDOW before AS (

@@ -1,7 +1,7 @@
 -- Grain: one row a vehicle and channel that a file with an event of it holds. Times in UTC.
 -- Files are in order of their last sample; the newest few stand against those before.
 WITH logged AS (SELECT path, last_at, channels FROM ingest_log WHERE channels IS NOT NULL),
-sent AS (SELECT DISTINCT vehicle_id, source_path FROM events WHERE vehicle_id IS NOT NULL),
+sent AS (SELECT DISTINCT vehicle_id, source_path FROM counted_events WHERE vehicle_id IS NOT NULL),
 ordered AS (
     SELECT
         s.vehicle_id,

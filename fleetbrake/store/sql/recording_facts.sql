@@ -1,15 +1,11 @@
 -- Grain: one row a vehicle of the register or of an event: what came of it, how often it usually sends something, and
 -- for how long it has sent nothing. Days in UTC; rates are medians over events, in Hz.
 WITH found AS (
-    SELECT *, CAST(started_at AT TIME ZONE 'UTC' AS DATE) AS on_day FROM events WHERE vehicle_id IS NOT NULL
+    SELECT *, CAST(started_at AT TIME ZONE 'UTC' AS DATE) AS on_day FROM counted_events WHERE vehicle_id IS NOT NULL
 ),
 logged AS (SELECT path, status FROM ingest_log),
 units AS (SELECT vehicle_id, depot, category FROM vehicles),
-readings AS (SELECT CAST(max(loaded_at) AT TIME ZONE 'UTC' AS DATE) AS read_on FROM ingest_log),
-newest AS (
-    -- a wrong clock's day in the future does not make all others silent
-    SELECT max(f.on_day) AS newest_on FROM found AS f, readings AS r WHERE r.read_on IS NULL OR f.on_day <= r.read_on
-),
+newest AS (SELECT newest_on FROM int_newest_day),
 days AS (SELECT DISTINCT vehicle_id, on_day FROM found CROSS JOIN newest WHERE on_day <= newest_on),
 gaps AS (
     SELECT

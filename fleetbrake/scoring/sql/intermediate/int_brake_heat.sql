@@ -8,7 +8,7 @@
 with
 events_in as (
     select
-        e.event_id, e.vehicle_id, epoch(e.started_at) / pr.cooling_s as t,
+        e.event, e.vehicle, epoch(e.started_at) / pr.cooling_s as t,
         coalesce(greatest(e.heat_kj_per_t, 0), 0)
             * pr.heat_share / (pr.brake_iron_kg_per_t * pr.iron_heat_kj_per_kg_k) as gain_k,
         pr.cooling_cut
@@ -19,14 +19,14 @@ gaps as (
     select
         *, case when t - lag(t) over by_vehicle <= cooling_cut then 0 else 1 end as begins
     from events_in
-    window by_vehicle as (partition by vehicle_id order by t, event_id)
+    window by_vehicle as (partition by vehicle order by event)
 ),
 chains as (
-    select *, sum(begins) over (partition by vehicle_id order by t, event_id rows unbounded preceding) as chain
+    select *, sum(begins) over (partition by vehicle order by event rows unbounded preceding) as chain
     from gaps
 ),
 placed as (
-    select *, t - min(t) over (partition by vehicle_id, chain) as since
+    select *, t - min(t) over (partition by vehicle, chain) as since
     from chains
 ),
 parts as (
@@ -34,18 +34,18 @@ parts as (
     from placed
 ),
 left_over as (
-    select vehicle_id, chain, part + 1 as part, sum(gain_k * exp(inside - 300)) as gain_k
+    select vehicle, chain, part + 1 as part, sum(gain_k * exp(inside - 300)) as gain_k
     from parts
     group by all
 )
 
 select
-    p.event_id,
-    p.vehicle_id,
+    p.event,
+    p.vehicle,
     p.gain_k,
     -- rounded: how a long sum is split must not show
     round(exp(-p.inside) * (coalesce(l.gain_k, 0) + coalesce(sum(p.gain_k * exp(p.inside)) over (
-        partition by p.vehicle_id, p.chain, p.part order by p.t, p.event_id
+        partition by p.vehicle, p.chain, p.part order by p.event
         rows between unbounded preceding and 1 preceding), 0)), 6) as warmed_k
 from parts as p
-left join left_over as l using (vehicle_id, chain, part)
+left join left_over as l using (vehicle, chain, part)

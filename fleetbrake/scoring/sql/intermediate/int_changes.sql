@@ -4,32 +4,35 @@
 -- are asked for after the change than before it: a fault that began lately is the one to find.
 with
 levels as (select * from int_levels),
+middles as (
+    select
+        series, min(peer_group) as peer_group, median(x) as centre, median(abs(step)) as step, count(*) as n,
+        max(so_far) filter (seq = n) as total
+    from levels
+    group by series
+),
 noise as (
     select
-        l.series,
-        median(l.x) as centre,
-        sqrt((any_value(pr.noise_weight) * any_value(coalesce(g.sigma, p.sigma)) ^ 2
-            + count(*) * (coalesce(median(abs(l.step)), 0) / 0.6745) ^ 2 / 2)
-            / (any_value(pr.noise_weight) + count(*))) as sigma
-    from levels as l
-    join indicator_priors as p using (indicator, measure)
-    left join int_noise as g using (indicator, measure, peer_group)
+        m.*,
+        sqrt((pr.noise_weight * coalesce(g.sigma, p.sigma) ^ 2 + m.n * (coalesce(m.step, 0) / 0.6745) ^ 2 / 2)
+            / (pr.noise_weight + m.n)) as sigma
+    from middles as m
+    join indicator_priors as p on p.number = series_measure(m.series)
+    left join int_noise as g on g.number = p.number and g.peer_group = m.peer_group
     cross join priors as pr
-    group by l.series
 ),
 running as (
-    select l.series, l.seq, l.n, z.sigma, sum(l.x - z.centre) over (partition by l.series order by l.seq) as before
+    select
+        l.series, l.seq, z.n, z.sigma, l.so_far - l.seq * z.centre as before, z.total - z.n * z.centre as total
     from levels as l
     join noise as z using (series)
 ),
-totals as (select series, before as total from running where seq = n),
 splits as (
     select
         r.series, r.seq,
-        round(abs((t.total - r.before) / (r.n - r.seq) - r.before / r.seq)
+        round(abs((r.total - r.before) / (r.n - r.seq) - r.before / r.seq)
             * sqrt(r.seq * (r.n - r.seq) / r.n) / r.sigma, 9) as shift
     from running as r
-    join totals as t using (series)
     cross join priors as pr
     where r.seq >= pr.change_least and r.n - r.seq >= pr.persist_least
 )

@@ -5,14 +5,13 @@
 with
 events_in as (
     select
-        d.driver_id, d.event_id, d.on_day, s.category, s.initial_speed_mps, s.hard_stop,
-        finite(e.peak_decel_mps2) as decel, finite(e.peak_jerk_mps3) as jerk, finite(e.last_second_share) as late_share
+        d.driver_id, s.event_id, d.on_day, s.category, s.initial_speed_mps, s.hard_stop,
+        finite(s.peak_decel_mps2) as decel, finite(s.peak_jerk_mps3) as jerk, finite(s.last_second_share) as late_share
     from int_driver_events as d
-    join stg_events as s using (event_id)
-    join events as e using (event_id)
+    join stg_events as s using (event)
     left join int_flagged_since as f on f.vehicle_id = s.vehicle_id
     where s.by_driver and s.surface not in ('snow_or_ice', 'loose', 'split')
-        and not coalesce(s.on_day >= f.flagged_since, false) and finite(e.peak_decel_mps2) is not null
+        and not coalesce(s.on_day >= f.flagged_since, false) and finite(s.peak_decel_mps2) is not null
 ),
 usual as (
     select

@@ -16,18 +16,18 @@ of_day as (
 ),
 stops as (
     select
-        event_id,
+        event,
         incident is null or coalesce(
             incident <> lag(incident) over by_time
             or started_at - lag(started_at) over by_time > to_microseconds((1e6 * pr.incident_s)::bigint),
             true) as begins
     from events_in cross join priors as pr
     where counts
-    window by_time as (partition by driver_id order by started_at, event_id)
+    window by_time as (partition by driver_id order by event)
 )
 
 select
-    e.event_id, e.driver_id, e.vehicle_id, e.on_day, e.counts,
+    e.event, e.driver_id, e.vehicle_id, e.on_day, e.counts,
     not e.by_driver and coalesce(e.hard_stop, false) as automatic,
     coalesce(s.begins, false) as begins,
     case
@@ -36,7 +36,7 @@ select
         else coalesce(d.trip_id, n.trip_id)
     end as on_trip
 from events_in as e
-left join stops as s using (event_id)
+left join stops as s using (event)
 left join trips_in as t on t.trip_id = e.trip_id
 left join of_day as d on d.driver_id = e.driver_id and d.vehicle_id = e.vehicle_id and d.on_day = e.on_day
 left join of_day as n on n.driver_id = e.driver_id and n.vehicle_id = '' and n.on_day = e.on_day

@@ -6,7 +6,7 @@ recorded as (select * from int_recorded_days),
 own as (
     select d.on_trip as trip_id, count(*) as events, count(e.hard_stop) as told
     from int_driver_events as d
-    join stg_events as e using (event_id)
+    join stg_events as e using (event)
     where d.on_trip is not null
     group by all
 )

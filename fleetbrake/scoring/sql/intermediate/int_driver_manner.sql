@@ -7,13 +7,12 @@
 with
 events_in as (
     select
-        d.driver_id, d.event_id, d.on_trip, s.category, s.modulation, s.surface,
-        finite(e.peak_jerk_mps3) as jerk, finite(e.last_second_share) as last_second,
-        finite(e.friction_brake_kj) as energy_kj, s.by_driver and s.surface not in ('snow_or_ice', 'loose', 'split')
+        d.driver_id, d.event, d.on_trip, s.category, s.modulation, s.surface,
+        finite(s.peak_jerk_mps3) as jerk, finite(s.last_second_share) as last_second,
+        finite(s.friction_brake_kj) as energy_kj, s.by_driver and s.surface not in ('snow_or_ice', 'loose', 'split')
             and not coalesce(s.on_day >= f.flagged_since, false) as own
     from int_driver_events as d
-    join stg_events as s using (event_id)
-    join events as e using (event_id)
+    join stg_events as s using (event)
     left join int_flagged_since as f on f.vehicle_id = s.vehicle_id
 ),
 usual as (select category, median(jerk) as jerk from events_in where own group by all),
@@ -26,7 +25,7 @@ figures as (
         count(jerk) filter (own) as jerk_events,
         median(last_second) filter (own) as late,
         count(last_second) filter (own) as late_events,
-        sum(energy_kj order by event_id) filter (on_trip is not null) as energy_kj,
+        sum(energy_kj order by event) filter (on_trip is not null) as energy_kj,
         count(energy_kj) filter (on_trip is not null) as energy_events,
         count_if(on_trip is not null) as trip_events,
         count_if(own and modulation and surface in ('dry_paved', 'wet_paved')) as modulations,

@@ -9,7 +9,7 @@ with
 events_in as (
     select e.*
     from stg_events as e
-    anti join int_outdated as o on o.event_id = e.event_id
+    anti join int_outdated as o using (event)
     where e.effectiveness > 0 and not e.at_the_limit
 ),
 towed as (
@@ -25,12 +25,11 @@ loads as (
         e.brake_control in ('ebs', 'by_wire') as controlled,
         e.mass_kg > 0 as weighed,
         -- deceleration without the slope over that with it
-        coalesce(1 - s.slope_mps2 / finite(r.held_decel_mps2), 1) as level_share,
-        e.grade is not null or s.slope_mps2 / finite(r.held_decel_mps2) is not null as slope_known,
+        coalesce(1 - s.slope_mps2 / finite(e.held_decel_mps2), 1) as level_share,
+        e.grade is not null or s.slope_mps2 / finite(e.held_decel_mps2) is not null as slope_known,
         case when e.pairing <> '' then e.max_mass_kg + t.towed_most_kg else e.max_mass_kg end as rated_kg
     from events_in as e
-    join (select event_id, held_decel_mps2 from events) as r using (event_id)
-    left join int_slopes as s using (event_id)
+    left join int_slopes as s using (event)
     left join towed as t using (pairing)
 ),
 usable as (
@@ -47,15 +46,17 @@ usable as (
         and (slope_known or coalesce(mean_decel_mps2 >= pr.effect_least_mps2, true)) and level_share > 0
 ),
 kinds as (
-    select vehicle_id, towing, demand_kind, basis, count(*) as events
+    select vehicle, towing, demand_kind, basis, count(*) as events
     from usable
-    group by vehicle_id, towing, demand_kind, basis
+    group by vehicle, towing, demand_kind, basis
     qualify row_number() over (
-        partition by vehicle_id, towing order by events desc, basis <> 'as driven' desc, demand_kind, basis) = 1
+        partition by vehicle, towing order by events desc, basis <> 'as driven' desc, demand_kind, basis) = 1
 )
 
 select
+    u.event,
     u.event_id,
+    u.vehicle,
     u.vehicle_id,
     u.started_at,
     u.on_day,
@@ -69,4 +70,4 @@ select
         when 'full load' then u.mass_kg / u.rated_kg when '1 t' then u.mass_kg / 1000 else 1 end) as x_raw,
     case when u.demand_peak > 0 then ln(u.demand_peak) end as ln_demand
 from usable as u
-join kinds as k using (vehicle_id, towing, demand_kind, basis)
+join kinds as k using (vehicle, towing, demand_kind, basis)

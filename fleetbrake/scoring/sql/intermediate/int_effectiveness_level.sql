@@ -4,18 +4,18 @@
 with
 applications as (select * from int_effectiveness),
 middles as (
-    select vehicle_id, pairing, way, median(x_raw) as x_middle, median(ln_demand) as demand_middle
+    select vehicle, pairing, way, median(x_raw) as x_middle, median(ln_demand) as demand_middle
     from applications
     group by all
 ),
 within as (
     select
-        a.way, a.vehicle_id,
+        a.way, a.vehicle,
         a.ln_demand - m.demand_middle as du,
         -- far off is a fault or a slip of the mass, no matter of the demand
         greatest(-pr.demand_slope_clip, least(pr.demand_slope_clip, a.x_raw - m.x_middle)) as dx
     from applications as a
-    join middles as m using (vehicle_id, pairing, way)
+    join middles as m using (vehicle, pairing, way)
     cross join priors as pr
     where a.ln_demand is not null
 ),

@@ -3,26 +3,31 @@
 with
 chosen as (
     -- the number of the series, as int_levels and int_shares have it
-    select *, hash(indicator, measure, vehicle_id, wheel) as series from int_probabilities
+    select p.*, series_number(measure_number(p.indicator, p.measure), u.vehicle, wheel_number(p.wheel)) as series
+    from int_probabilities as p
+    join stg_units as u using (vehicle_id)
 ),
 level_events as (
-    select l.series, l.telling as event
-    from int_levels as l
-    join chosen as f using (series)
-    where l.seq > f.split
-    qualify row_number() over (partition by l.series order by f.worse_sign * l.x desc, l.seq desc) <= 5
+    select series, unnest(worst).telling as event
+    from (
+        select l.series, max({'x': f.worse_sign * l.x, 'seq': l.seq, 'telling': l.telling}, 5) as worst
+        from int_levels as l
+        join chosen as f using (series)
+        where l.seq > f.split
+        group by l.series
+    )
 ),
 share_events as (
-    select series, event
+    select series, unnest(max(event, 5)) as event
     from int_shares
     where hit and series in (select series from chosen)
-    qualify row_number() over (partition by series order by event desc) <= 5
+    group by series
 ),
 both_kinds as (select * from level_events union all select * from share_events),
 listed as (
     select b.series, list(c.event_id order by b.event desc) as events
     from both_kinds as b
-    join stg_context as c using (event)
+    join stg_events as c using (event)
     group by b.series
 )
 

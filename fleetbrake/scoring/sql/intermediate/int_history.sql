@@ -3,7 +3,7 @@
 with
 hard as (
     select vehicle_id, max(on_day) as hard_on
-    from stg_events join events using (event_id, vehicle_id) cross join priors as pr
+    from stg_events cross join priors as pr
     where peak_decel_mps2 >= pr.firm_braking_mps2
     group by all
 ),

@@ -5,15 +5,19 @@
 -- season, weather or place takes more than effect_most prior noises: a category that loses its brakes in a day is told.
 -- Sums are of whole millionths of the prior noise, so that no order of rows can change them.
 with
-rows_in as (
+rows_in as not materialized (
     select
-        s.*,
+        s.*, p.sigma,
         case f.name
-            when 'week' then s.week when 'condition' then s.condition when 'stood' then s.stood
-            when 'area' then s.area when 'driver' then s.driver
+            when 'week' then hash(s.peers, s.week) when 'condition' then hash(s.peers, s.condition)
+            when 'stood' then hash(s.peers, s.stood) when 'area' then hash(s.peers, s.area, s.week)
+            when 'driver' then case when s.driver > 0 then hash(s.measure_no, s.driver) end
         end as level,
-        (1e6 * greatest(-pr.clip, least(pr.clip, (s.x - s.centre) / s.sigma)))::bigint as r
-    from level_steps as s cross join factor as f cross join priors as pr
+        (1e6 * greatest(-pr.clip, least(pr.clip, (s.x - s.centre) / p.sigma)))::bigint as r
+    from level_steps as s
+    join indicator_priors as p on p.number = s.measure_no
+    cross join factor as f
+    cross join priors as pr
 ),
 by_vehicle as (
     select level, vehicle, (sum(r) / count(*))::bigint as r
@@ -33,6 +37,6 @@ effects as (
     where l.vehicles > pr.effect_least
 )
 
-select h.* exclude (level, r) replace (h.x - coalesce(e.effect, 0) * h.sigma as x)
+select h.* exclude (level, r, sigma) replace (h.x - coalesce(e.effect, 0) * h.sigma as x)
 from rows_in as h
 left join effects as e using (level, vehicle)

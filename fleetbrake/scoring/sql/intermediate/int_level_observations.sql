@@ -1,5 +1,5 @@
 -- Grain: one row a level observation that counts, with what it shares with others: recorded as the vehicle's newest
--- events are, and after the last restart. A view: read once, by the trips.
+-- events are, and after the last restart. Numbers in place of names (series_number). A view: read once, by the trips.
 with
 observations as (
     select * from obs_effectiveness
@@ -11,21 +11,14 @@ observations as (
     union all by name select * from obs_brake_fade
     union all by name select * from obs_fade_series
 ),
-context as (select * exclude (vehicle_id) from stg_context where newest_setting),
-restarts as (
-    -- '' stands for every wheel of the vehicle, a wheel for both of its axle
-    select vehicle_id, indicator, left(wheel, 1) as axle, max(restart_on) as restart_on from stg_restarts group by all
+context as (
+    -- what a combination shows is told of its trailers as well, which may be in other slices
+    select * exclude (vehicle, coupled) from stg_context where newest_setting and (coupled or in_part(vehicle))
 )
 
-select o.*, c.* exclude (event_id)
+select
+    series_number(measure_number(o.indicator, o.measure), o.vehicle, o.wheel_no) as series, o.peer_group, o.typical, o.x, c.*
 from observations as o
-join context as c using (event_id)
-left join restarts as w on w.vehicle_id = o.vehicle_id and w.indicator = o.indicator and w.axle = ''
-left join restarts as a
-    on a.vehicle_id = o.vehicle_id and a.indicator = o.indicator and a.axle = left(o.wheel, 1) and o.wheel <> ''
-left join (
-    select vehicle_id, indicator, max(restart_on) as restart_on from restarts group by all
-) as any_axle on any_axle.vehicle_id = o.vehicle_id and any_axle.indicator = o.indicator and o.wheel = ''
-where isfinite(o.x) and o.on_day > coalesce(w.restart_on, '-infinity'::date)
-    and o.on_day > coalesce(a.restart_on, '-infinity'::date)
-    and o.on_day > coalesce(any_axle.restart_on, '-infinity'::date)
+join context as c using (event)
+left join int_restarted as r on r.vehicle = o.vehicle and r.indicator = o.indicator and r.wheel_no = o.wheel_no
+where in_slice(o.indicator, o.measure) and in_part(o.vehicle) and isfinite(o.x) and c.on_day > coalesce(r.restart_on, '-infinity'::date)

@@ -1,24 +1,27 @@
--- Grain: one row a series and trip, as numbers alone: x, the middle of its series, and the level of each factor that
--- may explain x besides the vehicle. Numbers, since this table is worked through once for every factor.
+-- Grain: one row a series and trip (its row in int_trip_levels), as numbers alone: x, the middle of its series, and what
+-- may explain x besides the vehicle: the peer group's (peers) week, condition, stand, area and week, or driver (0: not
+-- known). Numbers, and small ones, since this table is worked through and written anew once for every factor.
 with
-trips_in as (select * from int_trip_levels),
+trips_in as (
+    select *, rowid::uinteger as trip, series_measure(series)::utinyint as measure_no from int_trip_levels
+),
 middles as (
-    select indicator, measure, vehicle_id, wheel, median(x) as centre
-    from trips_in
-    group by indicator, measure, vehicle_id, wheel
+    select series, median(x) as centre
+    from int_trip_levels
+    group by series
 )
 
 select
-    hash(t.indicator, t.measure, t.vehicle_id, t.wheel, t.cluster, t.stood) as trip,
-    hash(t.vehicle_id) as vehicle,
+    t.trip,
+    series_vehicle(t.series) as vehicle,
     t.x,
     m.centre,
-    p.sigma,
-    hash(t.indicator, t.measure, t.peer_group, t.week) as week,
-    hash(t.indicator, t.measure, t.peer_group, t.condition) as condition,
-    hash(t.indicator, t.measure, t.peer_group, t.stood) as stood,
-    hash(t.indicator, t.measure, t.peer_group, t.area, t.week) as area,
-    case when t.driver <> '' then hash(t.indicator, t.measure, t.driver) end as driver
+    t.measure_no,
+    hash(t.measure_no, t.peer_group) as peers,
+    date_trunc('week', t.on_day)::date as week,
+    t.condition,
+    t.stood,
+    t.area,
+    t.driver
 from trips_in as t
-join middles as m using (indicator, measure, vehicle_id, wheel)
-join indicator_priors as p using (indicator, measure)
+join middles as m using (series)

@@ -5,7 +5,7 @@
 with
 wheels_in as (
     select *, lockup_above_cutoff is null as open
-    from stg_wheels
+    from int_locked
     where lockup and coalesce(lockup_above_cutoff, true) and not coalesce(lockup_speed_mps < cutoff_speed_mps, false)
         and not coalesce(modulation_cycles >= 2, modulation, abs_flag, false)
         and surface <> 'loose' and not unpaved_place and abs_fitted and coalesce(sensed, true)
@@ -27,8 +27,8 @@ worst as (
 totals as (
     select
         vehicle_id,
-        count(distinct event_id) filter (not open) as decided,
-        count(distinct event_id) filter (open) as undecided,
+        count(distinct event) filter (not open) as decided,
+        count(distinct event) filter (open) as undecided,
         min(on_day) as first_on,
         max(on_day) as last_on
     from counting

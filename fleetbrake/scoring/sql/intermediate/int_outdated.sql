@@ -8,11 +8,11 @@ renewed as (
     group by vehicle_id
 ),
 members as (
-    select event_id, on_day, unnest(list_prepend(vehicle_id, string_split(pairing, '+'))) as unit
+    select event, on_day, unnest(list_prepend(vehicle_id, string_split(pairing, '+'))) as unit
     from stg_events
     where pairing <> '' and on_day <= (select max(restart_on) from renewed)
 )
 
-select distinct m.event_id
+select distinct m.event
 from members as m
 join renewed as r on r.vehicle_id = m.unit and m.on_day <= r.restart_on

@@ -4,27 +4,27 @@
 -- within now and within the past, drawn towards the noise of the peer group where trips are few. slope: least squares over days, in the unit of x a day.
 with
 levels as (select * from int_levels),
-changes as (select * from int_changes),
-sizes as (
-    select l.indicator, l.measure, l.peer_group, count(distinct l.vehicle_id) as vehicles
-    from levels as l join indicator_priors as p using (indicator, measure)
-    where l.n >= p.least_trips
-    group by all
+groups as (
+    select g.*, p.number, g.n >= p.least_trips as enough
+    from (select distinct series, peer_group, typical, n from levels) as g
+    join indicator_priors as p on p.number = series_measure(g.series)
 ),
-halves as (
+sizes as (
+    select number, peer_group, count(distinct series_vehicle(series)) as vehicles from groups where enough group by all
+),
+splits as (
     select
-        l.*, c.split is not null as changed,
-        coalesce(c.split, case when l.typical is null and coalesce(s.vehicles, 0) <= pr.least_peers then l.n // 2 end, 0)
+        g.series, g.peer_group, g.typical, c.split is not null as changed,
+        coalesce(c.split, case when g.typical is null and coalesce(s.vehicles, 0) <= pr.least_peers then g.n // 2 end, 0)
             as split
-    from levels as l
-    left join changes as c using (series)
-    left join sizes as s using (indicator, measure, peer_group)
+    from groups as g
+    left join int_changes as c using (series)
+    left join sizes as s using (number, peer_group)
     cross join priors as pr
 ),
 middle as (
     select
-        series, min(indicator) as indicator, min(measure) as measure, min(vehicle_id) as vehicle_id,
-        min(wheel) as wheel, min(peer_group) as peer_group, min(typical) as typical, split, any_value(changed) as changed,
+        l.series, min(l.peer_group) as peer_group, min(l.typical) as typical, s.split, any_value(s.changed) as changed,
         count(*) filter (seq > split) as trips_now,
         count(*) filter (seq <= split) as trips_past,
         coalesce(sum(events) filter (seq > split), 0)::bigint as events_now,
@@ -36,18 +36,21 @@ middle as (
         finite(round(regr_slope(x, on_day - '2000-01-01'::date), 12)) as slope,
         regr_sxx(x, on_day - '2000-01-01'::date) as sxx,
         max(on_day) - min(on_day) as span
-    from halves
-    group by series, split
+    from levels as l
+    join splits as s
+        on s.series = l.series and s.peer_group = l.peer_group and s.typical is not distinct from l.typical
+    group by l.series, s.split
 ),
 noise as (
     select
-        m.*,
+        p.indicator, p.measure, u.vehicle_id, wheel_name(series_wheel(m.series)) as wheel, m.*,
         sqrt((pr.noise_weight * coalesce(z.sigma, p.sigma) ^ 2
             + trips_now * spread_now ^ 2 + trips_past * spread_past ^ 2)
             / (pr.noise_weight + trips_now + trips_past)) as sigma
     from middle as m
-    join indicator_priors as p using (indicator, measure)
-    left join int_noise as z using (indicator, measure, peer_group)
+    join indicator_priors as p on p.number = series_measure(m.series)
+    join stg_units as u on u.vehicle = series_vehicle(m.series)
+    left join int_noise as z on z.number = p.number and z.peer_group = m.peer_group
     cross join priors as pr
 )
 

@@ -7,7 +7,7 @@ hits as (
     select
         series, back, on_day,
         row_number() over (partition by series order by back) as k,
-        count(*) filter (coalesce(outside_emergency, false)) over (partition by series order by back) as outside,
+        count(*) filter (outside_emergency) over (partition by series order by back) as outside,
         trip is distinct from lag(trip) over (partition by series order by back) as new_trip
     from shares
     where hit
@@ -34,7 +34,7 @@ beginnings as (
 )
 
 select
-    s.indicator, s.measure, s.vehicle_id, s.wheel,
+    p.indicator, p.measure, u.vehicle_id, wheel_name(series_wheel(s.series)) as wheel,
     b.whole,
     b.back as n,
     b.k::bigint as k,
@@ -46,4 +46,6 @@ select
     b.first_hit
 from beginnings as b
 join shares as s on s.series = b.series and s.back = b.back
+join indicator_priors as p on p.number = series_measure(s.series)
+join stg_units as u on u.vehicle = series_vehicle(s.series)
 cross join priors as pr

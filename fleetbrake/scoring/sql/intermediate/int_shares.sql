@@ -1,7 +1,6 @@
 -- Grain: one row a share observation that counts (after the last restart), seen from the newest event backwards:
 -- back: its number (1 is the newest), trips and expected_sum: trips and expected hits from here to the newest event.
--- event: its number in stg_context. series, trip: numbers. What is sorted here is numbers alone: the names of a series
--- come to it afterwards.
+-- event: its number in stg_context. series: series_number, trip: a number. All is numbers: this table is sorted.
 with
 observations as (
     select * from obs_lockup
@@ -10,41 +9,28 @@ observations as (
     union all by name select * from obs_tone_ring
     union all by name select * from obs_dropout
 ),
-context as (select event_id, event, hash(cluster) as trip from stg_context),
-restarts as (select * from stg_restarts),
 counting as (
     select
-        hash(o.indicator, o.measure, o.vehicle_id, o.wheel) as series,
-        o.started_at, o.on_day, o.hit, o.outside_emergency, (1e9 * o.expected)::bigint as expected, c.event, c.trip
+        series_number(measure_number(o.indicator, o.measure), o.vehicle, o.wheel_no) as series,
+        c.event, c.on_day, c.cluster as trip, o.hit, coalesce(o.outside_emergency, false) as outside_emergency,
+        (1e9 * o.expected)::bigint as expected
     from observations as o
-    join context as c using (event_id)
-    where not exists (
-        select 1 from restarts as r
-        where r.vehicle_id = o.vehicle_id and r.indicator = o.indicator and o.on_day <= r.restart_on
-            and (r.wheel = '' or o.wheel = '' or left(r.wheel, 1) = left(o.wheel, 1))
-    )
+    join stg_context as c using (event)
+    left join int_restarted as r on r.vehicle = o.vehicle and r.indicator = o.indicator and r.wheel_no = o.wheel_no
+    where c.on_day > coalesce(r.restart_on, '-infinity'::date)
 ),
 numbered as (
     select
         *,
-        row_number() over from_newest as back,
+        (row_number() over from_newest)::integer as back,
         sum(expected) over from_newest as expected_sum,
         (trip is distinct from lag(trip) over from_newest)::integer as new_trip
     from counting
-    window from_newest as (partition by series order by event desc)
-),
-summed as (
-    select
-        * exclude (new_trip, expected, expected_sum),
-        (expected_sum / 1e9)::double as expected_sum,
-        sum(new_trip) over (partition by series order by back) as trips
-    from numbered
-),
-names as (
-    select distinct indicator, measure, vehicle_id, wheel, hash(indicator, measure, vehicle_id, wheel) as series
-    from observations
+    window from_newest as (partition by series order by event desc rows between unbounded preceding and current row)
 )
 
-select n.indicator, n.measure, n.vehicle_id, n.wheel, s.*
-from summed as s
-join names as n using (series)
+select
+    * exclude (new_trip, expected, expected_sum),
+    (expected_sum / 1e9)::double as expected_sum,
+    (sum(new_trip) over (partition by series order by back rows between unbounded preceding and current row))::integer as trips
+from numbered

@@ -4,20 +4,18 @@
 -- steeper than roads are is a sensor that wanders.
 with
 events_in as (
-    select event_id, vehicle_id, finite(accel_tilt_mps2) as tilt_mps2
-    from events
-    join (select event_id from stg_events where grade is null) as e using (event_id)
+    select event, vehicle, finite(accel_tilt_mps2) as tilt_mps2 from stg_events
+    where grade is null and finite(accel_tilt_mps2) is not null
 ),
 zeros as (
-    select vehicle_id, median(tilt_mps2) as zero_mps2
+    select vehicle, median(tilt_mps2) as zero_mps2
     from events_in cross join priors as pr
-    where tilt_mps2 is not null
-    group by vehicle_id, pr.slope_events
+    group by vehicle, pr.slope_events
     having count(*) >= pr.slope_events
 )
 
-select e.event_id, e.tilt_mps2 - z.zero_mps2 as slope_mps2
+select e.event, e.tilt_mps2 - z.zero_mps2 as slope_mps2
 from events_in as e
-join zeros as z using (vehicle_id)
+join zeros as z using (vehicle)
 cross join priors as pr
 where abs(e.tilt_mps2 - z.zero_mps2) <= 9.80665 * pr.slope_most

@@ -8,31 +8,50 @@ speaking as (
     select vehicle_id, indicator, measure from int_probabilities where ranks
 ),
 used as (
-    select vehicle_id, indicator, measure, series, sum(events) as events, count(distinct cluster) as trips,
-        coalesce(count(distinct cluster) filter (on_day > (select since from recent)), 0) as recent,
-        max(last_at) as last_at
+    select series, sum(events) as events, count(distinct cluster) as trips, max(last_event) as last_event
     from int_levels
-    group by all
+    group by series
     union all
-    select vehicle_id, indicator, measure, series, count(*), max(trips),
-        coalesce(count(distinct trip) filter (on_day > (select since from recent)), 0), max(started_at)
-    from int_shares
-    group by all
+    select series, count(*), max(trips), max(event) from int_shares group by series
+),
+lately as (
+    select series, count(distinct cluster) as trips
+    from (
+        select series, cluster, on_day from int_levels
+        union all
+        select series, trip, on_day from int_shares
+    )
+    where on_day > (select since from recent)
+    group by series
+),
+named as (
+    select n.*, coalesce(l.trips, 0) as recent, p.indicator, p.measure, u.vehicle_id
+    from used as n
+    left join lately as l using (series)
+    join indicator_priors as p on p.number = series_measure(n.series)
+    join stg_units as u on u.vehicle = series_vehicle(n.series)
 ),
 counting as (
     select u.*
-    from used as u
+    from named as u
     left join speaking as s using (vehicle_id, indicator, measure)
     where s.vehicle_id is not null or u.vehicle_id in (select vehicle_id from int_lockups) or (
         u.measure <> 'combination' and u.indicator not in ('wheel_speed_dropout', 'modulation_on_light_braking'))
+),
+totals as (
+    select
+        vehicle_id, max(events)::bigint as events_used, max(trips)::bigint as trips_used, max(last_event) as event,
+        max(recent)::bigint as recent_trips
+    from counting
+    group by vehicle_id
 )
 
 select
-    c.vehicle_id,
-    max(c.events)::bigint as events_used,
-    max(c.trips)::bigint as trips_used,
-    max(c.last_at) as last_event_at,
-    max(c.recent)::bigint as recent_trips,
-    c.vehicle_id in (select vehicle_id from speaking) as speaks
-from counting as c
-group by c.vehicle_id
+    t.vehicle_id,
+    t.events_used,
+    t.trips_used,
+    e.started_at as last_event_at,
+    t.recent_trips,
+    t.vehicle_id in (select vehicle_id from speaking) as speaks
+from totals as t
+join stg_events as e using (event)

@@ -5,12 +5,12 @@
 -- by design. Times in s, speeds in m/s.
 with
 wheels_in as (
-    select * from stg_wheels
+    select * from int_locked
     where not abs_fitted and surface not in ('loose', 'split') and not unpaved_place and coalesce(sensed, true)
 ),
 axles as (
     select
-        event_id, vehicle_id, category, started_at, on_day, axle,
+        event, event_id, vehicle, vehicle_id, category, started_at, on_day, axle,
         count(*) = count(lockup) as decided,
         count(*) = 2 and bool_and(coalesce(lockup and lockup_onset_speed_mps > pr.axle_order_above_mps, false)) as locked,
         max(lockup_onset_s) as locked_s
@@ -19,7 +19,7 @@ axles as (
 ),
 events_in as (
     select
-        event_id, vehicle_id, category, started_at, on_day,
+        event, event_id, vehicle, vehicle_id, category, started_at, on_day,
         min(locked_s) filter (axle = '1' and locked) as front_s,
         min(locked_s) filter (axle > '1' and locked) as rear_s
     from axles
@@ -46,8 +46,11 @@ select
     'lockup_without_modulation' as indicator,
     'axle_order' as measure,
     j.vehicle_id,
+    j.vehicle,
     '' as wheel,
+    0 as wheel_no,
     j.event_id,
+    j.event,
     j.started_at,
     j.on_day,
     j.hit,

@@ -5,28 +5,19 @@
 -- pair of tyres moves both wheels of the axle, and work on tyres starts it anew (stg_restarts). Only wheels whose free
 -- slip moved by free_step are told: less is temperature and tread. Slip 0 to 1.
 with
-wheels_in as (
-    select w.* from stg_wheels as w, priors as pr where coalesce(w.dropout_s, 0) <= pr.dropout_above_s
-        and not coalesce(w.once_a_turn, false)  -- a damaged tone ring shows slip that is none
-),
+events_in as not materialized (select * from stg_events where in_part(vehicle)),
 released as (
-    select w.*, m.released_slip as mate_slip
-    from wheels_in as w
-    join wheels_in as m on m.event_id = w.event_id and m.axle = w.axle and m.side <> w.side
-    where w.released_slip is not null and m.released_slip is not null
+    select *, left_released as left_slip, right_released as right_slip from int_axles
+    where left_released is not null and right_released is not null and in_part(vehicle)
 ),
 axles as (
-    select
-        event_id, vehicle_id, axle,
-        any_value(started_at) as started_at, any_value(on_day) as on_day,
-        max(free_slip) filter (side = 'L') - max(free_slip) filter (side = 'R') as left_more
-    from wheels_in
-    where abs(free_slip) <= (select free_slip_most from priors)  -- more is the sensor, not a brake
-    group by all
-    having count(*) = 2
+    select a.event, a.vehicle, a.axle, a.left_free - a.right_free as left_more, e.on_day
+    from int_axles as a
+    join events_in as e using (event)
+    where a.left_free is not null and a.right_free is not null and in_part(a.vehicle)
 ),
 moved as (
-    select a.vehicle_id, a.axle
+    select a.vehicle, a.axle
     from axles as a, run, priors as pr
     group by all
     having greatest(
@@ -34,24 +25,36 @@ moved as (
         quantile_cont(a.left_more, 0.75) - quantile_cont(a.left_more, 0.25)
     ) >= any_value(pr.free_step)
 ),
-sides as (select unnest(['L', 'R']) as side, unnest([1, -1]) as sign)
+sides as (
+    select unnest(['L', 'R']) as side, unnest([0, 1]) as on_right, unnest([1, -1]) as sign
+),
+both_kinds as (
+    select
+        r.event, r.vehicle, 'slip' as measure, r.axle, s.side, s.on_right, 0.0 as typical,
+        case when s.on_right = 0 then r.left_slip - greatest(0, r.right_slip)
+            else r.right_slip - greatest(0, r.left_slip) end as x
+    from released as r
+    cross join sides as s
+    union all
+    select a.event, a.vehicle, 'free', a.axle, s.side, s.on_right, null::double, s.sign * a.left_more
+    from axles as a
+    join moved as m using (vehicle, axle)
+    cross join sides as s
+)
 
 select
     'brake_drag' as indicator,
-    'slip' as measure,
-    vehicle_id,
-    wheel,
-    concat_ws('/', category, wheel) as peer_group,
-    event_id,
-    started_at,
-    on_day,
-    released_slip - greatest(0, mate_slip) as x,
-    0.0 as typical
-from released
-union all
-select
-    'brake_drag', 'free', a.vehicle_id, a.axle || s.side, concat_ws('/', a.vehicle_id, a.axle || s.side), a.event_id,
-    a.started_at, a.on_day, s.sign * a.left_more, null::double
-from axles as a
-join moved as m using (vehicle_id, axle)
-cross join sides as s
+    b.measure,
+    e.vehicle_id,
+    b.vehicle,
+    b.axle || b.side as wheel,
+    2 * b.axle + b.on_right as wheel_no,
+    concat_ws('/', case when b.measure = 'free' then e.vehicle_id else e.category end, b.axle || b.side) as peer_group,
+    e.event_id,
+    b.event,
+    e.started_at,
+    e.on_day,
+    b.x,
+    b.typical
+from both_kinds as b
+join events_in as e using (event)

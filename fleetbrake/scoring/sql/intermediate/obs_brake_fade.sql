@@ -10,7 +10,7 @@ events_in as (
         and (e.braking_s >= pr.fade_least_s or e.heat_kj_per_t >= pr.fade_least_kj_per_t)
 ),
 by_vehicle as (
-    select category, band, vehicle_id, median(effectiveness_change) as change from events_in group by all
+    select category, band, vehicle, median(effectiveness_change) as change from events_in group by all
 ),
 usual as (
     select b.category, b.band, median(b.change) as change
@@ -19,21 +19,24 @@ usual as (
     having count(*) > pr.least_peers
 ),
 hot as (
-    select vehicle_id, median(heat_kj_per_t) as middle from events_in group by vehicle_id
+    select vehicle, median(heat_kj_per_t) as middle from events_in group by vehicle
 )
 
 select
     'brake_fade' as indicator,
     'within' as measure,
     e.vehicle_id,
+    e.vehicle,
     '' as wheel,
+    0 as wheel_no,
     e.category as peer_group,
     e.event_id,
+    e.event,
     e.started_at,
     e.on_day,
     e.effectiveness_change - coalesce(u.change, 0) as x,
     0.0 as typical
 from events_in as e
-join hot as h using (vehicle_id)
+join hot as h using (vehicle)
 left join usual as u using (category, band)
 where e.heat_kj_per_t >= h.middle

@@ -7,12 +7,11 @@ with
 events_in as (
     select
         e.*, t.towing,
-        finite(r.coast_mps2) - coalesce(s.slope_mps2, 0) as coast_mps2,
-        finite(r.coast_speed_mps) as coast_speed_mps
+        finite(e.coast_mps2) - coalesce(s.slope_mps2, 0) as level_mps2,
+        finite(e.coast_speed_mps) as speed_mps
     from stg_events as e
-    join events as r using (event_id)
-    left join int_slopes as s using (event_id)
-    join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
+    left join int_slopes as s using (event)
+    join int_towing as t on t.vehicle = e.vehicle and t.towing = (e.pairing <> '')
 ),
 coasts as (
     select
@@ -25,26 +24,29 @@ coasts as (
         end as air_kg_per_m
     from events_in as e
     cross join priors as pr
-    where e.coast_mps2 is not null and e.endurance = ['none']
+    where e.level_mps2 is not null and e.no_endurance
 )
 
 select
     'brake_drag' as indicator,
     'coasting' as measure,
     vehicle_id,
+    vehicle,
     '' as wheel,
+    0 as wheel_no,
     concat_ws('/', category, case when towing then 'towing' end) as peer_group,
     event_id,
+    event,
     started_at,
     on_day,
-    coast_mps2 - rolling_mps2 - air_kg_per_m * coast_speed_mps ^ 2 / mass as x,
+    level_mps2 - rolling_mps2 - air_kg_per_m * speed_mps ^ 2 / mass as x,
     null::double as typical
 from coasts
 where mass > 0
 union all
 select
-    'brake_drag', 'release', e.vehicle_id, '', concat_ws('/', e.actuation, case when e.towing then 'towing' end),
-    e.event_id, e.started_at, e.on_day, e.release_s,
+    'brake_drag', 'release', e.vehicle_id, e.vehicle, '', 0, concat_ws('/', e.actuation, case when e.towing then 'towing' end),
+    e.event_id, e.event, e.started_at, e.on_day, e.release_s,
     case when e.actuation in ('air', 'air_over_hydraulic') then pr.release_air_s else pr.release_other_s end
 from events_in as e
 cross join priors as pr

@@ -4,15 +4,15 @@
 with
 applications as (
     select
-        a.event_id, a.vehicle_id, a.started_at, a.on_day, a.category, a.way, a.x, h.warmed_k,
+        a.event, a.event_id, a.vehicle, a.vehicle_id, a.started_at, a.on_day, a.category, a.way, a.x, h.warmed_k,
         coalesce(e.trip_id, e.on_day::varchar) as cluster
     from int_effectiveness_level as a
-    join int_brake_heat as h using (event_id)
-    join stg_events as e using (event_id)
+    join int_brake_heat as h using (event)
+    join stg_events as e using (event)
     where not a.towing
 ),
 cold as (
-    select a.vehicle_id, a.cluster, median(a.x) as x
+    select a.vehicle, a.cluster, median(a.x) as x
     from applications as a
     cross join priors as pr
     where a.warmed_k <= pr.cold_k
@@ -23,14 +23,17 @@ select
     'brake_fade' as indicator,
     'series' as measure,
     a.vehicle_id,
+    a.vehicle,
     '' as wheel,
+    0 as wheel_no,
     concat_ws('/', a.category, a.way) as peer_group,
     a.event_id,
+    a.event,
     a.started_at,
     a.on_day,
     (a.x - c.x) * 100 / a.warmed_k as x,
     0.0 as typical
 from applications as a
-join cold as c using (vehicle_id, cluster)
+join cold as c using (vehicle, cluster)
 cross join priors as pr
 where a.warmed_k >= pr.hot_k

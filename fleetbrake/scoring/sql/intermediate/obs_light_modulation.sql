@@ -7,42 +7,42 @@
 with
 dropped as (
     -- a signal that drops out looks like slip
-    select distinct w.event_id from stg_wheels as w, priors as pr where w.dropout_s > pr.dropout_above_s
+    select distinct w.event from stg_wheels as w, priors as pr where w.dropout_s > pr.dropout_above_s
 ),
 light as (
     select
-        e.event_id, e.vehicle_id, e.started_at, e.on_day, e.depot, e.surface,
+        e.event, e.event_id, e.vehicle, e.vehicle_id, e.started_at, e.on_day, e.depot, e.surface,
         coalesce(e.modulation, e.abs_flag) as modulation,
         e.cell
     from stg_events as e, priors as pr
     where coalesce(e.modulation, e.abs_flag) is not null and e.friction_used < pr.light_braking_below
         and e.surface not in ('loose', 'split') and e.abs_fitted
-        and not exists (select 1 from dropped as d where d.event_id = e.event_id)
+        and not exists (select 1 from dropped as d where d.event = e.event)
 ),
 offsets as (select unnest([-1, 0, 1]) as days),
 vehicle_days as (
-    select depot, vehicle_id, on_day + days as on_day, count(*) as events, count_if(modulation) as hits
+    select depot, vehicle, on_day + days as on_day, count(*) as events, count_if(modulation) as hits
     from light, offsets
     where depot is not null
     group by all
 ),
 near_days as (
     select
-        vehicle_id, on_day,
+        vehicle, on_day,
         sum(events) over of_day - events as events,
         sum(hits) over of_day - hits as hits
     from vehicle_days
     window of_day as (partition by depot, on_day)
 ),
 vehicle_places as (
-    select cell, vehicle_id, count(*) as events, count_if(modulation) as hits
+    select cell, vehicle, count(*) as events, count_if(modulation) as hits
     from light
     where cell is not null
     group by all
 ),
 near_places as (
     select
-        vehicle_id, cell,
+        vehicle, cell,
         sum(events) over of_place - events as events,
         sum(hits) over of_place - hits as hits
     from vehicle_places
@@ -53,8 +53,11 @@ select
     'modulation_on_light_braking' as indicator,
     'control' as measure,
     l.vehicle_id,
+    l.vehicle,
     '' as wheel,
+    0 as wheel_no,
     l.event_id,
+    l.event,
     l.started_at,
     l.on_day,
     l.modulation as hit,
@@ -65,8 +68,8 @@ select
             then (b.hits + priors.depot_weight * p.share) / (b.events + priors.depot_weight) end
     ) as expected
 from light as l
-left join near_days as a using (vehicle_id, on_day)
-left join near_places as b using (vehicle_id, cell)
+left join near_days as a using (vehicle, on_day)
+left join near_places as b using (vehicle, cell)
 left join stg_places as s using (cell)
 join indicator_priors as p on p.indicator = 'modulation_on_light_braking' and p.measure = 'control'
 cross join priors

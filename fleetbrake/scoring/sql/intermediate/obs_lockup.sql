@@ -7,7 +7,7 @@
 with
 wheels_in as (
     select *, coalesce(emergency_application, false) as emergency
-    from stg_wheels
+    from int_locked
     where surface <> 'loose' and abs_fitted and coalesce(sensed, true) and (emergency_application or lockup)
 ),
 judged as (
@@ -18,7 +18,7 @@ judged as (
             when lockup and lockup_above_cutoff and lockup_speed_mps is not null
                 then coalesce(modulation_cycles < 2, not coalesce(modulation, abs_flag))
         end as hit,
-        coalesce(bool_or(lockup and hit is null) over (partition by event_id), false) as undecided
+        coalesce(bool_or(lockup and hit is null) over (partition by event), false) as undecided
     from wheels_in
 )
 
@@ -26,8 +26,11 @@ select
     'lockup_without_modulation' as indicator,
     'control' as measure,
     j.vehicle_id,
+    j.vehicle,
     j.wheel,
+    j.wheel_no,
     j.event_id,
+    j.event,
     j.started_at,
     j.on_day,
     j.hit,

@@ -5,11 +5,10 @@
 -- front one, whose brakes give most of the moment.
 with
 events_in as (
-    select e.*, r.brake_yaw_radps, r.brake_steer_rad, r.held_decel_mps2
+    select e.*
     from stg_events as e
-    join events as r using (event_id)
     cross join priors as pr
-    where e.surface <> 'split' and not e.at_the_limit and r.held_decel_mps2 >= pr.pull_least_mps2
+    where e.surface <> 'split' and not e.at_the_limit and e.held_decel_mps2 >= pr.pull_least_mps2
 ),
 pulls as (
     -- left positive: the left side brakes more, or the wheels are held to the left against a stronger right side
@@ -17,30 +16,34 @@ pulls as (
     union all by name
     select *, 'steering' as measure, -finite(brake_steer_rad) / held_decel_mps2 as to_left from events_in
 ),
-sides as (select unnest(['L', 'R']) as side, unnest([-1, 1]) as sign),
+sides as (select unnest(['L', 'R']) as side, unnest([0, 1]) as on_right, unnest([-1, 1]) as sign),
 uneven as (
-    select vehicle_id, right(wheel, 1) as side, left(wheel, 1) as axle, median(x) as x
-    from obs_side_imbalance
+    select u.vehicle, s.on_right, u.axle, median(-s.sign * u.left_less) as x
+    from int_uneven as u
+    cross join sides as s
     group by all
 ),
 axles as (
-    select vehicle_id, side, axle
+    select vehicle, on_right, axle
     from uneven
-    qualify row_number() over (partition by vehicle_id, side order by x desc, axle) = 1
+    qualify row_number() over (partition by vehicle, on_right order by x desc, axle) = 1
 )
 
 select
     'side_imbalance' as indicator,
     p.measure,
     p.vehicle_id,
-    coalesce(a.axle, '1') || s.side as wheel,
+    p.vehicle,
+    coalesce(a.axle, 1) || s.side as wheel,
+    2 * coalesce(a.axle, 1) + s.on_right as wheel_no,
     concat_ws('/', p.category, s.side) as peer_group,
     p.event_id,
+    p.event,
     p.started_at,
     p.on_day,
     s.sign * p.to_left as x,
     0.0 as typical
 from pulls as p
 cross join sides as s
-left join axles as a on a.vehicle_id = p.vehicle_id and a.side = s.side
+left join axles as a on a.vehicle = p.vehicle and a.on_right = s.on_right
 where p.to_left is not null

@@ -8,23 +8,21 @@
 with
 events_in as (
     select
-        e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s,
+        e.*, least(finite(e.demand_rise_s), pr.foot_longest_s) as foot_s,
         concat_ws('/', e.actuation, e.demand_kind, e.category, case when t.towing then 'towing' end) as peer_group
     from stg_events as e
-    join events as r using (event_id)
-    join int_towing as t on t.vehicle_id = e.vehicle_id and t.towing = (e.pairing <> '')
+    join int_towing as t on t.vehicle = e.vehicle and t.towing = (e.pairing <> '')
     cross join priors as pr
     where e.build_up_s >= 0 and e.by_driver
 ),
 pressed as (
-    select e.*, least(finite(r.demand_rise_s), pr.foot_longest_s) as foot_s, concat_ws('/', e.actuation, e.category) as peer_group
+    select e.*, least(finite(e.demand_rise_s), pr.foot_longest_s) as foot_s, concat_ws('/', e.actuation, e.category) as peer_group
     from stg_events as e
-    join events as r using (event_id)
     cross join priors as pr
-    where e.by_driver and e.demand_kind = 'pressure' and isfinite(r.demand_rise_s)
+    where e.by_driver and e.demand_kind = 'pressure' and isfinite(e.demand_rise_s)
 ),
 middles as (
-    select vehicle_id, median(build_up_s) as build_up, median(foot_s) as foot
+    select vehicle, median(build_up_s) as build_up, median(foot_s) as foot
     from events_in
     where foot_s is not null
     group by all
@@ -34,7 +32,7 @@ within as (
         e.peer_group, e.foot_s - m.foot as foot,
         greatest(-pr.foot_longest_s, least(pr.foot_longest_s, e.build_up_s - m.build_up)) as build_up
     from events_in as e
-    join middles as m using (vehicle_id)
+    join middles as m using (vehicle)
     cross join priors as pr
     where e.foot_s is not null
 ),
@@ -49,9 +47,12 @@ select
     'slow_response' as indicator,
     'build_up' as measure,
     e.vehicle_id,
+    e.vehicle,
     '' as wheel,
+    0 as wheel_no,
     e.peer_group,
     e.event_id,
+    e.event,
     e.started_at,
     e.on_day,
     e.build_up_s - coalesce(s.slope * (e.foot_s - pr.foot_usual_s), 0) as x,
@@ -64,5 +65,5 @@ left join slopes as s using (peer_group)
 cross join priors as pr
 union all
 select
-    'slow_response', 'pressure_rise', vehicle_id, '', peer_group, event_id, started_at, on_day, foot_s, null::double
+    'slow_response', 'pressure_rise', vehicle_id, vehicle, '', 0, peer_group, event_id, event, started_at, on_day, foot_s, null::double
 from pressed

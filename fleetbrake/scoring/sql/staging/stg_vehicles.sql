@@ -2,7 +2,7 @@
 -- names: what was found on a vehicle is told, whether a register knows it or not. Events after the day count for nothing but for being
 -- told: a vehicle that has no others would else be missing from the ranking without a word.
 -- heavy: of a category, or (without one) of a greatest mass, whose load changes the deceleration by more than a brake
--- fault does. Units: masses in kg.
+-- fault does. vehicle, area: numbers of the vehicle and its depot, in order of name. Units: masses in kg.
 with
 register as (select * from vehicles),
 events_seen as (
@@ -22,6 +22,8 @@ known as (
 
 select
     k.vehicle_id,
+    (row_number() over (order by k.vehicle_id))::integer as vehicle,
+    (dense_rank() over (order by coalesce(r.depot, '')))::integer as area,
     r.category,
     r.depot,
     r.actuation,

@@ -1,21 +1,23 @@
--- Grain: one row a brake application and wheel. Wheels that never gave a signal are left out: they say nothing.
+-- Grain: one row a brake application and wheel: what the wheel did, under the numbers of both; what it shares with the
+-- application stands in stg_events. Wheels that never gave a signal are left out: they say nothing.
 -- Units: slip 0 to 1, s, m/s.
 with
-wheels_in as (select * from event_wheels),
-events_in as (select * from stg_events),
-sensed_once as (
-    select e.vehicle_id, w.wheel
-    from wheels_in as w
-    join events_in as e using (event_id)
-    group by all
-    having bool_or(coalesce(w.sensed, w.peak_slip is not null))
-)
+silent as (select event_id, wheel from event_wheels where not coalesce(sensed, peak_slip is not null)),
+-- few: only these may never have given a signal
+doubted as (select distinct e.vehicle, w.wheel from silent as w join stg_events as e using (event_id)),
+heard as (
+    select distinct d.vehicle, d.wheel
+    from doubted as d
+    join stg_events as e using (vehicle)
+    join event_wheels as w on w.event_id = e.event_id and w.wheel = d.wheel
+    where coalesce(w.sensed, w.peak_slip is not null)
+),
+never as (select * from doubted anti join heard using (vehicle, wheel))
 
 select
-    w.event_id,
-    w.wheel,
-    left(w.wheel, 1) as axle,
-    right(w.wheel, 1) as side,
+    e.event,
+    e.vehicle,
+    wheel_number(w.wheel)::utinyint as wheel_no,
     w.sensed,
     w.lockup,
     coalesce(finite(w.lockup_speed_mps), finite(w.lockup_onset_speed_mps)) as lockup_speed_mps,
@@ -28,21 +30,7 @@ select
     finite(w.dropout_s) as dropout_s,
     w.once_a_turn,
     finite(w.dropout_between_s) as dropout_between_s,
-    finite(w.watched_between_s) as watched_between_s,
-    e.vehicle_id,
-    e.started_at,
-    e.on_day,
-    e.category,
-    e.abs_fitted,
-    e.surface,
-    e.modulation,
-    e.abs_flag,
-    e.emergency_application,
-    e.lockup_above_cutoff,
-    e.cutoff_speed_mps,
-    e.recording_s,
-    coalesce(p.unpaved, false) as unpaved_place
-from wheels_in as w
-join events_in as e using (event_id)
-join sensed_once as s on s.vehicle_id = e.vehicle_id and s.wheel = w.wheel
-left join stg_places as p using (cell)
+    finite(w.watched_between_s) as watched_between_s
+from event_wheels as w
+join stg_events as e using (event_id)
+where not exists (select 1 from never as n where n.vehicle = e.vehicle and n.wheel = w.wheel)
