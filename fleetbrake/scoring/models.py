@@ -54,13 +54,13 @@ OBSERVATIONS = (
 )
 #: Up to one row a series and trip; then what else explains a level is taken out (``evidence``).
 OBSERVED = (*STAGING, *OBSERVATIONS, "int_shares", "int_level_observations", "int_trip_levels", "int_level_steps")
-#: Built for one measure of an indicator after the other, since its aggregates hold all groups in memory; those of
-#: wheels, which have most rows, for some vehicles after others as well.
+#: Built for some measures and vehicles after others, since its aggregates hold all groups in memory: what is of the
+#: whole vehicle at once, what is of wheels a measure after the other.
 SLICED = ("int_trip_levels",)
 #: Applications up to which all is built at once, and those of a slice of vehicles (own choices): its groups then take
 #: some 250 MB, and a slice costs little against what it does.
 EVENTS_AT_ONCE = 200_000
-EVENTS_A_SLICE = 700_000
+EVENTS_A_SLICE = 1_200_000
 #: Read by one model, too large to be kept.
 VIEWS = (*(name for name in OBSERVATIONS if name.startswith("obs_")), "int_level_observations")
 FINDINGS = (
@@ -281,12 +281,13 @@ def _slices(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
     events = int(con.execute("select count(*) from stg_events").fetchall()[0][0])
     if events <= EVENTS_AT_ONCE:
         return [("true", "true")]
+    levels = [row for row in INDICATOR_PRIORS if row.kind == "level"]
+    of_wheels = [[row] for row in levels if row.per_wheel]
     parts = 1 + events // EVENTS_A_SLICE
     return [
-        (f"i = '{row.indicator}' and m = '{row.measure}'", f"vehicle % {parts} = {part}" if row.per_wheel else "true")
-        for row in INDICATOR_PRIORS
-        if row.kind == "level"
-        for part in range(parts if row.per_wheel else 1)
+        (" or ".join(f"i = '{row.indicator}' and m = '{row.measure}'" for row in rows), f"vehicle % {parts} = {part}")
+        for rows in ([row for row in levels if not row.per_wheel], *of_wheels)
+        for part in range(parts)
     ]
 
 
