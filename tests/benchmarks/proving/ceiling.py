@@ -22,6 +22,7 @@ KNOWN = {
     "int_changes": """
         select l.series, 99.0 as shift, count_if(l.on_day < d.day)::bigint as split
         from int_levels as l
+        join stg_units as u on u.vehicle = series_vehicle(l.series)
         join known_days as d using (vehicle_id)
         group by l.series
         having count_if(l.on_day < d.day) > 0 and count_if(l.on_day >= d.day) > 0
@@ -29,21 +30,26 @@ KNOWN = {
     "int_share_windows": """
         with
         since as (
-            select s.*, s.on_day >= d.day or count_if(s.on_day >= d.day) over (partition by s.series) = 0 as counts
+            select
+                s.*, u.vehicle_id,
+                s.on_day >= d.day or count_if(s.on_day >= d.day) over (partition by s.series) = 0 as counts
             from int_shares as s
+            join stg_units as u on u.vehicle = series_vehicle(s.series)
             join known_days as d using (vehicle_id)
         )
         select
-            indicator, measure, vehicle_id, wheel, true as whole,
-            max(back) as n, coalesce(count_if(hit), 0)::bigint as k,
-            coalesce(count_if(outside_emergency), 0)::bigint as outside_emergency,
-            round(max(expected_sum) / max(back), 9) as e, max(trips)::bigint as trips,
-            count(distinct trip) filter (hit) as hit_trips,
-            1 + (max(back) / max(trips) - 1) * any_value(pr.alike_in_trip) as deff,
-            min(on_day) filter (hit) as first_hit
-        from since cross join priors as pr
-        where counts
-        group by indicator, measure, vehicle_id, wheel
+            p.indicator, p.measure, s.vehicle_id, wheel_name(series_wheel(s.series)) as wheel, true as whole,
+            max(s.back) as n, coalesce(count_if(s.hit), 0)::bigint as k,
+            coalesce(count_if(s.outside_emergency), 0)::bigint as outside_emergency,
+            round(max(s.expected_sum) / max(s.back), 9) as e, max(s.trips)::bigint as trips,
+            count(distinct s.trip) filter (s.hit) as hit_trips,
+            1 + (max(s.back) / max(s.trips) - 1) * any_value(pr.alike_in_trip) as deff,
+            min(s.on_day) filter (s.hit) as first_hit
+        from since as s
+        join indicator_priors as p on p.number = series_measure(s.series)
+        cross join priors as pr
+        where s.counts
+        group by p.indicator, p.measure, s.vehicle_id, s.series
     """,
 }
 
