@@ -2,7 +2,7 @@
 
 Results go to standard output, talk to standard error. Exit status: 0 all done; 1 some input was rejected (what was
 good is in);
-2 nothing could be done.
+2 nothing could be done; 130, 143: `ingest` was stopped by Ctrl+C or a request to end.
 """
 
 import os
@@ -31,6 +31,7 @@ from fleetbrake.cli_talk import (
     progress_shown,
     results,
     sentences,
+    stoppable,
     talk,
     told_list,
 )
@@ -98,7 +99,13 @@ def ingest(
     from fleetbrake import pipeline
     from fleetbrake.cluster.machines import machines_named
 
-    with sentences(as_json), progress_shown() as progress:
+    kept = "Recordings that were read are kept; the next run reads the rest and publishes."
+    with stoppable(as_json, kept) as asked, sentences(as_json), progress_shown() as shown:
+
+        def progress(stage: str, done: int, of: int) -> None:
+            asked.check()
+            shown(stage, done, of)
+
         done = pipeline.ingest(
             events or [],
             store,

@@ -4,6 +4,7 @@ Results go to standard output, talk to standard error.
 """
 
 import json
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from rich.text import Text
 from fleetbrake.cli_tables import visible
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.stages import COMPILING
+from fleetbrake.unattended.signals import StopAsked, listening
 
 OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
 
@@ -53,9 +55,23 @@ def sentences(as_json: bool) -> Iterator[None]:
         _refuse(f"{where}{getattr(error, 'strerror', None) or error}", as_json)
 
 
-def _refuse(sentence: str, as_json: bool) -> None:
+@contextmanager
+def stoppable(as_json: bool, what_is_kept: str) -> Iterator[StopAsked]:
+    """Let Ctrl+C, and whoever else asks the program to end, break off the block: one sentence, and exit status 128 and
+    the signal's number, as shells count. ``check`` of what is yielded belongs where the block says how far it is."""
+    with listening() as asked:
+        try:
+            with asked.armed():
+                yield asked
+        except BaseException:
+            if asked.by is None:
+                raise
+            _refuse(f"Stopped by {asked.by}. {what_is_kept}", as_json, 128 + signal.Signals[asked.by])
+
+
+def _refuse(sentence: str, as_json: bool, status: int = NOTHING_DONE) -> None:
     talk.print(Text(visible(sentence), style="red"), soft_wrap=True)
-    finish(as_json, {"error": sentence}, NOTHING_DONE)
+    finish(as_json, {"error": sentence}, status)
 
 
 @contextmanager

@@ -5,7 +5,7 @@ Every function is one command's work, returns what happened as a value and never
 
 import shutil
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,9 +14,10 @@ import duckdb
 import pyarrow as pa
 
 from fleetbrake.cluster.machines import Machines
-from fleetbrake.cluster.workers import workers_of
+from fleetbrake.cluster.workers import Cluster, cluster_of
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.memory import keep_what_is_freed
 from fleetbrake.core.stages import COMPILING
 from fleetbrake.features.compiled import compile_missing
 from fleetbrake.handing_out import Desk, Job, Where
@@ -34,6 +35,7 @@ from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
 from fleetbrake.store.forgetting.erase import erase_due
 from fleetbrake.store.forgetting.tombstones import mark_erased
+from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
@@ -96,40 +98,49 @@ def ingest(
         The store cannot be written, or another run holds it.
     ClusterError
         The other machines cannot be used, then nothing was read; or they went away, then what was read is kept.
+    KeyboardInterrupt, Stopped
+        Somebody ended the run; what was read is kept, and published by the next run.
     """
     rules = load_mapping(mapping) if mapping else None
     files, register_tables, register_problems = inputs(list(paths), registers)
     summary = IngestSummary(files=len(files), problems=register_problems, registers=list(register_tables))
+    left: list[str] = []
+    keep_what_is_freed()
     if files and machines is None:
         compile_missing(lambda done, of: tell(progress, COMPILING, done, of))
-    store.mkdir(parents=True, exist_ok=True)
-    with writer_lock(store, "ingest"):
-        summary.problems += remove_left(store)
-        erase_due(store)
-        with _readers(store, machines if files else None) as where:  # before anything changes: they may not be there
-            if register_tables:
-                _take_registers(store, register_tables, summary)
-            if rules is not None:
-                keep_mapping(store, rules)
-            rest = at_rest(store)  # again: the trips that were just read say what is held
-            summary.problems = [rest.text(problem) for problem in summary.problems]
-            settings = settings_fingerprint(rules, criteria)
-            job = Job(rest, where.rows, rules, criteria, settings, began=datetime.now(UTC))
-            desk = Desk(job, read_log(store), Lake(store), check_bytes)
-            if rest.doubted:
-                look_at_all_again(store)
-            read_all(files, desk, where, _committing(store, rest), summary, progress)
-        _finish(store, files, desk, summary, progress)
+    with ExitStack() as reached:
+        # before anything is made or changed: they may not be there
+        cluster = reached.enter_context(cluster_of(machines)) if files and machines is not None else None
+        store.mkdir(parents=True, exist_ok=True)
+        with writer_lock(store, "ingest"):
+            summary.problems += remove_left(store)
+            erase_due(store)
+            with _readers(store, cluster, left) as where:
+                if register_tables:
+                    _take_registers(store, register_tables, summary)
+                if rules is not None:
+                    keep_mapping(store, rules)
+                rest = at_rest(store)  # again: the trips that were just read say what is held
+                summary.problems = [rest.text(problem) for problem in summary.problems]
+                settings = settings_fingerprint(rules, criteria)
+                job = Job(rest, where.rows, rules, criteria, settings, began=datetime.now(UTC))
+                desk = Desk(job, read_log(store), Lake(store), check_bytes)
+                if rest.doubted:
+                    look_at_all_again(store)
+                read_all(files, desk, where, _committing(store, rest), summary, progress)
+            summary.problems += left
+            reached.close()  # nobody waits for what follows
+            _finish(store, files, desk, summary, progress)
     return summary
 
 
 @contextmanager
-def _readers(store: Path, machines: Machines | None) -> Iterator[Where]:
-    """Who reads the files."""
-    if machines is None:
-        yield Threads(Lake(store))
+def _readers(store: Path, cluster: Cluster | None, left: list[str]) -> Iterator[Where]:
+    """Who reads the files; ``left`` gets what they could not remove at the end."""
+    if cluster is None:
+        yield Threads(Gathering(store))
         return
-    with workers_of(machines, store) as workers:
+    with cluster.workers(store, left) as workers:
         yield workers
 
 

@@ -1,7 +1,8 @@
 """Recordings and registers on their way in: what was named, file by file into the lake, and what is told of it."""
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -14,13 +15,16 @@ import pyarrow as pa
 from fleetbrake import __version__
 from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.errors import ClusterError, InputError, StoreError
+from fleetbrake.core.stopping import Stopped, undisturbed
 from fleetbrake.features.build import FeatureTables, features
-from fleetbrake.handing_out import Desk, Fate, Handed, Job, PieceWriter, Taken, Where
+from fleetbrake.features.seams import Seams
+from fleetbrake.handing_out import Desk, Fate, Handed, Job, Taken, Where
 from fleetbrake.recordings.at_hand import at_hand
 from fleetbrake.recordings.mapping import Mapping
 from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.recordings.registers import read_registers
 from fleetbrake.recordings.sources import Facts, Source, find_recordings
+from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.lake import piece_key
 from fleetbrake.store.log import LogEntry
 
@@ -32,8 +36,10 @@ Commit = Callable[[list[LogEntry]], None]
 
 #: Threads that decode and compute side by side; the kernels run without the GIL.
 WORKERS: Final = 2
-#: Files handed out and not yet taken back: enough that no thread waits while a long one is read.
+#: Files handed out and not yet read, and those not yet taken back in their order: enough that no thread waits while a
+#: long one is read, and few enough that their rows are small.
 _AHEAD: Final = 8 * WORKERS
+_IN_HAND: Final = 4 * _AHEAD
 
 #: What was read is committed after so many files or seconds, so that a killed run keeps it. Own choice: a minute's work
 #: is soon done again, and committing costs little against it.
@@ -90,10 +96,12 @@ def inputs(
     """Recordings and registers of what was named; InputError where there is nothing to take in."""
     if not paths and registers is None:
         raise InputError("Nothing was named: give recordings, a folder of registers (--registers), or both.")
-    files = find_recordings(paths)
+    passed_over: list[str] = []
+    files = find_recordings(paths, passed_over if len(paths) > 1 else None)
     if paths and not files:
-        raise InputError("There are no recordings (*.parquet) in what was named.")
+        raise InputError("; ".join([*passed_over, "There are no recordings (*.parquet) in what was named."]))
     tables, problems = _registers(registers)
+    problems += passed_over
     if not files and not tables:
         raise InputError("No register can be used: " + "; ".join(problems) + ".")
     return files, tables, problems
@@ -108,35 +116,44 @@ def _registers(folder: Path | None) -> tuple[dict[str, pa.Table], list[str]]:
 
 
 class Threads:
-    """Reads the files on a few threads of this process, straight into the lake."""
+    """Reads the files on a few threads of this process; rows of many go into the lake together."""
 
-    def __init__(self, rows: PieceWriter) -> None:
+    def __init__(self, rows: Gathering) -> None:
         self.rows = rows
 
     def read(self, files: Iterator[Handed], job: Job) -> Iterator[tuple[Handed, Taken]]:
-        """As they come; see :class:`fleetbrake.handing_out.Where`."""
-        waiting: dict[Future[Taken], Handed] = {}
+        """In their order, so that blocks do not hang on time; see :class:`fleetbrake.handing_out.Where`."""
+        in_hand: deque[tuple[Handed, Future[Taken]]] = deque()
         with ThreadPoolExecutor(WORKERS) as pool:
             try:
                 for handed in files:
-                    waiting[pool.submit(read_file, handed, job)] = handed
-                    while len(waiting) >= _AHEAD:
-                        yield from _done(waiting)
-                while waiting:
-                    yield from _done(waiting)
+                    in_hand.append((handed, pool.submit(read_file, handed, job)))
+                    while len(unread := _unread(in_hand)) >= _AHEAD or len(in_hand) >= _IN_HAND:
+                        if in_hand[0][1].done() or len(in_hand) >= _IN_HAND:
+                            yield self._taken(*in_hand.popleft())
+                        else:
+                            wait(unread, return_when=FIRST_COMPLETED)
+                while in_hand:
+                    yield self._taken(*in_hand.popleft())
             except BaseException:
                 # whoever ends the run does not wait for files that nobody has begun to read
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
 
     def bring(self, keys: list[str]) -> None:
-        """The rows are in the lake already."""
+        """Put the rows that wait into the lake."""
+        self.rows.bring(keys)
+
+    def _taken(self, handed: Handed, future: Future[Taken]) -> tuple[Handed, Taken]:
+        taken = future.result()
+        if taken.piece and taken.entry is not None and taken.entry.key is not None:
+            with undisturbed():
+                self.rows.come(taken.entry.key)
+        return handed, taken
 
 
-def _done(waiting: dict[Future[Taken], Handed]) -> Iterator[tuple[Handed, Taken]]:
-    """Files that have been read, once there are any; they wait no more."""
-    for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-        yield waiting.pop(future), future.result()
+def _unread(in_hand: Iterable[tuple[Handed, Future[Taken]]]) -> list[Future[Taken]]:
+    return [future for _, future in in_hand if not future.done()]
 
 
 def read_all(
@@ -148,6 +165,8 @@ def read_all(
     ------
     ClusterError
         Whoever reads went away; what had been read is committed.
+    KeyboardInterrupt, Stopped
+        Somebody ends the run; what had been read is committed.
     """
     portion = _Portion(where, commit)
     done = 0
@@ -172,7 +191,7 @@ def read_all(
         try:
             for handed, taken in results:
                 back(handed, taken)
-        except ClusterError:
+        except (ClusterError, KeyboardInterrupt, Stopped):
             portion.commit()
             raise
     portion.commit()
@@ -189,18 +208,19 @@ class _Portion:
 
     def add(self, entry: LogEntry, piece: bool) -> None:
         """Keep the entry, and commit if it is time."""
-        self._entries.append(entry)
         if piece and entry.key is not None:
-            self._keys.append(entry.key)
+            self._keys.append(entry.key)  # first: rows without an entry do no harm
+        self._entries.append(entry)
         if len(self._entries) >= PORTION_FILES or time.monotonic() - self._since > PORTION_S:
             self.commit()
 
     def commit(self) -> None:
-        """First the rows, then the log that names them."""
-        if self._entries:
-            self._where.bring(self._keys)
-            self._commit(sorted(self._entries, key=lambda entry: entry.path))
-        self._entries, self._keys, self._since = [], [], time.monotonic()
+        """First the rows, then the log that names them; nothing breaks it off in the middle."""
+        with undisturbed():
+            if self._entries:
+                self._where.bring(self._keys)
+                self._commit(sorted(self._entries, key=lambda entry: entry.path))
+            self._entries, self._keys, self._since = [], [], time.monotonic()
 
 
 def _count(status: str, taken: Taken, summary: IngestSummary) -> None:
@@ -275,7 +295,7 @@ def rejected(
 
 def _load(recording: Recording, job: Job, handed: Handed) -> Taken:
     story, facts = recording.story, recording.data.facts
-    tables = [features(batch, job.criteria) for batch in recording.batches() if batch.samples]
+    tables = _tables(recording, job)
     whole = pa.concat_tables([t.events for t in tables]) if tables else None
     path = handed.path if handed.listed else job.rest.new_path(handed.source.address, whole)
     # the sentences were made before it was known whose file it is
@@ -312,6 +332,15 @@ def _load(recording: Recording, job: Job, handed: Handed) -> Taken:
     if whole is None:
         return Taken(Fate.READ, story.sha256, entry)
     return Taken(Fate.READ, story.sha256, entry, job.rest.alike(whole), piece=True)
+
+
+def _tables(recording: Recording, job: Job) -> list[FeatureTables]:
+    """Feature rows of each batch; an application of a long drive counts once."""
+    seams = Seams(job.criteria, recording.story)
+    for batch in recording.batches():
+        if batch.samples:
+            seams.add(batch, features(batch, job.criteria))
+    return seams.finish()
 
 
 def _ids_twice(tables: list[FeatureTables]) -> int:

@@ -5,6 +5,7 @@ from functools import lru_cache
 
 from fleetbrake.cluster.told import told
 from fleetbrake.core.errors import ClusterError, StoreError
+from fleetbrake.core.memory import keep_what_is_freed
 from fleetbrake.features.compiled import compile_missing
 from fleetbrake.handing_out import Handed, Job, Taken
 from fleetbrake.taking_in import read_file
@@ -40,10 +41,10 @@ def packed(job: Job) -> bytes:
 @lru_cache(maxsize=4)
 def _job(packed_job: bytes) -> Job:
     """The job, unpacked once by a process: a worker that came when the run was under way is looked at too."""
-    from fleetbrake.cluster.fit import other_version
+    from fleetbrake.cluster.fit import other_version, short_of_memory
 
     theirs, content = pickle.loads(packed_job)  # noqa: S301 - as above
-    why = other_version(theirs, told())
+    why = other_version(theirs, told()) or short_of_memory()
     if why:
         raise ClusterError(f"{_name()} {why}")
     job: Job = pickle.loads(content)  # noqa: S301 - as above
@@ -51,6 +52,7 @@ def _job(packed_job: bytes) -> Job:
         job.rows.check()  # type: ignore[attr-defined]
     except StoreError as error:
         raise ClusterError(f"{_name()} {error}") from error
+    keep_what_is_freed()
     compile_missing()  # workers of one machine that come together do it once
     return job
 

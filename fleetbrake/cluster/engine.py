@@ -1,11 +1,13 @@
 """The engine's client: loaded only when it is needed, quiet, and never waited for without end."""
 
 import logging
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Final, TypeVar
+from urllib.parse import urlsplit
 
 from fleetbrake.core.errors import ClusterError
 
@@ -35,6 +37,7 @@ def connected(scheduler: str) -> Iterator[Any]:
             "Reading on other machines needs more than is installed: install fleetbrake with its extra 'cluster', here "
             "and there: pip install 'fleetbrake[cluster]'."
         ) from error
+    _reached(scheduler)
     with _quiet():
         how = {"timeout": CONNECT_S, "set_as_default": False, "name": "fleetbrake", "direct_to_workers": False}
         try:
@@ -47,6 +50,16 @@ def connected(scheduler: str) -> Iterator[Any]:
         finally:
             with suppress(Exception):  # a scheduler that is gone cannot be taken leave of
                 within(10, lambda: client.close(timeout=5))
+
+
+def _reached(scheduler: str) -> None:
+    """ClusterError at once where nobody can listen there: the engine would go on trying."""
+    parts = urlsplit(scheduler)
+    try:
+        socket.create_connection((parts.hostname or "", parts.port or 0), timeout=CONNECT_S).close()
+    except OSError as error:
+        why = error.strerror or first_line(error)
+        raise ClusterError(f"The scheduler {scheduler} does not answer ({why.lower()}).") from error
 
 
 def waited_for(client: Any, scheduler: str) -> None:

@@ -5,8 +5,9 @@ import queue
 import secrets
 import time
 from collections.abc import Iterator
+from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -28,27 +29,55 @@ _AHEAD: Final = 3
 MOST_WITH_A_BUNCH: Final = 65_536
 #: How often a bunch that failed on a worker is tried by another one.
 _TRIES: Final = 2
+#: Where nothing could be read yet, so many files read alone that each ended its workers show that it is the workers.
+#: Own choice: a file that ends workers is rare, three of the first three are not.
+_ENDED_ALONE: Final = 3
 #: Every so often it is looked whether scheduler and workers are there (s); without any worker a run waits so long (s).
 #: Own choices: workers that are started anew are back within a minute.
 LOOK_S: Final = 2.0
 NO_WORKERS_S: Final = 60.0
+_KEPT: Final = "What had been read is kept; the next run reads the rest."
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """A cluster that answers, of which every worker can read for this process. Made by :func:`cluster_of`."""
+
+    client: Any
+    machines: Machines
+
+    @contextmanager
+    def workers(self, store: Path, left: list[str]) -> Iterator["Workers"]:
+        """Its workers, ready to read for this store. Only for the holder of its writer's lock.
+
+        ``left``: gets a sentence where something of the run cannot be removed at its end.
+
+        Raises
+        ------
+        ClusterError
+            A worker cannot write where the rows are to go; nothing was read.
+        StoreError
+            There is no place for rows on their way.
+        """
+        with drop_of_run(store, self.machines.handover, left) as drop:
+            fit.check_sight(self.client, drop)
+            yield Workers(self.client, self.machines.scheduler, drop, Lake(store))
 
 
 @contextmanager
-def workers_of(machines: Machines, store: Path) -> Iterator["Workers"]:
-    """The workers of a cluster, ready to read for this store. Only for the holder of its writer's lock.
+def cluster_of(machines: Machines) -> Iterator[Cluster]:
+    """A cluster, looked at; nothing of a store is needed yet.
 
     Raises
     ------
     ClusterError
-        They cannot be reached, there are none, or they are not fit to read for this one; nothing was read.
+        It cannot be reached, has no workers, or one that is not fit to read for this one.
     """
     with connected(machines.scheduler) as client:
         waited_for(client, machines.scheduler)
         fit.check_versions(client)
-        with drop_of_run(store, machines.handover) as drop:
-            fit.check_sight(client, drop)
-            yield Workers(client, machines.scheduler, drop, Lake(store))
+        fit.check_memory(client)
+        yield Cluster(client, machines)
 
 
 class Workers:
@@ -63,6 +92,8 @@ class Workers:
         self._finished: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._threads = threads_of(client) or 1
         self._looked = self._seen = time.monotonic()
+        self._ended_alone = 0
+        self._any_read = False
 
     def bring(self, keys: list[str]) -> None:
         """Take the rows of these pieces into the lake."""
@@ -74,7 +105,8 @@ class Workers:
         Raises
         ------
         ClusterError
-            The scheduler or all workers went away, or a worker cannot go on for a reason that is none of the file's.
+            The scheduler or all workers went away, or a worker cannot go on for a reason that is none of the file's: it
+            has too little memory to read anything, for one.
         """
         given = at_work.packed(job)
         suspects: list[Handed] = []
@@ -85,12 +117,19 @@ class Workers:
                 self._hand_over(given, bunch)
                 while len(self._in_hand) > _AHEAD * self._threads:
                     yield from self._back(suspects)
-            while self._in_hand:
-                yield from self._back(suspects)
-            for handed in sorted(suspects, key=lambda one: one.path):
-                yield from self._alone(given, handed, job)
+                if suspects and not self._any_read:
+                    yield from self._one_by_one(given, suspects, job)  # before more is tried in vain
+            yield from self._one_by_one(given, suspects, job)
         finally:
             self._give_up()
+
+    def _one_by_one(self, given: Any, suspects: list[Handed], job: Job) -> Iterator[tuple[Handed, Taken]]:
+        """Wait for what is in hand, then read each suspect alone."""
+        while self._in_hand:
+            yield from self._back(suspects)
+        for handed in sorted(suspects, key=lambda one: one.path):
+            yield from self._alone(given, handed, job)
+        suspects.clear()
 
     def _hand_over(self, given: Any, bunch: list[Handed]) -> None:
         self._number += 1
@@ -99,7 +138,7 @@ class Workers:
         try:
             future = self._client.submit(at_work.read_bunch, given, content, key=key, retries=_TRIES, pure=False)
         except Exception as error:
-            raise self._gone(error) from error
+            raise self._gone() from error
         self._in_hand[key] = (future, bunch)
         future.add_done_callback(self._finished.put)
 
@@ -109,6 +148,9 @@ class Workers:
         self._hand_over(given, [handed])
         while self._in_hand:
             yield from self._back(again)
+        self._ended_alone += len(again)
+        if self._ended_alone >= _ENDED_ALONE and not self._any_read:
+            raise ClusterError(self._no_use())
         for culprit in again:
             if culprit.held:
                 yield culprit, Taken(Fate.HELD, "")
@@ -129,10 +171,13 @@ class Workers:
             return
         except ClusterError:
             raise
+        except (OSError, CancelledError) as error:  # of the engine's: the connection is no more, or what was asked for
+            raise self._gone() from error
         except Exception as error:
-            raise self._gone(error) from error
+            raise ClusterError(f"A worker could not go on ({first_line(error)}). {_KEPT}") from error
         finally:
             future.release()
+        self._any_read = True
         yield from zip(bunch, results, strict=True)
 
     def _next_done(self) -> str:
@@ -150,11 +195,11 @@ class Workers:
             return
         self._looked = now
         if self._client.status != "running":
-            raise self._gone(None)
+            raise self._gone()
         try:
             threads = threads_of(self._client)
         except Exception as error:
-            raise self._gone(error) from error
+            raise self._gone() from error
         if threads:
             self._threads, self._seen = threads, now
         elif now - self._seen > NO_WORKERS_S:
@@ -162,14 +207,22 @@ class Workers:
             more = f" and {len(names) - 3} more" if len(names) > 3 else ""
             raise ClusterError(
                 f"The scheduler {self._scheduler} has had no worker for {NO_WORKERS_S:g} s; in hand were "
-                f"{', '.join(names[:3])}{more}. What had been read is kept; the next run reads the rest."
+                f"{', '.join(names[:3])}{more}. {_KEPT}"
             )
 
-    def _gone(self, error: BaseException | None) -> ClusterError:
-        why = "" if error is None else f" ({first_line(error)})"
-        return ClusterError(
-            f"The scheduler {self._scheduler} went away while recordings were read{why}. What had been read is kept; "
-            "the next run reads the rest."
+    def _gone(self) -> ClusterError:
+        return ClusterError(f"The scheduler {self._scheduler} went away while recordings were read. {_KEPT}")
+
+    def _no_use(self) -> str:
+        """In words: the workers end whatever they read."""
+        limits: set[int] = set()
+        with suppress(Exception):
+            found = within(ANSWER_S, lambda: self._client.run(fit.memory_limit, on_error="return"))
+            limits = {limit for limit in found.values() if isinstance(limit, int)}
+        may = f"one may use {min(limits) / 2**20:.0f} MiB" if limits else "none has a limit of its own"
+        return (
+            f"Nothing could be read: {self._ended_alone} files, each read alone, ended every worker that read them. "
+            f"Most often that is too little memory ({may}, at least {fit.LEAST_MEMORY / 2**20:.0f} MiB are needed)."
         )
 
     def _give_up(self) -> None:

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import middle
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -93,15 +94,15 @@ def _mean_and_spread(waits: Floats) -> tuple[float, float]:
     """
     if waits.size == 0:
         return np.nan, np.nan
-    middle = np.median(waits)
+    usual = middle(waits, waits.size, np.nan)
     total, count, off = 0.0, 0, 0.0
     for wait in waits:
-        off += abs(wait - middle)
-        if abs(wait - middle) <= 0.5 * middle:
+        off += abs(wait - usual)
+        if abs(wait - usual) <= 0.5 * usual:
             total += wait
             count += 1
-    mean = total / count if count > 0 else middle
-    return mean, off / waits.size / middle
+    mean = total / count if count > 0 else usual
+    return mean, off / waits.size / usual
 
 
 @kernel
@@ -114,7 +115,7 @@ def _turns(ways: Floats, spread: float, turn: tuple[float, float, float]) -> boo
     """
     if ways.size < LEAST_WAITS:
         return False
-    way, alike = np.median(ways), _mean_and_spread(ways)[1]
+    way, alike = middle(ways, ways.size, np.nan), _mean_and_spread(ways)[1]
     return bool(turn[0] <= way <= turn[1] and alike <= turn[2] and spread >= 1.5 * alike)
 
 

@@ -82,13 +82,8 @@ def lock_state(
             before = ROLLING
             least = floor[w, e]
             first, last = offsets[e], offsets[e + 1]
-            to, speeds, readings, known = (
-                out[w, first:last],
-                speed[first:last],
-                wheel[w, first:last],
-                supported[first:last],
-            )
-            top = ceiling[w, first:last]
+            to, speeds, readings = out[w, first:last], speed[first:last], wheel[w, first:last]
+            known, top = supported[first:last], ceiling[w, first:last]
             for i in range(to.size):
                 v, x, state = speeds[i], readings[i], ROLLING
                 if np.isnan(v) or not known[i]:
@@ -212,9 +207,8 @@ def _open(
 @kernel
 def _one_wheel(
     facts: Floats,
-    spans: list[Floats],
-    w: int,
-    e: int,
+    spans: Floats,
+    found: int,
     time_s: Floats,
     speed: Floats,
     distance: Floats,
@@ -230,12 +224,13 @@ def _one_wheel(
     fall_most: float,
     moving: float,
     lock: float,
-) -> tuple[bool, bool]:
-    """Walk along one wheel of one event: add its lockups, tell whether one counts and whether its length is open.
+) -> tuple[int, bool]:
+    """Walk along one wheel of one event: add its lockups, tell how many are ``found`` then and if a length is open.
 
-    ``facts[6]`` becomes the greatest speed at which a piece that could hide a lockup began.
+    ``facts[6]`` becomes the greatest speed at which a piece that could hide a lockup began. From row ``found`` on
+    ``spans`` gets first and last sample, begin and end.
     """
-    counted, unended = False, False
+    unended = False
     longest = max(gap_s, 2.5 / rate_hz) if rate_hz > 0.0 else gap_s
     i = start
     while i < stop:
@@ -254,16 +249,27 @@ def _one_wheel(
             continue
         counts = _counts(time_s, before, begin, until, rate_hz, least_s)
         if counts == 1:
-            counted = True
             began, ended = bounds(time_s, wheel, speed, start, begin, end, until, stop, rate_hz, longest, moving, lock)
             _add_lock(facts, time_s, speed, distance, start, until, began, ended, least_s)
             unended = unended or (end < stop and (state[end] == UNKNOWN or until < end))
             hidden = begin > start and time_s[begin] - time_s[begin - 1] > longest + 1e-9
             unended = unended or hidden or (begin > start and state[begin - 1] == UNKNOWN)
-            spans.append(np.array([w, e, begin, until, began, ended]))
+            spans[found, 2], spans[found, 3], spans[found, 4], spans[found, 5] = begin, until, began, ended
+            found += 1
         elif counts == -1:
             facts[6] = np.fmax(facts[6], speed[begin])
-    return counted, unended
+    return found, unended
+
+
+@kernel
+def _most(state: npt.NDArray[np.int8]) -> int:
+    """So many lockups there are at most: each takes two locked samples of ``(W, N)``."""
+    locked = 0
+    for w in range(state.shape[0]):
+        row = state[w]
+        for i in range(row.size):
+            locked += int(row[i] == LOCKED)
+    return locked // 2
 
 
 @kernel
@@ -289,17 +295,17 @@ def _lockups(
     wheels, events = state.shape[0], start.size
     verdict = np.zeros((wheels, events), np.int8)
     facts = np.full((wheels, events, 7), np.nan)
-    spans = [np.zeros(6) for _ in range(0)]
+    spans, found = np.empty((_most(state), 6)), 0
     for w in range(wheels):
         for e in range(events):
             if start[e] < 0:
                 verdict[w, e] = -1
                 continue
-            counted, unended = _one_wheel(
+            before = found
+            found, unended = _one_wheel(
                 facts[w, e],
                 spans,
-                w,
-                e,
+                before,
                 time_s,
                 speed,
                 distance,
@@ -318,13 +324,12 @@ def _lockups(
             )
             if not (rate_hz[e] >= least_rate):
                 facts[w, e, 6] = np.inf
-            verdict[w, e] = 1 if counted else (0 if np.isnan(facts[w, e, 6]) else -1)
+            for k in range(before, found):
+                spans[k, 0], spans[k, 1] = w, e
+            verdict[w, e] = 1 if found > before else (0 if np.isnan(facts[w, e, 6]) else -1)
             if unended:
                 facts[w, e, 0] = facts[w, e, 1] = facts[w, e, 4] = np.nan
-    rows = np.empty((len(spans), 6))
-    for k in range(len(spans)):
-        rows[k] = spans[k]
-    return verdict, facts, rows
+    return verdict, facts, spans[:found]
 
 
 def lockups(

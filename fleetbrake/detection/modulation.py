@@ -9,6 +9,7 @@ from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.missing import or_zero
 from fleetbrake.detection.cycle_counting import count_cycles, count_slip_cycles
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import smallest
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -82,7 +83,7 @@ def _swing_of_one(
         if not np.isnan(x[i]):
             values += 1
             low, high = min(low, x[i]), max(high, x[i])
-    return np.sort(ranges[:found])[(3 * found - 1) // 4] if found > 0 else np.nan
+    return smallest(ranges, found, (3 * found - 1) // 4, np.nan) if found > 0 else np.nan
 
 
 @kernel

@@ -30,7 +30,7 @@ Listed = dict[str, list[tuple[Any, str]]]
 
 LIST: Final = Path(__file__).with_name("kernels.txt")
 
-#: Own choice: each takes some 700 MB, and compiles what NumPy's functions need once more.
+#: Own choice: each takes some 400 MB, and compiles what NumPy's functions need once more.
 MOST_PROCESSES: Final = 2
 #: Own choice: so long one process waits for another that compiles; then it goes on without.
 LONGEST_WAIT_S: Final = 180.0

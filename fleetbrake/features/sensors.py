@@ -83,7 +83,9 @@ def _lost(batch: EventBatch, signals: Signals, phases: Phases, silent: Bools, cr
     suspect that is silent in the vehicle's next event, or was caught elsewhere in this one.
     """
     seen = (
-        np.where(silent[:, signals.event_of], np.nan, batch.wheel_speed_mps) if silent.any() else batch.wheel_speed_mps
+        np.where(np.take(silent, signals.event_of, axis=1), np.nan, batch.wheel_speed_mps)
+        if silent.any()
+        else batch.wheel_speed_mps
     )
     wild = _wild(batch, signals, seen, silent, criteria)
     sane = np.where(wild, np.nan, seen) if wild.any() else seen

@@ -100,7 +100,11 @@ def across(wheels: Floats, factor: Floats, scale: Floats, offsets: Ints) -> tupl
 @kernel
 def unscaled(wheels: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """:func:`across` of wheels as they are."""
-    return across(wheels, np.ones((wheels.shape[0], 1)), np.ones(1), np.array([0, wheels.shape[1]]))
+    factor, scale, offsets = np.empty((wheels.shape[0], 1)), np.empty(1), np.empty(2, np.int64)
+    for w in range(wheels.shape[0]):
+        factor[w, 0] = 1.0
+    scale[0], offsets[0], offsets[1] = 1.0, 0, wheels.shape[1]
+    return across(wheels, factor, scale, offsets)
 
 
 @kernel

@@ -83,9 +83,12 @@ def _drop_frozen(
     waits, steps = np.empty(count), np.empty(count)
     for w in range(count):
         waits[w], steps[w] = _own_steps(time_s, wheels[w], first, last)
+    slowest = 0.0
+    for w in range(count):
+        slowest = max(slowest, 0.0 if np.isnan(waits[w]) else waits[w])
     for w in range(count):
         # a wheel that hardly ever changed is as quick as the slowest of the others
-        wait = waits[w] if not np.isnan(waits[w]) else (np.nanmax(waits) if not np.isnan(waits).all() else 0.0)
+        wait = slowest if np.isnan(waits[w]) else waits[w]
         needed = max(frozen_s, 2.5 * wait, steps[w] / _LEAST_DECEL_MPS2)
         i = first
         while i < last:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from fleetbrake.kinematics.calibration_sums import event_sums, marked
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import middle
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -86,6 +87,20 @@ def mean_ratio(rows: Floats, base: Floats, use: Bools, offsets: Ints, least: int
 
 
 @kernel
+def _by_group(group: Ints, groups: int) -> tuple[Ints, Ints]:
+    """Where the events of each group begin ``(G + 1,)`` in their order by groups ``(E,)``."""
+    begin, order = np.zeros(groups + 2, np.int64), np.empty(group.size, np.int64)
+    for e in range(group.size):
+        begin[group[e] + 2] += 1
+    for g in range(groups):
+        begin[g + 2] += begin[g + 1]
+    for e in range(group.size):
+        order[begin[group[e] + 1]] = e
+        begin[group[e] + 1] += 1
+    return begin, order
+
+
+@kernel
 def group_radius(ratio: Floats, group: Ints, groups: int) -> Floats:
     """Correction of each wheel ``(W, G)`` from the ratios ``(W, E)`` of its speed to what the vehicle does: 1 / radius.
 
@@ -95,20 +110,18 @@ def group_radius(ratio: Floats, group: Ints, groups: int) -> Floats:
     single event must not pass for a worn tyre.
     """
     out = np.ones((ratio.shape[0], groups))
-    order = np.argsort(group)
+    begin, order = _by_group(group, groups)
+    kept = np.empty(group.size)
     for w in range(ratio.shape[0]):
-        at = 0
-        while at < order.size:
-            g, kept, found = group[order[at]], np.empty(order.size - at), 0
-            while at < order.size and group[order[at]] == g:
-                if not np.isnan(ratio[w, order[at]]):
-                    kept[found] = ratio[w, order[at]]
-                    found += 1
-                at += 1
+        for g in range(groups):
+            found = 0
+            for k in range(begin[g], begin[g + 1]):
+                kept[found] = ratio[w, order[k]]
+                found += int(not np.isnan(ratio[w, order[k]]))
             if found > 0:
-                middle = np.median(kept[:found]) - 1.0
-                if abs(middle) <= 4.0 * RADIUS_SE:
-                    out[w, g] = 1.0 / (1.0 + middle * found / (found + 1.0))
+                off = middle(kept, found, np.nan) - 1.0
+                if abs(off) <= 4.0 * RADIUS_SE:
+                    out[w, g] = 1.0 / (1.0 + off * found / (found + 1.0))
     return out
 
 
@@ -158,7 +171,8 @@ def _fit(
                 time_s[a:b], accel[a:b], integral[a:b], speed[a:b], at[begin[e] : begin[e + 1]], gain[g], delay[g],
                 part,
             )  # fmt: skip
-            sums[g] += part
+            for k in range(7):
+                sums[g, k] += part[k]
         for g in range(groups):
             if count[g] <= 2.0:
                 gain[g], delay[g] = GAIN, DELAY
@@ -214,10 +228,13 @@ def gain_and_delay(
             time_s, offsets, accel, integral, speed, use, group, late, rounds, found[0], found[1], found[2], found[3],
             found[4],
         )  # fmt: skip
+        unexplained = 0
         for g in range(groups):
             if not (found[2, g] >= best[2, g]):
-                best[:, g] = found[:, g]
-        if not late or not (best[4] < SURELY_EXPLAINED).any():
+                for k in range(5):
+                    best[k, g] = found[k, g]
+            unexplained += int(best[4, g] < SURELY_EXPLAINED)
+        if not late or unexplained == 0:
             break
     return best[0].copy(), best[3].copy(), best[1].copy(), best[4].copy()
 
@@ -244,13 +261,17 @@ def mean_fall(time_s: Floats, speed: Floats, offsets: Ints, half_s: float) -> Fl
 def _shift(matrix: Floats, right: Floats, delay: float) -> float:
     """Next delay from the normal equations of one vehicle, with the priors."""
     weight = 1.0 / (0.05**2 * ALIKE)  # m/s: receivers and wheels differ by about so much
-    m, r = matrix * weight, right * weight
-    m[0, 0] += 1.0 / RADIUS_SE**2
-    m[1, 1] += 1.0 / DELAY_SE**2
-    m[2, 2] += 1.0 / SLIP_PER_DECEL_SE**2
-    r[1] -= (delay - DELAY) / DELAY_SE**2
-    r[2] += SLIP_PER_DECEL / SLIP_PER_DECEL_SE**2
-    return min(max(delay + np.linalg.solve(m, r)[1], 0.0), DELAY_MOST)
+    a, b, c = weight * matrix[0, 0] + 1.0 / RADIUS_SE**2, weight * matrix[0, 1], weight * matrix[0, 2]
+    d, e = weight * matrix[1, 1] + 1.0 / DELAY_SE**2, weight * matrix[1, 2]
+    f = weight * matrix[2, 2] + 1.0 / SLIP_PER_DECEL_SE**2
+    x, y = weight * right[0], weight * right[1] - (delay - DELAY) / DELAY_SE**2
+    z = weight * right[2] + SLIP_PER_DECEL / SLIP_PER_DECEL_SE**2
+    # symmetric and, by the priors, positive definite: elimination needs no exchange of rows; the delay comes last
+    c_a, b_a = c / a, b / a
+    f, e, z = f - c_a * c, e - c_a * b, z - c_a * x
+    d, y = d - b_a * b, y - b_a * x
+    e_f = e / f
+    return min(max(delay + (y - e_f * z) / (d - e_f * e), 0.0), DELAY_MOST)
 
 
 @kernel
@@ -285,4 +306,7 @@ def delay_by_wheels(
                     count[g] += 1.0
         for g in range(groups):
             delay[g] = _shift(matrix[g], right[g], delay[g])
-    return np.where(count >= LEAST_READINGS, delay, np.nan)
+    for g in range(groups):
+        if not count[g] >= LEAST_READINGS:
+            delay[g] = np.nan
+    return delay

@@ -35,6 +35,7 @@ def kernel(function: F, *, inside: bool = False) -> F:
         made = compile_it(cache=False, **options)(function)
     else:
         _heed_callees(made)
+    _once_for_all_numbers(made)
     KERNELS.append(made)
     return made  # type: ignore[no-any-return]
 
@@ -42,6 +43,16 @@ def kernel(function: F, *, inside: bool = False) -> F:
 def inlined(function: F) -> F:
     """A kernel of plain numbers that becomes part of its caller: a loop over lanes can then do several at once."""
     return kernel(function, inside=True)
+
+
+def _once_for_all_numbers(made: Any) -> None:
+    """Let a kernel that calls this one with a number that is known beforehand use what is compiled for any number."""
+    ask = made.get_call_template
+
+    def get_call_template(args: Any, kws: Any) -> Any:
+        return ask(tuple(map(numba.types.unliteral, args)), {k: numba.types.unliteral(v) for k, v in kws.items()})
+
+    made.get_call_template = get_call_template
 
 
 def _heed_callees(made: Any) -> None:

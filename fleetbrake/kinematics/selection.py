@@ -2,7 +2,7 @@
 
 Times between rows repeat to the last bit, or differ by rounding only: a guess (what the channel beside it had) is
 counted first. What a guess does not settle is sorted into buckets of the numbers' own bits, which are in the order of
-the numbers as long as none is negative, until one bucket holds one value.
+the numbers once those of the negative ones are turned round, until one bucket holds one value.
 """
 
 import numpy as np
@@ -15,6 +15,8 @@ Ints = npt.NDArray[np.int64]
 
 #: Buckets of one round, as a power of two; the bits of a number are used up after eight rounds at the most.
 _BUCKET_BITS = 8
+
+_ALL_BUT_SIGN = (1 << 63) - 1
 
 #: So few numbers are put in order as they come.
 _FEW = 24
@@ -34,9 +36,41 @@ def _of_few(values: Floats, n: int, k: int) -> float:
 
 
 @kernel
+def _of_one_sign(bits: Ints, n: int, k: int) -> tuple[int, int]:
+    """Keep the ones of ``bits[:n]`` with the sign of the ``k``-th smallest: how many, and its place among them."""
+    below = 0
+    for i in range(n):
+        below += int(bits[i] < 0)
+    negative, kept = k < below, 0
+    for i in range(n):
+        x = bits[i]
+        bits[kept] = x
+        kept += int((x < 0) == negative)
+    return kept, (k if negative else k - below)
+
+
+@kernel
+def in_order(values: Floats, n: int) -> None:
+    """Put ``values[:n]``, none NaN, in order where they stand: insertion over ever smaller strides."""
+    stride = 1
+    while stride < n // 3:
+        stride = 3 * stride + 1
+    while stride > 0:
+        for found in range(stride, n):
+            x, at = values[found], found
+            while at >= stride and values[at - stride] > x:
+                values[at] = values[at - stride]
+                at -= stride
+            values[at] = x
+        stride //= 3
+
+
+@kernel
 def _by_bits(values: Floats, n: int, k: int) -> float:
-    """The ``k``-th smallest by the buckets of the numbers' bits, which are in order where none is negative."""
-    bits = values[:n].view(np.int64).copy()
+    """The ``k``-th smallest by the buckets of the numbers' bits, of which the negative ones' are turned round."""
+    own, bits = values[:n].view(np.int64), np.empty(n, np.int64)
+    for i in range(n):
+        bits[i] = own[i] ^ ((own[i] >> 63) & _ALL_BUT_SIGN)
     count = np.empty(1 << _BUCKET_BITS, np.int64)
     while True:
         low, high = bits[0], bits[0]
@@ -44,8 +78,9 @@ def _by_bits(values: Floats, n: int, k: int) -> float:
             low, high = min(low, bits[i]), max(high, bits[i])
         if low == high:
             break
-        if low < 0:
-            return np.partition(bits[:n].view(np.float64), k)[k]
+        if low < 0 <= high:  # their difference may be too great: only those of one sign go on
+            n, k = _of_one_sign(bits, n, k)
+            continue
         shift = 0
         while ((high - low) >> shift) >= (1 << _BUCKET_BITS):
             shift += 1
@@ -62,6 +97,7 @@ def _by_bits(values: Floats, n: int, k: int) -> float:
             bits[kept] = x  # without a branch: what is not kept is written over
             kept += int((x - low) >> shift == bucket)
         n = kept
+    bits[0] ^= (bits[0] >> 63) & _ALL_BUT_SIGN
     return bits[:1].view(np.float64)[0]
 
 

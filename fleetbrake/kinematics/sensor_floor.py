@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import in_order
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -79,12 +80,12 @@ def counted_step(wheels: Floats, offsets: Ints) -> Floats:
             mark += 1
             if found < 21 or _differ(kept[:found], seen, mark):
                 continue
-            values = np.sort(kept[:found])
+            in_order(kept, found)
             distinct, step = 1, np.inf
             for k in range(1, found):
-                if values[k] > values[k - 1] + _SAME:
+                if kept[k] > kept[k - 1] + _SAME:
                     distinct += 1
-                    step = min(step, values[k] - values[k - 1])
+                    step = min(step, kept[k] - kept[k - 1])
             if 2 * distinct <= found - 1 and np.isfinite(step):
                 out[w, e] = step
     return out
@@ -180,7 +181,9 @@ def _pool(
     """
     wheels, events = lowest.shape
     out = np.zeros((wheels, events))
-    count = vehicle.max() + 1 if events else 0
+    count = 0
+    for e in range(events):
+        count = max(count, vehicle[e] + 1)
     under, zero = np.full((wheels + 1, count), np.inf), np.full((wheels + 1, count), np.inf)
     stops, coarse = np.zeros((wheels + 1, count), np.int64), np.zeros((wheels, count))
     for w in range(wheels):

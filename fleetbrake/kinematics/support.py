@@ -111,8 +111,7 @@ def judged(
         _levels(speed[a:b], error[a:b], free[a:b], share[e], np.sqrt(share[e] ** 2 + hidden[e] ** 2), out[2, a:b])
         _bands(out[2, a:b], accel[a:b], moment[e], out[1, a:b])
         _rests(speed[a:b], out[2, a:b], blind[a:b], slides[a:b], nothing_else, out[0, a:b], supported[a:b])
-        if by_accel[e]:
-            out[3, a:b] = tilt[a:b]
-        else:
-            out[3, a:b] = np.nan
+        own, shown = tilt[a:b], out[3, a:b]
+        for i in range(own.size):
+            shown[i] = own[i] if by_accel[e] else np.nan
     return out[0], out[1], out[2], out[3], supported

@@ -5,6 +5,7 @@ import numpy.typing as npt
 
 from fleetbrake.kinematics.across import unscaled
 from fleetbrake.kinematics.kernel import kernel
+from fleetbrake.kinematics.selection import middle
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,7 +42,7 @@ def leaps(time_s: Floats, wheels: Floats, offsets: Ints) -> Bools:
     code for "not available" read as a speed). What stays above for ``LEAP_LASTS_S`` was right after all.
     """
     out = np.zeros(wheels.shape, np.bool_)
-    since = np.empty(wheels.shape[0])
+    since, room = np.empty(wheels.shape[0]), np.empty(wheels.shape[0])
     for e in range(offsets.size - 1):
         since[:] = np.nan
         held, at = np.nan, 0.0
@@ -63,7 +64,7 @@ def leaps(time_s: Floats, wheels: Floats, offsets: Ints) -> Bools:
                 if not out[w, i] and not (x <= most):
                     most = x
             if np.isnan(held):  # the first reading of an event has nothing before it: the middle one is believed
-                most = _middle(wheels[:, i])
+                most = _middle(wheels, i, room)
             if known > 0:
                 low = held - GREATEST_DECEL_MPS2 * passed
                 held = most if np.isnan(low) or most >= low else low
@@ -72,10 +73,13 @@ def leaps(time_s: Floats, wheels: Floats, offsets: Ints) -> Bools:
 
 
 @kernel
-def _middle(values: Floats) -> float:
-    """Median of the known values; NaN without any."""
-    kept = values[~np.isnan(values)]
-    return np.median(kept) if kept.size > 0 else np.nan
+def _middle(wheels: Floats, i: int, room: Floats) -> float:
+    """Median of the known values of ``(W, N)`` at sample ``i``; NaN without any. ``room`` for a value of each wheel."""
+    found = 0
+    for w in range(wheels.shape[0]):
+        room[found] = wheels[w, i]
+        found += int(not np.isnan(wheels[w, i]))
+    return middle(room, found, np.nan) if found > 0 else np.nan
 
 
 @kernel

@@ -15,6 +15,7 @@ from fleetbrake.recordings.batch import CHANNELS, EventBatch, Floats, Ints
 from fleetbrake.recordings.columns import Bools, floats, microseconds, text_codes, truths
 from fleetbrake.recordings.contract import BY_NAME, WHEEL_PRESSURES, WHEEL_SPEEDS
 from fleetbrake.recordings.layout import Layout
+from fleetbrake.recordings.long_drives import LongDrive
 from fleetbrake.recordings.plan import Group
 from fleetbrake.recordings.story import FileStory, printable, shown_id
 
@@ -22,6 +23,7 @@ Words = npt.NDArray[np.object_]
 
 #: Sentences about single events that one file's story keeps; the rest is counted.
 MOST_REASONS = 20
+_FRACTIONS = "never exceeds 1: are these fractions, not %? Use a mapping with factor 100"
 
 
 @dataclass(frozen=True)
@@ -55,12 +57,15 @@ class Assembler:
     _in_percent: bool = False
     _strange_words: dict[str, set[str]] = field(default_factory=dict)
 
-    def batch(self, group: Group, table: pa.Table) -> EventBatch | None:
-        """The batch of one group's rows, or None if no event of it stands."""
+    def batch(self, group: Group, table: pa.Table, drive: LongDrive | None = None) -> EventBatch | None:
+        """The batch of one group's rows, or None if no event of it stands; ``drive`` if it is a portion of one."""
         findings = validation.Findings(len(group.keys))
         self._check_keys(group, findings)
         vehicles = self._vehicles(group, table, findings)
         time_us, valid = microseconds(self.layout.filled["timestamp"], table)
+        if drive is not None:
+            kept = self._kept_of(drive, group, time_us, valid, findings)
+            return None if kept is None else self._assemble(group, table, kept, vehicles, findings, drive)
         kept = None if findings.rejected else _all_kept(group, time_us, valid)
         if kept is None:
             kept = _some_kept(group, time_us, valid, findings)
@@ -71,7 +76,36 @@ class Assembler:
         """Tell of a group whose rows are not even read."""
         findings = validation.Findings(len(group.keys))
         findings.reject(np.arange(len(group.keys)), reason)
-        self._tell_rejected(group, group.keys, findings)
+        self._tell_rejected(group, self._drives(group), findings)
+
+    def wrong_key(self, group: Group) -> str | None:
+        """What is wrong with the vehicle of a drive, before its rows are read."""
+        findings = validation.Findings(len(group.keys))
+        self._check_keys(group, findings)
+        findings.reject(np.flatnonzero(pd.isna(self._drives(group))), "no vehicle_id")
+        return findings.rejected.get(0)
+
+    def begin_drive(self, drive: LongDrive) -> None:
+        """Take over what only all rows of a long drive show, before its first portion."""
+        if drive.pedal.highest > 1.0:
+            self._in_percent = True
+        elif not self._in_percent and drive.pedal.fractions():
+            self.story.channels_left_out.append("brake_pedal_pct")
+            self.story.tell(f"brake_pedal_pct {_FRACTIONS}; left out")
+
+    def _kept_of(
+        self, drive: LongDrive, group: Group, time_us: Ints, valid: Bools, findings: validation.Findings
+    ) -> _Kept | None:
+        """What is kept of a portion of a drive whose times stand; None if nothing. The notes are the drive's."""
+        if drive.last_us is not None:
+            valid = valid & (time_us > drive.last_us)  # the stamp at which the portion before ended may come again
+        kept = _all_kept(group, time_us, valid) or _some_kept(group, time_us, valid, findings)
+        if not kept.good.any():
+            return None
+        drive.last_us = int(kept.time_us[-1])
+        findings.mended = {0: drive.times.notes()} if drive.times.notes() else {}
+        findings.where = f" in rows {group.start} to {group.stop - 1}"
+        return kept
 
     def finish(self) -> None:
         """Add to the story what only the whole file shows."""
@@ -98,6 +132,13 @@ class Assembler:
         findings.reject(np.flatnonzero(group.apart), f"rows of this {what} do not stand together; sort the file by it")
         if not self.continuous:
             findings.reject(np.flatnonzero(pd.isna(group.keys)), "no event_id")
+
+    def _drives(self, group: Group) -> Words:
+        """Vehicle of each drive, as far as it is known without reading its rows ``(E,)``; of events their ids."""
+        keys = group.keys.copy()
+        if self.continuous and self.vehicle_id is not None:
+            keys[pd.isna(keys)] = self.vehicle_id
+        return keys
 
     def _vehicles(self, group: Group, table: pa.Table, findings: validation.Findings) -> Words:
         """Vehicle of each event ``(E,)``; events without one or with several are rejected."""
@@ -127,7 +168,13 @@ class Assembler:
     # --- values
 
     def _assemble(
-        self, group: Group, table: pa.Table, kept: _Kept, vehicles: Words, findings: validation.Findings
+        self,
+        group: Group,
+        table: pa.Table,
+        kept: _Kept,
+        vehicles: Words,
+        findings: validation.Findings,
+        drive: LongDrive | None = None,
     ) -> EventBatch:
         values, saturated, wheels, speeds, pressures = self._values(table, kept)
         self._check_units(values)
@@ -135,7 +182,7 @@ class Assembler:
         for name, array in values.items():
             self._blank(name, array, kept.offsets, good_findings)
         first_us = kept.time_us[kept.offsets[:-1]]
-        drivers = self._drivers(table, kept, good_findings)
+        drivers = self._drivers(table, kept, good_findings, drive)
         batch = EventBatch(
             offsets=kept.offsets,
             time_s=(kept.time_us - np.repeat(first_us, np.diff(kept.offsets))) / 1e6,
@@ -202,12 +249,14 @@ class Assembler:
         if any_left:
             self._plausible.add(name)
 
-    def _drivers(self, table: pa.Table, kept: _Kept, findings: validation.Findings) -> Words:
+    def _drivers(self, table: pa.Table, kept: _Kept, findings: validation.Findings, drive: LongDrive | None) -> Words:
         """Driver of each good event; None where several drove, so that the trips decide."""
         if "driver_id" not in self.layout.filled:
             return np.full(len(kept.offsets) - 1, None, dtype=object)
         codes, words = text_codes(self.layout.filled["driver_id"], table)
         drivers, several = _text_of_events((kept.of(codes), words), kept.offsets[:-1])
+        if drive is not None:
+            drivers[:], several[:] = min(drive.drivers, default=None), len(drive.drivers) > 1
         drivers[several] = None
         for event in np.flatnonzero(several):
             findings.mend(int(event), "more than one driver_id, none taken")
@@ -262,9 +311,7 @@ class Assembler:
         if np.fmax.reduce(pedal, initial=0.0) > 1.0:
             self._in_percent = True
         elif validation.fractions_not_percent(pedal):
-            self._leave_out(
-                values, "brake_pedal_pct", "never exceeds 1: are these fractions, not %? Use a mapping with factor 100"
-            )
+            self._leave_out(values, "brake_pedal_pct", _FRACTIONS)
 
     def _leave_out(self, values: dict[str, Floats], name: str, reason: str) -> None:
         values[name][:] = np.nan
@@ -310,7 +357,7 @@ def _only_good(findings: validation.Findings, good: Bools) -> validation.Finding
     """The findings of the events that stand, renumbered."""
     number = np.cumsum(good) - 1
     mended = {int(number[event]): words for event, words in findings.mended.items() if good[event]}
-    return validation.Findings(int(good.sum()), {}, mended)
+    return validation.Findings(int(good.sum()), {}, mended, findings.where)
 
 
 def _text_of_events(coded: tuple[Ints, list[str]], starts: Ints) -> tuple[Words, Bools]:

@@ -130,7 +130,7 @@ class EventBatch:
             row_start, row_stop = self.file_row[starts], self.file_row[stops - 1] + 1
 
         def pick(array: Any) -> Any:
-            return None if array is None else array[..., index]
+            return None if array is None else np.take(array, index, axis=-1)  # rows stay contiguous
 
         return replace(
             self,
@@ -143,8 +143,8 @@ class EventBatch:
             row_start=row_start,
             row_stop=row_stop,
             channels={name: array[index] for name, array in self.channels.items()},
-            wheel_speed_mps=self.wheel_speed_mps[:, index],
-            wheel_pressure_kpa=self.wheel_pressure_kpa[:, index],
+            wheel_speed_mps=pick(self.wheel_speed_mps),
+            wheel_pressure_kpa=pick(self.wheel_pressure_kpa),
             wheel_saturated=pick(self.wheel_saturated),
             brake_source=pick(self.brake_source),
             road_unpaved=pick(self.road_unpaved),

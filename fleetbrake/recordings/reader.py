@@ -17,6 +17,7 @@ from fleetbrake.recordings.at_hand import AtHand, at_hand, file_sha256
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.columns import text_codes
 from fleetbrake.recordings.layout import Filled, Layout, contested, never_filled, resolve
+from fleetbrake.recordings.long_drives import LongDrive, long_drive, looked_at, rows_of
 from fleetbrake.recordings.mapping import Mapping, identity
 from fleetbrake.recordings.paths import text_path, vehicle_in_path
 from fleetbrake.recordings.plan import Group, key_column, one_group, plan_groups
@@ -155,16 +156,37 @@ class Recording:
             # unlike a loop, this keeps nothing of a portion while the next one is made
             yield from filter(None, starmap(assembler.batch, tables))
 
-    def _tables(self, group: Group, stream: RowStream, assembler: Assembler) -> Iterator[tuple[Group, pa.Table]]:
+    def _tables(
+        self, group: Group, stream: RowStream, assembler: Assembler
+    ) -> Iterator[tuple[Group, pa.Table] | tuple[Group, pa.Table, LongDrive]]:
         """The rows of a group: at once, a long drive in portions, of a cut recording that is far too long none."""
         longest = _fewer(LONGEST_DRIVE, self.layout)
         if self.continuous and len(group.keys) == 1 and group.rows > longest:
-            yield from portions(group, stream, self.layout, longest)
+            drive = self._long_drive(group, assembler)
+            if drive is None:
+                stream.skip(group.rows)
+                return
+            yield from ((part, table, drive) for part, table in portions(group, stream, self.layout, longest))
         elif not self.continuous and len(group.keys) == 1 and group.rows > LONGEST_EVENT:
             assembler.reject(group, f"{group.rows} rows are more than a brake application has; at most {LONGEST_EVENT}")
             stream.skip(group.rows)
         else:
             yield group, stream.take(group.rows)
+
+    def _long_drive(self, group: Group, assembler: Assembler) -> LongDrive | None:
+        """What all rows of a long drive show; None if it was rejected."""
+        wrong = assembler.wrong_key(group)
+        if wrong is not None:
+            assembler.reject(group, wrong)
+            return None
+        with self._decoder() as parquet:  # its own place in the file: the rows' stream stays where it is
+            tables = rows_of(parquet, group.start, group.stop, looked_at(self.layout), _DECODED_ROWS)
+            drive = long_drive(self.layout, group.start, tables)
+        if drive.rejected is not None:
+            assembler.reject(group, drive.rejected)
+            return None
+        assembler.begin_drive(drive)
+        return drive
 
     def _decoder(self) -> pq.ParquetFile:
         return self.parquet(_repeating(self.metadata, self.layout.word_columns()))
@@ -191,16 +213,7 @@ def _repeating(metadata: pq.FileMetaData, names: Sequence[str]) -> list[str]:
 
 def _slice_of_rows(parquet: pq.ParquetFile, start: int, stop: int, columns: list[str]) -> pa.Table:
     """Rows ``[start, stop)`` of a file, decoding no other row group."""
-    ends = np.cumsum([parquet.metadata.row_group(i).num_rows for i in range(parquet.num_row_groups)])
-    if not 0 <= start < stop or not len(ends) or stop > ends[-1]:
-        raise InputError("the file has fewer rows than this event needs")
-    first, last = np.searchsorted(ends, (start, stop - 1), side="right")
-    before = int(ends[first - 1]) if first else 0
-    groups = list(range(first, last + 1))
-    chunks = parquet.iter_batches(_DECODED_ROWS, row_groups=groups, columns=columns, use_threads=False)
-    stream = RowStream(chunks, before)
-    stream.skip(start - before)
-    return stream.take(stop - start)
+    return pa.concat_tables(rows_of(parquet, start, stop, columns, _DECODED_ROWS))
 
 
 def open_recording(

@@ -27,6 +27,8 @@ ATTEMPTS: Final = 4
 FIRST_PAUSE_S: Final = 0.5
 #: A request (a few MB at most) that has not ended by then counts as unanswered (s). Own choice: 8 MiB at 2 Mbit/s.
 LONGEST_REQUEST_S: Final = 40.0
+#: The client library gives up a silent one so much later (s): its own bound of some seconds ends too soon.
+_LATER_S: Final = 5.0
 #: All attempts at one request end by then (s). Own choice.
 LONGEST_S: Final = 120.0
 
@@ -94,6 +96,7 @@ def _s3(bucket: str) -> fs.FileSystem:
         endpoint_override=endpoint,
         scheme=scheme,
         connect_timeout=10.0,
+        request_timeout=LONGEST_REQUEST_S + _LATER_S,
         retry_strategy=fs.AwsStandardS3RetryStrategy(max_attempts=1),
     )
 
@@ -188,6 +191,11 @@ def answered(work: Callable[[], T]) -> T:
 def may_pass(error: Exception) -> bool:
     """Whether another attempt could end otherwise."""
     return _kind(error) not in ("denied", "missing")
+
+
+def is_missing(error: BaseException) -> bool:
+    """Whether the store said that no such object, prefix or bucket is there."""
+    return _kind(error) == "missing"
 
 
 def cause(error: BaseException) -> str:

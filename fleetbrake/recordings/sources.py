@@ -116,10 +116,14 @@ def _local(path: Path) -> Source:
     return Source(text_path(whole), path)
 
 
-def find_recordings(paths: Iterable[str | Path | Source]) -> list[Source]:
+def find_recordings(paths: Iterable[str | Path | Source], passed_over: list[str] | None = None) -> list[Source]:
     """All ``*.parquet`` files under files, folders of any depth and prefixes of object stores, sorted, each once.
 
     Inside a folder what is no regular file is passed over.
+
+    Parameters
+    ----------
+    passed_over : gets a sentence for each path that cannot be used, which does not cost the others then.
 
     Raises
     ------
@@ -129,21 +133,39 @@ def find_recordings(paths: Iterable[str | Path | Source]) -> list[Source]:
     local: dict[Path, Source] = {}
     far: dict[str, Source] = {}
     for one in paths:
-        source = source_of(one)
-        if source.listed is not None:  # of an earlier listing: not asked for one by one
-            far[source.address] = source
-            continue
-        if source.place is None:
-            far.update((item.address, item) for item in _objects(source))
-            continue
         try:
-            for item in _inside(source.place):
-                whole = item.resolve()
-                local.setdefault(whole, Source(text_path(whole), item))
-        except (OSError, ValueError) as error:
-            said = getattr(error, "strerror", None) or error
-            raise InputError(f"{source.shown}: cannot be read ({said})") from error
+            source = source_of(one)
+            if source.place is None:
+                # what an earlier listing told is not asked for one by one
+                found = [source] if source.listed is not None else list(_objects(source))
+                far.update((item.address, item) for item in found)
+            else:
+                for item, whole in _files(source, source.place):
+                    local.setdefault(whole, Source(text_path(whole), item))
+        except InputError as error:
+            if passed_over is None:
+                raise
+            passed_over.append(str(error))
     return sorted(local.values(), key=lambda one: one.path) + [far[address] for address in sorted(far)]
+
+
+def _files(source: Source, place: Path) -> list[tuple[Path, Path]]:
+    """Files under a place of this machine, each with what it is once links are followed."""
+    try:
+        return list(_resolved(_inside(place)))
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or error
+        raise InputError(f"{source.shown}: cannot be read ({said})") from error
+
+
+def _resolved(items: Iterable[Path]) -> Iterator[tuple[Path, Path]]:
+    """Each path with what it is once links are followed; a folder is looked up once, not with each of its files."""
+    folders: dict[Path, Path] = {}
+    for item in items:
+        folder = folders.get(item.parent)
+        if folder is None:
+            folder = folders[item.parent] = item.parent.resolve()
+        yield item, item.resolve() if item.is_symlink() or item.name in ("", "..") else folder / item.name
 
 
 def _inside(path: Path) -> list[Path]:

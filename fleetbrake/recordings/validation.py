@@ -28,6 +28,7 @@ class Findings:
     events: int
     rejected: dict[int, str] = field(default_factory=dict)
     mended: dict[int, list[str]] = field(default_factory=dict)
+    where: str = ""  # which rows a count is of, where it is not of the whole event
 
     def reject(self, events: Ints, reason: str) -> None:
         """Reject these events for one reason."""
@@ -82,18 +83,61 @@ def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findi
     back = index[1:][inside & (step < 0)]
     first, where = np.unique(event_of[back], return_index=True)
     for event, row in zip(first, row_of[back[where]], strict=True):
-        findings.reject(np.array([event]), f"time runs backwards at row {row}")
+        findings.reject(np.array([event]), _backwards_text(row))
     repeated = index[1:][inside & (step == 0)]
     keep = valid.copy()
     keep[repeated] = False
-    _note_counts(event_of[repeated], "repeated time stamp", findings)
-    _note_counts(event_of[~valid], "sample without time stamp", findings)
+    _note_counts(event_of[repeated], _REPEATED, findings)
+    _note_counts(event_of[~valid], _WITHOUT, findings)
     samples = np.bincount(event_of[keep], minlength=findings.events)
     for count in range(LEAST_SAMPLES):
-        findings.reject(
-            np.flatnonzero(samples == count), f"only {count} usable samples, at least {LEAST_SAMPLES} needed"
-        )
+        findings.reject(np.flatnonzero(samples == count), _few_text(count))
     return keep
+
+
+@dataclass
+class TimesSoFar:
+    """What :func:`check_times` says of one long drive, whose rows come a few at a time; ``row`` is the next one."""
+
+    row: int
+    backwards_at: int | None = None
+    far_us: int | None = None
+    repeated: int = 0
+    without: int = 0
+    usable: int = 0
+    _last_us: int | None = None
+
+    def add(self, time_us: Ints, valid: Bools) -> None:
+        """Take in the next stamps, in microseconds, and where there is one ``(N,)``."""
+        index = np.flatnonzero(valid)
+        self.without += len(time_us) - len(index)
+        if len(index):
+            stamps = time_us[index]
+            step = np.diff(stamps, prepend=stamps[0] - 1 if self._last_us is None else self._last_us)
+            back, repeated = np.flatnonzero(step < 0), int(np.count_nonzero(step == 0))
+            if self.backwards_at is None and len(back):
+                self.backwards_at = self.row + int(index[back[0]])
+            far = stamps[(stamps < _EARLIEST_US) | (stamps >= _LATEST_US)]
+            if self.far_us is None and len(far):
+                self.far_us = int(far[0])
+            self.repeated += repeated
+            self.usable += len(index) - repeated
+            self._last_us = int(stamps[-1])
+        self.row += len(time_us)
+
+    @property
+    def rejected(self) -> str | None:
+        """Why the drive is rejected, if so."""
+        if self.far_us is not None:
+            return _far_text(self.far_us)
+        if self.backwards_at is not None:
+            return _backwards_text(self.backwards_at)
+        return _few_text(self.usable) if self.usable < LEAST_SAMPLES else None
+
+    def notes(self) -> list[str]:
+        """What was mended in its times."""
+        found = ((self.repeated, _REPEATED), (self.without, _WITHOUT))
+        return [_dropped_text(count, what) for count, what in found if count]
 
 
 def _reject_far(time_us: Ints, event_of: Ints, findings: Findings) -> None:
@@ -101,7 +145,27 @@ def _reject_far(time_us: Ints, event_of: Ints, findings: Findings) -> None:
     far = np.flatnonzero((time_us < _EARLIEST_US) | (time_us >= _LATEST_US))
     events, where = np.unique(event_of[far], return_index=True)
     for event, stamp in zip(events, time_us[far[where]].tolist(), strict=True):
-        findings.reject(np.array([event]), f"time stamps lie {_year_text(stamp)}: is the unit right?")
+        findings.reject(np.array([event]), _far_text(stamp))
+
+
+_REPEATED = ("repeated time stamp", "repeated time stamps")
+_WITHOUT = ("sample without time stamp", "samples without time stamp")
+
+
+def _backwards_text(row: int) -> str:
+    return f"time runs backwards at row {row}"
+
+
+def _few_text(count: int) -> str:
+    return f"only {count} usable samples, at least {LEAST_SAMPLES} needed"
+
+
+def _far_text(stamp_us: int) -> str:
+    return f"time stamps lie {_year_text(stamp_us)}: is the unit right?"
+
+
+def _dropped_text(count: int, what: tuple[str, str]) -> str:
+    return f"{count} {what[count > 1]} dropped"
 
 
 def _year_text(stamp_us: int) -> str:
@@ -111,11 +175,10 @@ def _year_text(stamp_us: int) -> str:
     return f"in the year {year}" if year <= 9999 else "after the year 9999"
 
 
-def _note_counts(events: Ints, what: str, findings: Findings) -> None:
+def _note_counts(events: Ints, what: tuple[str, str], findings: Findings) -> None:
     counts = np.bincount(events, minlength=findings.events)
     for event in np.flatnonzero(counts):
-        number = int(counts[event])
-        findings.mend(int(event), f"{number} {what}{'s' if number > 1 else ''} dropped")
+        findings.mend(int(event), _dropped_text(int(counts[event]), what))
 
 
 def implausible(column: ContractColumn, values: Floats) -> Bools:
@@ -151,7 +214,9 @@ def _note_left_out(events: Ints, name: str, findings: Findings) -> None:
     counts = np.bincount(events, minlength=findings.events)
     for event in np.flatnonzero(counts):
         number = int(counts[event])
-        findings.mend(int(event), f"{number} implausible {name} value{'s' if number > 1 else ''} left out")
+        findings.mend(
+            int(event), f"{number} implausible {name} value{'s' if number > 1 else ''} left out{findings.where}"
+        )
 
 
 def outside_text(column: ContractColumn) -> str:
@@ -187,6 +252,25 @@ def fractions_not_percent(values: Floats) -> bool:
     if finite.size == 0 or not 0.5 <= finite.max() <= 1.0:
         return False
     return len(np.unique(finite)) >= _LEAST_STEPS
+
+
+@dataclass
+class PedalSoFar:
+    """Whether :func:`fractions_not_percent` holds for the values of a long drive, which come a few at a time."""
+
+    highest: float = 0.0
+    _steps: Floats = field(default_factory=lambda: np.empty(0))
+
+    def add(self, values: Floats) -> None:
+        """Take in the next values ``(N,)``, NaN where nothing is recorded."""
+        finite = values[np.isfinite(values)]
+        self.highest = max(self.highest, float(finite.max(initial=0.0)))
+        if self.highest <= 1.0 and len(self._steps) < _LEAST_STEPS:
+            self._steps = np.union1d(self._steps, finite)[:_LEAST_STEPS]
+
+    def fractions(self) -> bool:
+        """Whether it is surely given as 0 to 1."""
+        return fractions_not_percent(np.append(self._steps[: _LEAST_STEPS - 1], self.highest))
 
 
 def steady_ratio(wheel: Floats, speed: Floats) -> float | None:

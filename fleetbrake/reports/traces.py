@@ -10,6 +10,7 @@ import pandas as pd
 from fleetbrake.core.errors import FleetbrakeError, InputError
 from fleetbrake.features.view import EventView, event_view
 from fleetbrake.kinematics.vehicle_known import Told
+from fleetbrake.recordings import remote
 from fleetbrake.recordings.batch import EventBatch
 from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.recordings.sources import Source, is_there, source_of
@@ -120,6 +121,7 @@ class Unreadable(FleetbrakeError):
     """Why the samples cannot be shown, in a sentence."""
 
 
+_GONE = "The recording of this event is no longer where it was read from, so its traces cannot be drawn."
 _CHANGED = "The recording has changed since it was read: these rows are not this event's. Ingest it again."
 
 
@@ -129,10 +131,23 @@ def _locate(store: Path, row: dict[str, Any]) -> Source:
     if not logged or row.get("row_start") is None or row.get("row_stop") is None:
         raise Unreadable("The tables do not say from which rows of which recording this event came.")
     address = source_of(str(logged))
-    for source in (address, source_of(Path(store) / str(logged))) if address.is_local else (address,):
+    if not address.is_local:
+        return _reached(address)
+    for source in (address, source_of(Path(store) / str(logged))):
         if is_there(source):
             return source
-    raise Unreadable("The recording of this event is no longer where it was read from, so its traces cannot be drawn.")
+    raise Unreadable(_GONE)
+
+
+def _reached(source: Source) -> Source:
+    """The object of an object store; a store that denies it or does not answer may do otherwise tomorrow."""
+    try:
+        source.stat()
+    except InputError as error:
+        if error.__cause__ is None or remote.is_missing(error.__cause__):
+            raise Unreadable(_GONE) from error
+        raise Unreadable(f"The recording of this event cannot be read now: {remote.cause(error.__cause__)}.") from error
+    return source
 
 
 def load_event(store: Path, row: dict[str, Any]) -> EventBatch:

@@ -8,7 +8,7 @@ import json
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -136,10 +136,10 @@ class AddressDrop:
 
     def end(self) -> None:
         """See :class:`Drop`."""
-        system, path = self._at(_MARK)
-        self._tried("cannot be removed", lambda: _without(system, path))
-        remove_under(self.address)
         _removed(self.near)
+        system, path = self._at(_MARK)
+        self._tried("cannot be removed", lambda: _without(lambda: system.delete_file(path)))
+        remove_under(self.address.rpartition("/")[0])  # all that is this store's: its lock is ours
 
     def _fetched(self, here: Lake, key: str) -> None:
         for path in here.files_of(key):
@@ -181,26 +181,47 @@ class AddressDrop:
 
 
 @contextmanager
-def drop_of_run(store: Path, handover: str | None) -> Iterator[Drop]:
+def drop_of_run(store: Path, handover: str | None, left: list[str] | None = None) -> Iterator[Drop]:
     """A fresh place for the rows of one run, removed at its end. Only for the holder of the writer's lock.
 
-    ``handover``: checked address for machines that do not see the store.
+    Parameters
+    ----------
+    handover : checked address for machines that do not see the store.
+    left : gets a sentence where the place cannot be removed; the next run tries again. What ended the run is told
+        before that.
 
     Raises
     ------
     StoreError
         The place cannot be made.
     """
+    noted = handover is not None and handover in _noted(store)["addresses"]  # rows of an earlier run lie there
     if handover is not None:
         _note(store, handover)  # before anything is put there
     drop = _drop(store, handover)
+    gone = False
     try:
-        drop.begin()
+        try:
+            drop.begin()
+        except StoreError as error:
+            gone = _refused(error) and not noted
+            raise
         yield drop
     finally:
-        drop.end()
-    if handover is not None:
-        _note(store, handover, over=True)
+        try:
+            drop.end()
+            gone = True
+        except StoreError as error:
+            if left is not None:
+                left.append(f"Rows of this run may still lie there; the next one removes them: {error}")
+        if handover is not None and gone:
+            _note(store, handover, over=True)
+
+
+def _refused(error: StoreError) -> bool:
+    """Whether the address took nothing, for good: it is denied, or there is no such bucket."""
+    first = error.__cause__.__cause__ if error.__cause__ is not None else None
+    return isinstance(first, Exception) and not remote.may_pass(first)
 
 
 def _drop(store: Path, handover: str | None) -> Drop:
@@ -242,9 +263,11 @@ def remove_under(address: str) -> None:
 
     def remove() -> None:
         under = fs.FileSelector(root, recursive=True, allow_not_found=True)
-        found = [one.path for one in system.get_file_info(under) if one.type == fs.FileType.File]
-        for path in sorted(found, key=lambda path: (not path.endswith(f"/{_MARK}"), path)):  # the mark first
-            _without(system, path)
+        marks = [one.path for one in system.get_file_info(under) if one.path.endswith(f"/{_MARK}")]
+        for path in marks:  # first, so that nobody puts anything there any more
+            _without(lambda path=path: system.delete_file(path))  # type: ignore[misc]
+        # many at once, and with them the empty objects that the client library makes in place of folders
+        _without(lambda: system.delete_dir(root))
 
     try:
         remote.tried(address, "cannot be removed", remove)
@@ -252,11 +275,13 @@ def remove_under(address: str) -> None:
         raise StoreError(str(error)) from error
 
 
-def _without(system: fs.FileSystem, path: str) -> None:
+def _without(remove: Callable[[], None]) -> None:
+    """Remove what may be gone, or never have been there: its bucket neither."""
     try:
-        system.delete_file(path)
-    except FileNotFoundError:
-        return
+        remove()
+    except OSError as error:
+        if not remote.is_missing(error):
+            raise
 
 
 def _folder(handover: str) -> Path | None:

@@ -67,6 +67,13 @@ def write_parquet(path: Path, table: pa.Table, *, few_rows: bool = False) -> Non
     write_atomically(path, lambda part: pq.write_table(table, part, **how))
 
 
+def parquet_bytes(table: pa.Table) -> memoryview:
+    """What :func:`write_parquet` writes of the table."""
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink, compression="zstd")
+    return memoryview(sink.getvalue())
+
+
 def read_parquet(
     path: Path, schema: pa.Schema, what: str, columns: list[str] | None = None, *, few_rows: bool = False
 ) -> pa.Table:

@@ -45,6 +45,11 @@ def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
         part.unlink(missing_ok=True)
 
 
+def write_bytes(path: Path, content: bytes | memoryview) -> None:
+    """Put a file of this content in place, as :func:`write_atomically`."""
+    write_atomically(path, lambda part: _filled(part, content))
+
+
 def put_in_place(part: Path, path: Path) -> None:
     """Force ``part`` to the disk and rename it to ``path``; a power cut leaves the old file or the new one."""
     _to_disk(part)
@@ -83,6 +88,10 @@ def remove_parts(folder: Path) -> None:
     """Remove what killed runs left half-written in ``folder``."""
     for part in folder.glob(f".*{PART}"):
         part.unlink(missing_ok=True)
+
+
+def _filled(part: Path, content: bytes | memoryview) -> None:
+    part.write_bytes(content)
 
 
 def _to_disk(path: Path) -> None:

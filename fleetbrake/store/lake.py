@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -40,6 +41,12 @@ _KEY = re.compile(r"[0-9a-f]{32}")
 def piece_key(path: str, sha256: str, settings: str) -> str:
     """Name of the piece of a file: 32 hex digits that change with its path, its bytes or the settings."""
     return hashlib.sha256(json.dumps([path, sha256, settings]).encode()).hexdigest()[:32]
+
+
+def check_ids(events: pa.Table) -> None:
+    """StoreError where an event id of one file stands in two rows."""
+    if events.num_rows != pc.count_distinct(events.column("event_id")).as_py():
+        raise StoreError("A recording gives two events of one id (or one without): its rows cannot be kept apart.")
 
 
 @dataclass(frozen=True)
@@ -116,12 +123,30 @@ class Lake:
         StoreError
             A column has the wrong type, an event id stands in two rows, or the disk does not take it.
         """
-        if events.num_rows != pc.count_distinct(events.column("event_id")).as_py():
-            raise StoreError("A recording gives two events of one id (or one without): its rows cannot be kept apart.")
+        check_ids(events)
         halves = [(self._events, events, EVENTS_SCHEMA), (self._wheels, wheels, WHEELS_SCHEMA)]
         for folder, table, schema in reversed(halves) if wheels_first else halves:
-            keyed = table.append_column(PIECE_KEY, pa.repeat(pa.scalar(key), table.num_rows))
-            write_parquet(self._file(folder, key), in_schema(keyed, schema, "feature rows"), few_rows=True)
+            write_parquet(self._file(folder, key), _keyed([key], [table], schema), few_rows=True)
+
+    def write_block(self, pieces: Sequence[tuple[str, pa.Table, pa.Table]]) -> pa.Table:
+        """Write new pieces (key, events, wheels, as of :meth:`write_piece`) as one block; its rows of the index.
+
+        They are not there before :meth:`add_blocks` has them. None of them may be there already (:meth:`is_new`), and
+        whoever collects them sees to :func:`check_ids`.
+        """
+        keys, events, wheels = zip(*pieces, strict=True)
+        return self._blocks.write_new(keys, _keyed(keys, events, EVENTS_SCHEMA), _keyed(keys, wheels, WHEELS_SCHEMA))
+
+    def add_blocks(self, rows: Sequence[pa.Table]) -> None:
+        """Have the pieces of blocks that were just written, by their rows of the index."""
+        if rows:
+            for folder in (self._events, self._wheels):  # there in every lake, also where no piece stands alone
+                folder.mkdir(parents=True, exist_ok=True)
+            self._blocks.write_index(pa.concat_tables([self._blocks.index(), *rows]))
+
+    def is_new(self, key: str) -> bool:
+        """Whether nothing of the piece lies anywhere, not even what a run left that was killed."""
+        return key not in self._blocks and not any(path.exists() for path in self.files_of(key))
 
     def files_of(self, key: str) -> tuple[Path, Path]:
         """Where the halves of a piece that stands alone are, whether or not they are there."""
@@ -307,6 +332,15 @@ class Lake:
         if not _KEY.fullmatch(key):
             raise StoreError(f"{key!r} is no key of a piece.")
         return key
+
+
+def _keyed(keys: Sequence[str], tables: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
+    """Rows of some pieces, in their order, as the lake keeps them."""
+    if any(table.schema != tables[0].schema for table in tables):
+        return pa.concat_tables([_keyed([key], [table], schema) for key, table in zip(keys, tables, strict=True)])
+    of_rows = np.repeat(np.arange(len(keys)), [table.num_rows for table in tables])
+    whole = pa.concat_tables(tables).append_column(PIECE_KEY, pa.array(keys, pa.string()).take(pa.array(of_rows)))
+    return in_schema(whole, schema, "feature rows")
 
 
 def _stems(folder: Path) -> set[str]:

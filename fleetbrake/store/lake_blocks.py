@@ -6,7 +6,7 @@ index, and only then do the pieces that stood alone go.
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Final
@@ -15,7 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
+from fleetbrake.store.arrow import arrow_schema, in_one, parquet_bytes, read_parquet, write_parquet
+from fleetbrake.store.files import write_bytes
 
 #: Grain of the index: a piece in a block. ``events``, ``wheels``: rows; ``*_stamp``: fingerprints
 #: of the files that the piece was before.
@@ -82,20 +83,25 @@ class Blocks:
         stamps : key, events_stamp and wheels_stamp of each of its pieces.
         events, wheels : the rows of those pieces, with ``piece_key``.
         """
-        ordered = stamps.sort_by("key")
-        told = "\n".join(" ".join(map(str, row.values())) for row in ordered.to_pylist())
-        name = hashlib.sha256(told.encode()).hexdigest()[:32]
+        name = _name_of(stamps)
         write_parquet(self.path(name, WHEELS_HALF), wheels)
         write_parquet(self.path(name, EVENTS_HALF), events)
-        rows = {
-            "key": ordered.column("key"),
-            "block": pa.repeat(pa.scalar(name), ordered.num_rows),
-            "events": _counts(events, ordered.column("key")),
-            "wheels": _counts(wheels, ordered.column("key")),
-            "events_stamp": ordered.column("events_stamp"),
-            "wheels_stamp": ordered.column("wheels_stamp"),
+        return _index_rows(name, stamps, events, wheels)
+
+    def write_new(self, keys: Sequence[str], events: pa.Table, wheels: pa.Table) -> pa.Table:
+        """As :meth:`write`, of pieces that never stood alone: stamps follow from the block's bytes and the key."""
+        halves = {EVENTS_HALF: parquet_bytes(events), WHEELS_HALF: parquet_bytes(wheels)}
+        prints = {half: hashlib.sha256(content).digest() for half, content in halves.items()}
+        stamps = {
+            "key": pa.array(keys, pa.string()),
+            "events_stamp": [_stamp(prints[EVENTS_HALF], key) for key in keys],
+            "wheels_stamp": [_stamp(prints[WHEELS_HALF], key) for key in keys],
         }
-        return pa.table(rows, schema=INDEX_SCHEMA)
+        table = pa.table(stamps)
+        name = _name_of(table)
+        for half, content in halves.items():
+            write_bytes(self.path(name, half), content)
+        return _index_rows(name, table, events, wheels)
 
     def write_index(self, rows: pa.Table) -> None:
         """Put another index in place."""
@@ -142,6 +148,29 @@ def rows_of(table: pa.Table, column: str, keys: Iterable[str]) -> pa.Table:
     """Rows of these pieces; the very table where it has no others."""
     wanted = pc.is_in(table.column(column), value_set=pa.array(sorted(keys), pa.string()))
     return table if pc.all(wanted, min_count=0).as_py() else table.filter(in_one(wanted))
+
+
+def _name_of(stamps: pa.Table) -> str:
+    """Name of a block: follows from its pieces and their rows."""
+    told = "\n".join(" ".join(map(str, row.values())) for row in stamps.sort_by("key").to_pylist())
+    return hashlib.sha256(told.encode()).hexdigest()[:32]
+
+
+def _stamp(content: bytes, key: str) -> int:
+    return int.from_bytes(hashlib.sha256(content + key.encode()).digest()[:8], signed=True)
+
+
+def _index_rows(name: str, stamps: pa.Table, events: pa.Table, wheels: pa.Table) -> pa.Table:
+    ordered = stamps.sort_by("key")
+    rows = {
+        "key": ordered.column("key"),
+        "block": pa.repeat(pa.scalar(name), ordered.num_rows),
+        "events": _counts(events, ordered.column("key")),
+        "wheels": _counts(wheels, ordered.column("key")),
+        "events_stamp": ordered.column("events_stamp"),
+        "wheels_stamp": ordered.column("wheels_stamp"),
+    }
+    return pa.table(rows, schema=INDEX_SCHEMA)
 
 
 def _counts(table: pa.Table, keys: pa.ChunkedArray) -> pa.Array:

@@ -5,14 +5,10 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
-from typing import Final
 
-#: What a service manager, a terminal and a closed connection send.
-_ENDING: Final = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name))
+from fleetbrake.core.stopping import ENDING, Stopped
 
-
-class Stopped(BaseException):
-    """A signal asked the run to end. No ``Exception``: whoever carries on after a failed file must not catch it."""
+__all__ = ["StopAsked", "Stopped", "listening"]
 
 
 class StopAsked:
@@ -61,7 +57,7 @@ def listening() -> Iterator[StopAsked]:
         return
     before = {
         number: signal.signal(number, asked.handle)
-        for number in _ENDING
+        for number in ENDING
         if signal.getsignal(number) is not signal.SIG_IGN
     }
     try:

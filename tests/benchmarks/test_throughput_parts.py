@@ -6,7 +6,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from tests.benchmarks.throughput_parts import machine, made
+from tests.benchmarks.throughput import Measured
+from tests.benchmarks.throughput_parts import decode, machine, made, tables
 from tests.benchmarks.throughput_parts.spent import ROOT, Slope, Spent, ratio, run, slope
 
 SAMPLE = ROOT / "data_samples" / "recordings" / "van_wet_failed_control.parquet"
@@ -64,3 +65,22 @@ def test_recordings_repeat_the_vehicles_under_ids_of_their_own(tmp_path):
     ids = [set(t["event_id"].to_pylist()) for t in found]
     assert len(set.union(*ids)) == sum(len(i) for i in ids)
     assert all(t.drop_columns("event_id").equals(table.drop_columns("event_id")) for t in found)
+
+
+def test_both_ways_decode_every_row():
+    assert decode.plain(SAMPLE) == decode.quick(SAMPLE) == pq.read_metadata(SAMPLE).num_rows
+
+
+def test_the_ratio_is_against_the_quicker_way_of_decoding():
+    """Ingest 600 ns a sample, decoding 200 plainly and 100 quickly: 6.0, and 3.0 beside it."""
+    found = Measured(data=[made.Made(ROOT, n, 1, 1.0, 15.0) for n in (1_000_000, 2_000_000)])
+
+    def runs(each_ns: float) -> dict[int, list[Spent]]:
+        seconds = {data.samples: 1.0 + each_ns * data.samples / 1e9 for data in found.data}
+        return {samples: [Spent(took, took, 0.0, 1.0)] for samples, took in seconds.items()}
+
+    found.ingest, found.decode = runs(600.0), {"plain": runs(200.0), "quick": runs(100.0)}
+    ingest, quicker, plain = tables.slopes(found, tables.processor)
+    assert [line.each_ns for line in (ingest, quicker, plain)] == pytest.approx([600.0, 100.0, 200.0])
+    (line,) = [line for line in tables._slopes(found) if line.startswith("| processor")]
+    assert [cell.strip() for cell in line.split("|")][5:7] == ["6.00", "3.00"]

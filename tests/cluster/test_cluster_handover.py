@@ -11,6 +11,7 @@ from fleetbrake.core.errors import ClusterError, StoreError
 from fleetbrake.recordings import remote
 from fleetbrake.store import arriving
 from fleetbrake.store.arriving import ARRIVING, AddressDrop, FolderDrop, drop_of_run, remove_left
+from fleetbrake.store.database import reading
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import read_log
 from tests.cluster.engine_made import Engine
@@ -120,6 +121,20 @@ def test_an_address_that_cannot_be_looked_through_is_told_by_each_run(
             told = pipeline.ingest([recordings / "stops-0.parquet"], store).problems
             assert told == ["Rows of a run that broke off may still lie there: s3://x: denied"]
     assert pipeline.ingest([recordings / "stops-0.parquet"], store).problems == []
+
+
+def test_rows_on_their_way_that_may_not_be_removed_cost_no_publishing(
+    engine: Engine, recordings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, machines = tmp_path / "store", Machines(engine.address, f"s3://{BUCKET}/stays")
+    with monkeypatch.context() as patch:
+        patch.setattr(arriving, "remove_under", _denied)
+        summary = pipeline.ingest([recordings / "stops-0.parquet"], store, machines=machines)
+    assert summary.problems == ["Rows of this run may still lie there; the next one removes them: s3://x: denied"]
+    assert not (store / ARRIVING).exists()
+    with reading(store) as con:
+        assert con.execute("SELECT count(*) FROM events").fetchall() == [(2,)]
+    assert pipeline.ingest([recordings / "stops-0.parquet"], store).problems == [] and _objects("stays") == []
 
 
 def _denied(address: str) -> None:

@@ -70,6 +70,21 @@ def test_a_scheduler_that_is_not_there_is_told(
     assert len(read_log(tmp_path / "store")) == 0
 
 
+def test_where_nobody_listens_it_is_said_at_once_and_no_store_is_made(
+    recordings: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The engine itself would go on trying for as long as it may."""
+    import distributed
+
+    monkeypatch.setattr(distributed, "Client", None)
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        address = f"tcp://127.0.0.1:{nobody.getsockname()[1]}"
+        with pytest.raises(ClusterError, match=r"does not answer \(connection refused\)"):
+            pipeline.ingest([recordings], tmp_path / "store", machines=Machines(address))
+    assert not (tmp_path / "store").exists()
+
+
 @pytest.mark.slow
 def test_a_worker_of_another_version_is_refused_with_both_versions_named(
     engine: Engine, recordings: Path, tmp_path: Path

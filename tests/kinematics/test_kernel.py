@@ -65,3 +65,19 @@ def test_where_nothing_can_be_kept_kernels_work_all_the_same(monkeypatch: pytest
     made = kernels.kernel(doubled)
     assert kernels.folder_of(made) is None and not kernels.is_kept(made)
     assert made(4.0) == 8.0
+
+
+def test_a_number_known_beforehand_is_compiled_like_any_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(caching.CompileResultCacheImpl, "_locator_classes", [])
+    monkeypatch.setattr(kernels, "KERNELS", [])
+
+    @kernels.kernel
+    def to_the(x: float, power: int) -> float:
+        return x**power
+
+    @kernels.kernel
+    def polynomial(x: float, power: int) -> float:
+        return to_the(x, 2) + to_the(x, 3) + to_the(x, power)
+
+    assert polynomial(2.0, 4) == 4.0 + 8.0 + 16.0
+    assert len(to_the.signatures) == 1  # type: ignore[attr-defined]

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleetbrake.kinematics.selection import middle, smallest
+from fleetbrake.kinematics.selection import in_order, middle, smallest
 
 finite = st.floats(allow_nan=False, allow_infinity=False, width=64)
 
@@ -51,3 +51,12 @@ def test_only_the_first_numbers_count():
     assert smallest(values, 3, 0, np.nan) == 1.0
     assert middle(values, 3, np.nan) == 2.0
     assert middle(values, 2, np.nan) == 2.0
+
+
+@pytest.mark.parametrize("kind", ["steps", "ties", "sizes", "signed", "one"])
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 5, 14, 41, 1001])
+def test_in_order_where_they_stand_and_no_further(kind, n):
+    values = numbers(kind, n, np.random.default_rng(n))
+    room = np.append(values, [-1.0, -2.0])
+    in_order(room, n)
+    np.testing.assert_array_equal(room, np.append(np.sort(values), [-1.0, -2.0]))

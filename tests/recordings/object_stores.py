@@ -46,6 +46,7 @@ class Faults:
     """What happens to the next requests whose method is ``method`` and whose path ends with ``ending``.
 
     ``kinds`` are used up one a request: ``""`` passes, ``denied``, ``ill`` (503), ``silent`` (nothing for ``wait_s``),
+    ``late`` (the whole answer after ``wait_s``),
     ``dropped`` (half of the body, then the connection ends), ``trickling`` (a byte now and then).
     """
 
@@ -86,6 +87,8 @@ def faulty_way(endpoint: str, patch: pytest.MonkeyPatch, faults: Faults) -> Iter
                 self.send_header("Content-Length", "0")
                 self.end_headers()
                 return
+            if fault == "late":
+                time.sleep(faults.wait_s)
             status, headers, content = _asked(there, self.command, self.path, dict(self.headers), body)
             self.send_response(status)
             for name, value in headers:

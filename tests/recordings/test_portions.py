@@ -83,16 +83,119 @@ def test_a_gap_in_time_is_calm(write, short):
     assert (first.samples, second.samples) == (1700, 1900)
 
 
-def test_a_bad_portion_does_not_cost_the_others(write, short):
+def with_times(columns, us, mask=None):
+    """The columns with other stamps."""
+    return columns | {"timestamp": pa.array(us, pa.int64(), mask=mask).cast(pa.timestamp("us", tz="UTC"))}
+
+
+def stamps(columns):
+    return columns["timestamp"].cast(pa.int64()).to_numpy().copy()
+
+
+@pytest.mark.parametrize("row_group", [512, 100_000])
+@pytest.mark.parametrize("back", ["within a portion", "where one may end", "by hours"])
+def test_a_long_drive_whose_time_runs_back_is_rejected_whole(write, short, back, row_group):
     columns = drive(20)
-    us = columns["timestamp"].cast(pa.int64()).to_numpy().copy()
-    us[5000] = us[4990]
-    columns["timestamp"] = pa.array(us, pa.timestamp("us", tz="UTC"))
-    recording = open_recording(write(columns))
-    batches = list(recording.batches())
+    us = stamps(columns)
+    if back == "within a portion":
+        row = 5000
+        us[row] = us[row - 10]
+    else:
+        row = {"where one may end": int(cuts_of(write, columns)[1]), "by hours": 6000}[back]
+        us[row:] -= 100_000_000 if back == "where one may end" else us[row] - us[0] - 1_000_000
+    recording = open_recording(write(with_times(columns, us), name="back", row_group_size=row_group))
+    assert list(recording.batches()) == []
     assert recording.story.events_rejected == 1
-    assert "rejected: time runs backwards at row 5000" in recording.story.reasons[0]
-    assert 12_000 - 3000 <= sum(batch.samples for batch in batches) < 12_000
+    assert recording.story.reasons == [f"drive of V1 (rows 0 to 11999) rejected: time runs backwards at row {row}"]
+
+
+def cuts_of(write, columns):
+    """First rows of the portions."""
+    return [batch.row_start[0] for batch in open_recording(write(columns, name="whole")).batches()]
+
+
+def test_a_bad_long_drive_does_not_cost_the_next_vehicle(write, short):
+    bad, good = drive(20), drive(20) | {"vehicle_id": ["V2"] * 12_000}
+    us = stamps(bad)
+    us[9000] = us[10]
+    recording = open_recording(write(with_times(bad, us), good, row_group_size=700))
+    batches = list(recording.batches())
+    assert {batch.vehicle_id[0] for batch in batches} == {"V2"}
+    assert sum(batch.samples for batch in batches) == 12_000 and batches[0].row_start[0] == 12_000
+    assert recording.story.events_rejected == 1 and recording.story.vehicles == {"V2"}
+
+
+def test_a_year_in_which_no_logger_ran_rejects_the_whole_long_drive(write, short):
+    columns = drive(20)
+    us = stamps(columns)
+    us[11_000] = 10**16  # in the year 2286
+    recording = open_recording(write(with_times(columns, us)))
+    assert list(recording.batches()) == []
+    assert recording.story.reasons == [
+        "drive of V1 (rows 0 to 11999) rejected: time stamps lie in the year 2286: is the unit right?"
+    ]
+
+
+def test_a_long_drive_apart_or_without_a_vehicle_counts_once(write, short):
+    one, other = drive(20), drive(2) | {"vehicle_id": ["V2"] * 1200}
+    recording = open_recording(write(one, other, one, drive(20) | {"vehicle_id": pa.nulls(12_000, pa.string())}))
+    (batch,) = recording.batches()
+    assert batch.vehicle_id.tolist() == ["V2"] and recording.story.events_rejected == 3
+    assert [reason.partition(" rejected: ")[2] for reason in recording.story.reasons] == [
+        "rows of this vehicle do not stand together; sort the file by it",
+        "rows of this vehicle do not stand together; sort the file by it",
+        "no vehicle_id",
+    ]
+
+
+def test_what_was_mended_in_a_long_drive_is_counted_over_all_of_it(write, short):
+    columns = drive(20)
+    us = stamps(columns)
+    us[[500, 5000, 11_000]] = us[[499, 4999, 10_999]]
+    mask = np.zeros(us.size, dtype=bool)
+    mask[[700, 9000]] = True
+    pedal = columns["brake_pedal_pct"].copy()
+    pedal[[10, 20]] = 500.0
+    batches = list(open_recording(write(with_times(columns, us, mask) | {"brake_pedal_pct": pedal})).batches())
+    times = "3 repeated time stamps dropped; 2 samples without time stamp dropped"
+    last = batches[0].row_stop[0] - 1
+    assert batches[0].notes.tolist() == [f"{times}; 2 implausible brake_pedal_pct values left out in rows 0 to {last}"]
+    assert len(batches) > 3 and {batch.notes[0] for batch in batches[1:]} == {times}
+
+
+def test_the_driver_is_of_the_whole_long_drive(write, short):
+    several = drive(20) | {"driver_id": ["D1"] * 11_900 + ["D2"] * 100}
+    batches = list(open_recording(write(several, name="two")).batches())
+    assert {(batch.driver_id[0], batch.notes[0]) for batch in batches} == {
+        (None, "more than one driver_id, none taken")
+    }
+    one = drive(20) | {"driver_id": [None] * 11_900 + ["D2"] * 100}
+    assert {batch.driver_id[0] for batch in open_recording(write(one, name="one")).batches()} == {"D2"}
+
+
+def test_a_pedal_is_judged_by_the_whole_long_drive(write, short):
+    """Light braking in the first portions looks like fractions; one full stroke at the end says that it is per cent."""
+    columns = drive(20)
+    light = np.where(columns["brake_pedal_pct"] > 0.0, np.linspace(0.1, 0.9, 12_000), 0.0)
+    strong = light.copy()
+    strong[11_950] = 60.0
+    percent = open_recording(write(columns | {"brake_pedal_pct": strong}, name="percent"))
+    fractions = open_recording(write(columns | {"brake_pedal_pct": light}, name="fractions"))
+    assert all("brake_pedal_pct" in batch.channels for batch in percent.batches())
+    assert percent.story.channels_left_out == []
+    assert not any("brake_pedal_pct" in batch.channels for batch in fractions.batches())
+    assert fractions.story.channels_left_out == ["brake_pedal_pct"]
+
+
+def test_stamps_that_stand_still_where_a_portion_ends(write, short):
+    """The stamp that ends one portion and begins the next is taken once."""
+    columns = drive(10)
+    us = stamps(columns)
+    us[2000:3500] = us[2000]
+    batches = list(open_recording(write(with_times(columns, us))).batches())
+    seen = np.concatenate([batch.start_us[0] + np.round(batch.time_s * 1e6) for batch in batches])
+    assert (np.diff(seen) > 0).all() and len(seen) == 6000 - 1499
+    assert {batch.notes[0] for batch in batches} == {"1499 repeated time stamps dropped"}
 
 
 def test_times_and_gaps_where_a_portion_could_end(write, short):

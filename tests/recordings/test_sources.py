@@ -14,6 +14,7 @@ from fleetbrake.recordings import remote
 from fleetbrake.recordings.at_hand import at_hand, file_sha256
 from fleetbrake.recordings.reader import open_recording
 from fleetbrake.recordings.sources import find_recordings, is_there, source_of
+from fleetbrake.taking_in import inputs
 from tests.recordings.object_stores import BUCKET, Faults, faulty_way, object_store
 
 NAME = f"s3://{BUCKET}/night 1/vehicle_id=BUS%2041/r.parquet"
@@ -203,6 +204,14 @@ def test_trouble_that_passes_costs_nothing(endpoint, write, plain_stop, put, qui
         assert len(faults.seen) == asked or (kind in ("silent", "trickling") and len(faults.seen) > asked)
 
 
+def test_an_answer_that_takes_some_seconds_is_waited_for(endpoint, write, plain_stop, put, quick, monkeypatch):
+    """The client library's own bound is 3 s: a busy store is asked once, and answers."""
+    content = put(write(without_vehicle(plain_stop())))
+    with faulty_way(endpoint, monkeypatch, Faults("r.parquet", ["late"], wait_s=4.0)) as faults:
+        assert open_recording(NAME).story.sha256 == hashlib.sha256(content).hexdigest()
+        assert len(faults.seen) == 1
+
+
 @pytest.mark.parametrize(
     ("kind", "said", "asked"),
     [
@@ -243,6 +252,20 @@ def test_listing_is_tried_again_and_denied(endpoint, write, plain_stop, put, qui
         faults.kinds = ["denied"] * 9
         with pytest.raises(InputError, match=r"cannot be listed \(the object store denies it\)"):
             find_recordings([f"s3://{BUCKET}/night 1/"])
+
+
+def test_what_cannot_be_listed_does_not_cost_the_others(endpoint, write, plain_stop, put, quick, monkeypatch):
+    put(write(plain_stop()))
+    here, there, gone = write(plain_stop()), f"s3://{BUCKET}/night 1/", f"s3://{BUCKET}/no such/"
+    with faulty_way(endpoint, monkeypatch, Faults(BUCKET, ["denied"])):
+        files, _, problems = inputs([str(here), there], None)
+        assert [one.path for one in files] == [here]
+        assert problems == [f"{there}: cannot be listed (the object store denies it)"]
+    files, _, problems = inputs([here, there, gone], None)
+    assert len(files) > 1 and len(problems) == 1 and problems[0].startswith(f"{gone}: cannot be listed")
+    for alone in ([gone], [gone, str(here.parent / "gone")]):
+        with pytest.raises(InputError, match="no such"):
+            inputs(alone, None)
 
 
 def test_a_store_that_is_not_there(quick, monkeypatch):

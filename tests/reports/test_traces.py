@@ -10,7 +10,9 @@ from builders import PLAIN, build_store
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.features.build import features
+from fleetbrake.recordings import remote
 from fleetbrake.recordings.reader import open_recording
+from fleetbrake.recordings.sources import Facts, Source
 from fleetbrake.reports import traces
 from fleetbrake.store.database import rebuilding
 
@@ -109,6 +111,29 @@ def test_a_vanished_recording_is_a_sentence(store: Path) -> None:
     gone = traces.reads.frame(store, "SELECT event_id FROM events WHERE source_path LIKE '%no-longer%' LIMIT 1")
     found = traces.event_traces(store, gone["event_id"].iloc[0])
     assert found is not None and "no longer" in found.problem and found.wheels.empty
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (PermissionError("no"), "cannot be read now: the object store denies it"),
+        (OSError("curlCode: 7"), "cannot be read now: the connection was broken"),
+        (FileNotFoundError("no"), "is no longer where it was read from"),
+    ],
+)
+def test_an_object_store_that_denies_or_is_silent_has_not_lost_the_recording(
+    store: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, said: str
+) -> None:
+    def asked(source: Source) -> Facts:
+        return remote.tried(source.address, "cannot be read", fails)
+
+    def fails() -> Facts:
+        raise error
+
+    monkeypatch.setattr(Source, "stat", asked)
+    monkeypatch.setattr(remote, "FIRST_PAUSE_S", 0.0)
+    with pytest.raises(traces.Unreadable, match=said):
+        traces.load_event(store, {"source_path": "s3://bucket/r.parquet", "row_start": 0, "row_stop": 1})
 
 
 def _damage_other_rows(path: Path) -> None:

@@ -17,7 +17,6 @@ SLICE_EVENTS = 40_000
 
 #: In order; each reads those before it, ``int_fates`` and ``int_trips``.
 _STEPS = (
-    "stg_events",
     "int_events",
     "int_emergencies",
     "int_wheels",
@@ -46,8 +45,12 @@ def write_rows(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest, *, anew
     con.execute("CREATE TEMP TABLE int_incidents (event_id VARCHAR, incident BIGINT)")
     wanted = f"SELECT vehicle_id FROM publishing_events SEMI JOIN pub_write USING ({PIECE_KEY}, event_id)"  # noqa: S608
     make(con, "int_trips", where="true" if anew else f"vehicle_id IN ({wanted})")
+    con.execute("DROP TABLE IF EXISTS temp.stg_events")
+    # the lake's rows come without a number, and are many and wide: as written, the other side is put into a hash table
+    con.execute("SET disabled_optimizers = 'build_side_probe_side'")
     for keys in _slices(con, lake):
         _write_slice(con, lake, rest, keys)
+    con.execute("RESET disabled_optimizers")
     con.execute("DROP TABLE temp.int_trips")
     if anew:
         number_incidents(con)
@@ -107,8 +110,10 @@ def _write_slice(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest, keys:
     con.unregister("pub_keys")
     for (name, columns), rows in zip(_SOURCES, lake.pieces(keys), strict=True):
         _show(con, name, columns, rows, rest)
+    con.execute(f"CREATE TEMP VIEW stg_events AS {sql_of('stg_events')}")
     for step in _STEPS:
         make(con, step)
+    con.execute("DROP VIEW temp.stg_events")
     for mart in ("events", "event_wheels"):
         con.execute(f"CREATE TEMP VIEW mart AS {sql_of(mart)}")
         try:
@@ -123,12 +128,9 @@ def _write_slice(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest, keys:
 
 
 def _show(con: duckdb.DuckDBPyConnection, name: str, columns: dict[str, str], rows: PieceRows, rest: AtRest) -> None:
-    """The lake's rows of events that are to be written, as a view that one model reads, once."""
+    """The lake's rows of these pieces, as a view that one model reads, once, and joins with what is to be written."""
     con.register(f"pub_{name}", shown_rows(rows, rest))
-    con.execute(
-        f"CREATE TEMP VIEW {name} AS SELECT * FROM ({clean_select(columns, f'pub_{name}')}) "  # noqa: S608 - own names
-        f"SEMI JOIN int_fates USING ({PIECE_KEY}, event_id)"
-    )
+    con.execute(f"CREATE TEMP VIEW {name} AS {clean_select(columns, f'pub_{name}')}")
 
 
 def _number_again(con: duckdb.DuckDBPyConnection) -> None:

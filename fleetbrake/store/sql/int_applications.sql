@@ -6,6 +6,7 @@ WITH events AS (
     SELECT piece_key, event_id, vehicle_id, source_path, row_start, samples, continuous, started_at, onset_at, end_at
     FROM stg_events
 ),
+drives AS (SELECT * FROM events WHERE continuous),
 limits AS (
     SELECT
         CAST(round(same_onset_s * 1e6) AS BIGINT) AS same_onset_us,
@@ -14,18 +15,17 @@ limits AS (
 ),
 reach AS (
     SELECT e.*, max(e.end_at) OVER before AS earlier_end, max(e.onset_at) OVER before AS earlier_onset
-    FROM events AS e
+    FROM drives AS e
     WINDOW before AS (
-        PARTITION BY e.vehicle_id, e.continuous ORDER BY e.onset_at, e.source_path, e.row_start, e.event_id
+        PARTITION BY e.vehicle_id ORDER BY e.onset_at, e.source_path, e.row_start, e.event_id
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
     )
 ),
 begun AS (
-    -- rows of cut recordings always stand alone
     SELECT
         e.*,
         CASE
-            WHEN NOT e.continuous OR e.earlier_onset IS NULL THEN 1
+            WHEN e.earlier_onset IS NULL THEN 1
             WHEN date_diff('microsecond', e.earlier_onset, e.onset_at) <= l.same_onset_us THEN 0
             WHEN e.onset_at <= e.earlier_end + l.pause THEN 0
             ELSE 1
@@ -37,7 +37,7 @@ applications AS (
     SELECT *, sum(begins) OVER by_onset AS application
     FROM begun
     WINDOW by_onset AS (
-        PARTITION BY vehicle_id, continuous ORDER BY onset_at, source_path, row_start, event_id
+        PARTITION BY vehicle_id ORDER BY onset_at, source_path, row_start, event_id
         ROWS UNBOUNDED PRECEDING
     )
 ),
@@ -45,7 +45,7 @@ whole AS (
     -- of one application, what saw its onset; of those the longest recording
     SELECT
         a.*,
-        date_diff('microsecond', min(a.onset_at) OVER (PARTITION BY a.vehicle_id, a.continuous, a.application), a.onset_at)
+        date_diff('microsecond', min(a.onset_at) OVER (PARTITION BY a.vehicle_id, a.application), a.onset_at)
             > l.same_onset_us AS late
     FROM applications AS a
     CROSS JOIN limits AS l
@@ -54,7 +54,7 @@ chosen AS (
     SELECT *, row_number() OVER best AS place, first_value(source_path) OVER best AS best_path
     FROM whole
     WINDOW best AS (
-        PARTITION BY vehicle_id, continuous, application
+        PARTITION BY vehicle_id, application
         ORDER BY late, samples DESC NULLS LAST, source_path, row_start, event_id
     )
 )
@@ -73,3 +73,7 @@ SELECT
     place,
     best_path
 FROM chosen
+UNION ALL
+SELECT *, true AS begins, 1 AS place, source_path AS best_path
+FROM events
+WHERE NOT continuous

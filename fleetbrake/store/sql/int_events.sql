@@ -1,6 +1,6 @@
 -- Grain: a published event, with what the registers say of its vehicle and trip. Units in the names, SI, UTC.
 -- Where trips of a vehicle overlap, the one begun last counts.
-WITH events AS (SELECT * FROM stg_events),
+WITH events AS MATERIALIZED (SELECT * FROM stg_events),  -- rows of the lake, which can be read once only
 kept AS (SELECT piece_key, event_id FROM int_fates WHERE fate = 'kept'),
 units AS (
     SELECT
