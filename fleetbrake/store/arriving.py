@@ -241,20 +241,26 @@ def remove_left(store: Path) -> list[str]:
 
     Returns a sentence for each address that could not be looked through; it is tried again by every run.
     """
-    _removed(store / ARRIVING)
     told = []
-    for address in _noted(store)["addresses"]:
+    for address in ("", *_noted(store)["addresses"]):
         try:
-            folder = _folder(address)
-            if folder is not None:
-                _removed(folder / _own_name(store))
-            else:
-                remove_under(f"{address}/{_own_name(store)}")
+            _remove_at(store, address)
         except StoreError as error:
             told.append(f"Rows of a run that broke off may still lie there: {error}")
-        else:
-            _note(store, address, over=True)
     return told
+
+
+def _remove_at(store: Path, address: str) -> None:
+    """Remove all of this store's that lies at an address, and the note of it; without one, what lies in the store."""
+    if not address:
+        _removed(store / ARRIVING)
+        return
+    folder = _folder(address)
+    if folder is None:
+        remove_under(f"{address}/{_own_name(store)}")
+    else:
+        _removed(folder / _own_name(store))
+    _note(store, address, over=True)
 
 
 def remove_under(address: str) -> None:
@@ -290,9 +296,15 @@ def _folder(handover: str) -> Path | None:
 
 
 def _removed(folder: Path) -> None:
-    """Remove a folder, marks first; what another machine writes meanwhile is removed by the next run."""
-    for mark in folder.glob(f"**/{_MARK}"):
-        mark.unlink(missing_ok=True)
+    """Remove a folder, marks first; what another machine writes meanwhile is removed by the next run.
+
+    StoreError if a mark cannot be removed, which lets others go on writing.
+    """
+    try:
+        for mark in folder.glob(f"**/{_MARK}"):
+            mark.unlink(missing_ok=True)
+    except OSError as error:
+        raise StoreError(f"{folder}: cannot be removed ({error.strerror or error})") from error
     shutil.rmtree(folder, ignore_errors=True)
     with suppress(OSError):  # only an empty one can be removed: no other run has a place there
         folder.parent.rmdir()

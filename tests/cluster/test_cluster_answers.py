@@ -86,7 +86,7 @@ def _ends(path: str) -> BaseException:
 
 def test_workers_that_end_whatever_they_read_end_the_run_soon(tmp_path: Path) -> None:
     client = Client(_ends, {"tcp://one": 330 * MIB})
-    with pytest.raises(ClusterError, match=r"^Nothing could be read: 3 files.*one may use 330 MiB, at least 600 MiB"):
+    with pytest.raises(ClusterError, match=r"^Nothing could be read: 3 files.*one may use 330 MiB, at least 700 MiB"):
         _read(client, tmp_path, 500)
     assert len(client.asked) < 10
 
@@ -118,11 +118,11 @@ def test_an_error_that_nobody_foresaw_is_not_the_scheduler_s(tmp_path: Path) -> 
 def test_a_worker_with_too_little_memory_says_so(limit: int | None, short: bool) -> None:
     worker = SimpleNamespace(memory_manager=SimpleNamespace(memory_limit=limit))
     said = short_of_memory(worker)
-    assert (said == "may use 330 MiB of memory, at least 600 MiB are needed") if short else said is None
+    assert (said == "may use 330 MiB of memory, at least 700 MiB are needed") if short else said is None
 
 
 def test_workers_with_too_little_memory_are_refused_before_anything_is_read() -> None:
-    short = "may use 330 MiB of memory, at least 600 MiB are needed"
+    short = "may use 330 MiB of memory, at least 700 MiB are needed"
     check_memory(Client(_ends, {"tcp://one": None}))
     with pytest.raises(ClusterError, match=rf"^Nothing was read: worker tcp://two {short}\. Give them more"):
         check_memory(Client(_ends, {"tcp://one": None, "tcp://two": short}))

@@ -97,3 +97,23 @@ def test_runs_do_not_add_up_to_empty_objects(endpoint: str, tmp_path: Path) -> N
         drop.check()  # another store's place is left alone
     system, root = remote.file_system(f"s3://{BUCKET}/way")
     assert not [one for one in system.get_file_info(fs.FileSelector(root, recursive=True)) if one.is_file]
+
+
+@pytest.mark.parametrize("way", [None, "way"])
+def test_a_folder_that_cannot_be_removed_is_told_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: str | None
+) -> None:
+    store, left = tmp_path / "store", []
+    store.mkdir()
+
+    def read_only(path: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    with monkeypatch.context() as patch:
+        with drop_of_run(store, way and (tmp_path / way).as_uri(), left) as drop:
+            drop.check()
+            patch.setattr(Path, "unlink", read_only)
+        assert len(left) == 1 and left[0].endswith("cannot be removed (Permission denied)")
+        told = remove_left(store)
+        assert len(told) == 1 and told[0].startswith("Rows of a run that broke off may still lie there: ")
+    assert remove_left(store) == [] and not list(tmp_path.rglob("run"))
