@@ -2,13 +2,13 @@
 
 import logging
 import socket
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 from urllib.parse import urlsplit
 
+from fleetbrake.core.bounded import within
 from fleetbrake.core.errors import ClusterError
 
 #: So long a scheduler may take to answer, and a cluster to have its first worker (s). Own choices: a scheduler that
@@ -17,8 +17,6 @@ CONNECT_S: Final = 20.0
 FIRST_WORKER_S: Final = 60.0
 #: Nothing that a scheduler or worker is asked takes so long (s): one that is at work answers within a second.
 ANSWER_S: Final = 60.0
-
-T = TypeVar("T")
 
 
 @contextmanager
@@ -77,27 +75,6 @@ def waited_for(client: Any, scheduler: str) -> None:
 def threads_of(client: Any) -> int:
     """Threads of all workers together; OSError (``TimeoutError``) if the scheduler does not say."""
     return sum(within(ANSWER_S, client.nthreads).values())
-
-
-def within(seconds: float, work: Callable[[], T]) -> T:
-    """What ``work`` returns or raises; ``TimeoutError`` if it does neither in time, and is left alone then."""
-    result: list[T] = []
-    failed: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            result.append(work())
-        except BaseException as error:
-            failed.append(error)
-
-    thread = threading.Thread(target=run, daemon=True, name="cluster")
-    thread.start()
-    thread.join(seconds)
-    if failed:
-        raise failed[0]
-    if not result:
-        raise TimeoutError(f"no answer for {seconds:g} s")
-    return result[0]
 
 
 def first_line(error: object) -> str:

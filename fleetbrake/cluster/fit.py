@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from fleetbrake.cluster import told as told_module
-from fleetbrake.cluster.engine import ANSWER_S, first_line, within
+from fleetbrake.cluster.engine import ANSWER_S, first_line
 from fleetbrake.cluster.told import told
+from fleetbrake.core.bounded import within
 from fleetbrake.core.errors import ClusterError, FleetbrakeError
 from fleetbrake.recordings.story import printable
 from fleetbrake.store.arriving import Drop

@@ -13,8 +13,9 @@ from typing import Any, Final
 
 from fleetbrake.cluster import at_work, fit
 from fleetbrake.cluster.bunches import bunches
-from fleetbrake.cluster.engine import ANSWER_S, connected, first_line, threads_of, waited_for, within
+from fleetbrake.cluster.engine import ANSWER_S, connected, first_line, threads_of, waited_for
 from fleetbrake.cluster.machines import Machines
+from fleetbrake.core.bounded import within
 from fleetbrake.core.errors import ClusterError
 from fleetbrake.handing_out import Fate, Handed, Job, Taken
 from fleetbrake.recordings.story import printable

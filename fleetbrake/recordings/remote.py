@@ -7,7 +7,6 @@ Credentials, region and endpoint come from the ordinary environment and are neve
 import math
 import os
 import re
-import threading
 import time
 from collections.abc import Callable
 from datetime import timedelta
@@ -18,6 +17,7 @@ from urllib.parse import urlsplit
 import pyarrow as pa
 from pyarrow import fs
 
+from fleetbrake.core.bounded import within
 from fleetbrake.core.errors import InputError
 from fleetbrake.recordings.story import printable
 
@@ -169,23 +169,10 @@ def answered(work: Callable[[], T]) -> T:
 
     The client library bounds connecting and silence, but not a store that trickles.
     """
-    result: list[T] = []
-    failed: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            result.append(work())
-        except BaseException as error:
-            failed.append(error)
-
-    thread = threading.Thread(target=run, daemon=True, name="object-store")  # left alone where it never ends
-    thread.start()
-    thread.join(LONGEST_REQUEST_S)
-    if failed:
-        raise failed[0]
-    if not result:
-        raise Unanswered(f"no answer for {LONGEST_REQUEST_S:g} s")
-    return result[0]
+    try:
+        return within(LONGEST_REQUEST_S, work)
+    except TimeoutError as error:
+        raise Unanswered(str(error)) from error
 
 
 def may_pass(error: Exception) -> bool:
