@@ -34,6 +34,8 @@ def kernel(function: F, *, inside: bool = False) -> F:
     except RuntimeError:  # no folder can be written: each process compiles for itself
         made = compile_it(cache=False, **options)(function)
     else:
+        if made is function:  # NUMBA_DISABLE_JIT: kernels are interpreted, so that bounds are looked at
+            return function
         _heed_callees(made)
     _once_for_all_numbers(made)
     KERNELS.append(made)

@@ -169,6 +169,7 @@ def test_the_filter_is_reached_and_used_by_keyboard_alone(looking: Walker, fleet
     depots = [depot for (depot,) in ask(fleet / "store", sql)]
     looking.opens()
     looking.row(1).wait_for()
+    looking.at_rest()  # a page that is still being drawn takes the focus away
     page = looking.page
     at_filter = "!!document.activeElement.closest('.st-key-depot')"
     for _ in range(40):

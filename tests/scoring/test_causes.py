@@ -185,7 +185,10 @@ def test_effects_are_those_of_a_plain_loop() -> None:
     models.drop_temporary(con)
     models.load_parameters(con, LATE, DEFAULT)
     models.build(con, models.OBSERVED)
-    before = con.execute("select * from int_level_steps order by trip").df()
+    before = con.execute(
+        "select s.*, p.sigma from int_level_steps as s join indicator_priors as p on p.number = s.measure_no "
+        "order by trip"
+    ).df()
     con.execute("alter table temp.int_level_steps rename to level_steps")
     models.give(con, "factor", pd.DataFrame({"name": ["driver"]}))
     models.build(con, ("int_level_effect",))

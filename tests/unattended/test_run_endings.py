@@ -81,6 +81,16 @@ def test_a_run_that_waited_in_vain_names_the_holder(fleet: Callable[..., Fleet])
     assert last_runs(here.store, 1)[0].outcome is Outcome.BUSY
 
 
+@pytest.fixture
+def heeded(number: signal.Signals) -> Iterator[None]:
+    """The signal is not ignored, though whoever started the tests may ignore it (a shell does so in the background)."""
+    before = signal.getsignal(number)
+    signal.signal(number, signal.SIG_DFL)
+    yield
+    signal.signal(number, before)
+
+
+@pytest.mark.usefixtures("heeded")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_a_run_between_two_files(
     fleet: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch, number: signal.Signals
