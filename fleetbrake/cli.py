@@ -279,7 +279,7 @@ def demo(
     from fleetbrake import pipeline
 
     with sentences(as_json), progress_shown() as progress:
-        talk.print("Inventing a fleet (the first run compiles the kernels, about half a minute) ...")
+        talk.print("Inventing a fleet (the first run compiles the kernels, about a minute) ...")
         store = pipeline.make_demo(folder, progress)
     with sentences(as_json):
         vehicles = print_ranking(results, store, None)

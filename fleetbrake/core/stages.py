@@ -3,4 +3,4 @@
 from typing import Final
 
 #: Told when it begins, not only when it is done: nothing else moves in the meantime.
-COMPILING: Final = "compiling the numerical kernels once, about half a minute; later runs start at once"
+COMPILING: Final = "compiling the numerical kernels once, about a minute; later runs start at once"

@@ -176,6 +176,8 @@ def main() -> None:
     sizes = [1_000_000, 3_000_000] if given.quick else sorted({int(size) for size in given.samples})
     if len(sizes) < 2:
         asked.error("a slope needs two sizes")
+    if given.folder:
+        given.folder.mkdir(parents=True, exist_ok=True)
     kept = given.folder if given.keep else None
     folder = (kept or Path(tempfile.mkdtemp(prefix="throughput-", dir=given.folder))).resolve()
     folder.mkdir(parents=True, exist_ok=True)
