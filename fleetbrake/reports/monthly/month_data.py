@@ -229,9 +229,3 @@ def month_scored(store: Path, month: str) -> date | None:
     of = period(month)
     found = frame(store, "SELECT " + re.sub(r"\$\w+", "?", _NEWEST_OF_MONTH) + " AS as_of", of.days)["as_of"].iloc[0]
     return None if pd.isna(found) else pd.Timestamp(found).date()
-
-
-def month_span(store: Path) -> tuple[date, date] | None:
-    """First and last day in UTC with events; None without any."""
-    row = frame(store, "SELECT min(started_at) AS first, max(started_at) AS last FROM events").iloc[0]
-    return None if pd.isna(row["first"]) else (row["first"].date(), row["last"].date())
