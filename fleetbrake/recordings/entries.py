@@ -15,6 +15,9 @@ Scalar = bool | int | float | str
 #: Years in which a count of time may begin: those of the common epochs.
 START_YEARS = (1600, 2200)
 
+#: Longest name of a source column; own choice, so that sentences that name it can be read.
+LONGEST_NAME = 300
+
 _TRUTHS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -53,6 +56,8 @@ class Signal(Strict):
     def _has_a_name(cls, names: tuple[str, ...]) -> tuple[str, ...]:
         if any(not name.strip() for name in names):
             raise ValueError("a source without a name")
+        if any(len(name) > LONGEST_NAME for name in names):
+            raise ValueError(f"a source's name of more than {LONGEST_NAME} letters")
         return names
 
     @model_validator(mode="after")

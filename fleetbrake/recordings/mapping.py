@@ -137,8 +137,14 @@ def _is_file(path: Path) -> bool:
         return False
 
 
+#: A mapping file has a few kilobytes; whatever is larger is something else (own choice).
+_MOST_BYTES = 2**20
+
+
 def _read(path: Path) -> bytes:
     try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise InputError(f"mapping {_shown(str(path))}: is larger than a mapping can be (1 MiB)")
         return path.read_bytes()
     except OSError as error:
         raise InputError(f"mapping {_shown(str(path))}: cannot be read ({error.strerror})") from error

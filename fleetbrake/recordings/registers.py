@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
@@ -29,6 +30,10 @@ _ARROW: dict[str, pa.DataType] = {
 
 #: Problems told for one register; the rest is counted.
 MOST_PROBLEMS = 50
+
+#: What one register file may hold, since each row becomes an object (own choice: some 2 GB of memory; a year of trips
+#: of a thousand vehicles). A larger one comes in parts, one run after the other: rows are merged by their key.
+MOST_ROWS, MOST_BYTES = 2_000_000, 512 * 2**20
 
 
 def read_registers(folder: Path) -> tuple[dict[str, pa.Table], list[str]]:
@@ -62,7 +67,7 @@ def read_register(name: str, path: Path) -> tuple[pa.Table | None, list[str]]:
     model = MODELS[name]
     try:
         parquet = path.suffix.lower() == ".parquet"
-        header, rows = _read_parquet(path, set(model.model_fields)) if parquet else read_cells(path.read_bytes())
+        header, rows = _read_parquet(path, set(model.model_fields)) if parquet else read_cells(_content(path))
     except Exception as error:  # what a damaged file does to its reader is not foreseeable
         return None, [printable(f"{path.name}: cannot be read as {path.suffix[1:]} ({_short(error)})")]
     unusable = wrong_columns(name, header, path.name)
@@ -147,6 +152,8 @@ def read_cells(content: bytes) -> tuple[list[str], list[tuple[int, dict[str, Any
     try:
         header = [cell.strip() for cell in next(lines, [])]
         for number, cells in enumerate(lines, start=2):
+            if len(rows) > MOST_ROWS:
+                raise ValueError(_TOO_LARGE)
             if any(cell.strip() for cell in cells):
                 rows.append((number, {name: _cell(value) for name, value in zip(header, cells, strict=False)}))
     except csv.Error as error:
@@ -180,10 +187,31 @@ def _read_parquet(path: Path, known: set[str]) -> tuple[list[str], list[tuple[in
         wanted = [name for name in header if name in known]
         if len(set(wanted)) != len(wanted):
             return header, []
-        table = parquet.read(columns=wanted, use_threads=False)
+        table = _bounded(parquet, wanted)
     columns = {name: _values(table.column(name)) for name in wanted}
     rows = [{name: _cell(columns[name][row]) for name in wanted} for row in range(table.num_rows)]
     return header, list(enumerate(rows, start=1))
+
+
+def _bounded(parquet: pq.ParquetFile, wanted: list[str]) -> pa.Table:
+    """The columns, decoded piece by piece: a small file may hold a thousand times its size."""
+    batches, rows, size = [], 0, 0
+    for batch in parquet.iter_batches(batch_size=65_536, columns=wanted, use_threads=False):
+        batches.append(batch)
+        rows, size = rows + batch.num_rows, size + batch.nbytes
+        if rows > MOST_ROWS or size > MOST_BYTES:
+            raise ValueError(_TOO_LARGE)
+    schema = pa.schema([parquet.schema_arrow.field(name) for name in wanted])
+    return pa.Table.from_batches(batches, schema=batches[0].schema if batches else schema)
+
+
+def _content(path: Path) -> bytes:
+    if path.stat().st_size > MOST_BYTES:
+        raise ValueError(_TOO_LARGE)
+    return path.read_bytes()
+
+
+_TOO_LARGE = f"more than {MOST_ROWS:,} rows or {MOST_BYTES // 2**20} MiB: give it in parts"
 
 
 def _values(column: pa.ChunkedArray) -> list[Any]:
