@@ -10,7 +10,7 @@ from page_parts import page
 from run_parts import last_runs
 from seat import Seat
 
-from fleetbrake.reports import look, reads, recording_reads
+from fleetbrake.reports import look, reads, recording_reads, unusual_reads
 from fleetbrake.reports.recording_reads import STATUSES
 
 _MOST_IDS = 60
@@ -37,11 +37,13 @@ def draw(seat: Seat) -> None:
     if came.newest_read_at is not None:
         st.caption(f"Last read {look.moment(came.newest_read_at)}.")
     last_runs(seat)
+    _rejects(seat)
     _reasons(seat)
     if len(facts):
         depots = _depots(facts)
         facts = facts[facts["depot"].isin(depots)] if depots else facts
         _silent(recording_reads.silent(facts), facts)
+        _gone(seat)
         _lost(seat, depots)
         _vehicles(seat, facts)
     else:
@@ -68,6 +70,42 @@ def _reasons(seat: Seat) -> None:
         {"loaded_at": _TIME},
     )  # fmt: skip
     st.caption("Grouped by what was wrong; “…” stands for a number or a name that differs. One file can have several.")
+
+
+def _rejects(seat: Seat) -> None:
+    found = seat.veiled(kept(unusual_reads.rejected_above_usual, seat.store))
+    if found.empty:
+        return
+    st.subheader("More files rejected than usual", anchor=False)
+    st.caption("What was rejected is not in any figure or score. Ask what changed: a logger, a transfer, a mapping.")
+    share = st.column_config.NumberColumn(format="%.1f %%")
+    _rows(
+        found.assign(
+            folder=found["folder"].where(found["folder"].notna(), "all folders"),
+            newest=100 * found["newest_rejected"] / found["newest_files"],
+            usual=100 * found["usual_share"],
+        ),
+        {"folder": "Folder", "newest_files": "Newest files", "newest_rejected": "Rejected", "newest": "Share",
+         "usual": "Usual share"},
+        {"newest": share, "usual": share},
+    )  # fmt: skip
+
+
+def _gone(seat: Seat) -> None:
+    found = kept(unusual_reads.channels_gone, seat.store)
+    if found.empty:
+        return
+    st.subheader("Channels gone from a category", anchor=False)
+    st.caption(
+        "Vehicles of the category had the channel until lately and nearly none has it now, as after an update of their "
+        "loggers. What needs it is not observed any more, and says nothing good of any of them."
+    )
+    _rows(
+        found.assign(category=["not in the register" if pd.isna(c) else c for c in found["category"]]),
+        {"category": "Category", "channel": "Channel", "vehicles": "Vehicles that had it", "still": "… have it now",
+         "newest_files": "Newest files", "last_at": "Last seen (UTC)"},
+        {"last_at": _TIME},
+    )  # fmt: skip
 
 
 def _silent(gone: pd.DataFrame, facts: pd.DataFrame) -> None:

@@ -32,6 +32,20 @@ class RecordCriteria:
         5, "1", "own choice: five in a row without a channel that four in five had is chance once in 3,000"
     )
     lost_earlier_share: float = criterion(0.8, "1", "own choice: see newest_files")
+    rejects_newest_days: float = criterion(
+        7, "day", "own choice: a week of nights, so that a fault stays told until somebody is back from a holiday"
+    )
+    rejects_least: float = criterion(3, "1", "own choice: one or two bad files are no pattern, and are told by name")
+    rejects_chance: float = criterion(
+        0.001, "1", "own choice: a false alarm in three years of nights, over all folders together"
+    )
+    rejects_prior_files: float = criterion(
+        20, "1", "own choice: a folder counts as usual as the whole until it has some weeks of files of its own"
+    )
+    gone_newest_days: float = criterion(3, "day", "own choice: an update is told after a weekend, not after a month")
+    gone_before_days: float = criterion(60, "day", "own choice: two months tell what a category usually records")
+    gone_least_vehicles: float = criterion(3, "1", "own choice: fewer are told one by one, see newest_files")
+    gone_still_share: float = criterion(0.1, "1", "own choice: a tenth of the vehicles may not have the update yet")
     trip_most_km: float = criterion(
         5000.0, "km", "own choice: days of driving without a stop; longer is a slip of the register"
     )

@@ -148,7 +148,8 @@ def read_cells(content: bytes) -> tuple[list[str], list[tuple[int, dict[str, Any
     text.seek(0)
     mark = max(",;\t", key=first.count)
     lines = csv.reader(text, delimiter=mark, strict=True)
-    number, rows = 1, []
+    number = 1
+    rows: list[tuple[int, dict[str, Any]]] = []
     try:
         header = [cell.strip() for cell in next(lines, [])]
         for number, cells in enumerate(lines, start=2):

@@ -15,6 +15,7 @@ from fleetbrake.store.database import database_path
 from fleetbrake.store.lock import holder, writer_lock
 from fleetbrake.unattended.config import Config, RecordingsPart
 from fleetbrake.unattended.run import FAILED, Run, run_job
+from fleetbrake.unattended.unusual import tell_unusual
 
 JOB: Final = "nightly"
 
@@ -35,6 +36,7 @@ def _night(run: Run, config: Config) -> None:
             run.status = FAILED
             run.error = run.error or "Nothing is in the store yet, so there is nothing to score or plan."
             return
+        run.step("unusual", lambda: tell_unusual(run))
         _upkeep(run, config, earlier)
         day = run.step("score", lambda: pipeline.score(run.store, all_history=config.night.all_history))
         run.facts["as_of"] = None if day is None else day.isoformat()

@@ -110,3 +110,37 @@ def test_last_runs_are_shown_and_a_killed_one_is_told(open_page: OpenPage, tmp_p
     assert shown["How it ended"].tolist() == ["killed", "done"] and shown["Took (s)"].tolist()[1] == 3600.0
     assert shown["What it did"][1] == "2 files loaded, 1 visit planned, scored as of 2026-01-05"
     assert "The newest nightly run ended otherwise than planned: killed" in _text(app)
+
+
+def test_what_is_above_its_usual_and_what_is_gone_is_told(open_page: OpenPage, tmp_path: Path) -> None:
+    store = build_store(tmp_path)
+    now = datetime(2026, 3, 1, 2, tzinfo=UTC)
+    files = [
+        {"path": f"in/{v}/{d}.parquet", "status": "rejected" if d == 0 and v < 9 else "loaded", "events": 1,
+         "loaded_at": now - timedelta(days=d), "last_at": now - timedelta(days=d, hours=9),
+         "channels": "speed_mps" if d < 3 else "speed_mps,brake_pedal_pct"}
+        for v in range(20) for d in range(30)
+    ]  # fmt: skip
+    events = [
+        {
+            "event_id": file["path"],
+            "vehicle_id": f"T{k % 4}",
+            "source_path": file["path"],
+            "started_at": file["last_at"],
+        }
+        for k, file in enumerate(files)
+    ]
+    with rebuilding(store) as con:
+        replace_table(con, "ingest_log", pd.DataFrame(files))
+        replace_table(con, "events", pd.DataFrame(events))
+        replace_table(
+            con, "vehicles", pd.DataFrame([(f"T{k}", "N3") for k in range(4)], columns=["vehicle_id", "category"])
+        )
+        sum_up(con)
+    app = open_page("recordings", store)
+    assert not app.exception
+    whole = _table(app, "Usual share").iloc[0]
+    assert (whole["Folder"], whole["Newest files"], whole["Rejected"]) == ("all folders", 20, 9)
+    gone = _table(app, "Vehicles that had it").iloc[0]
+    assert (gone["Category"], gone["Channel"], gone["… have it now"]) == ("N3", "brake_pedal_pct", 0)
+    assert "says nothing good of any of them" in _text(app)

@@ -30,7 +30,7 @@ def test_a_night_reads_scores_and_plans_and_says_so_in_one_line(night: Night) ->
     facts = night.facts
     assert (facts["job"], facts["status"], facts["outcome"]) == ("nightly", 1, "some input rejected")
     assert (facts["loaded"], facts["rejected"], facts["events"], facts["as_of"]) == (1, 1, 1, "2026-01-05")
-    assert set(facts["steps"]) == {"ingest", "holds", "retention", "score", "plan"}
+    assert set(facts["steps"]) == {"ingest", "unusual", "holds", "retention", "score", "plan"}
     assert set(facts["steps"].values()) == {"done", "refused"}, "by recordings this old the clock cannot be believed"
     assert facts["problem_count"] == len(facts["problems"]) == 2
     assert datetime.fromisoformat(facts["ended_at"]) >= datetime.fromisoformat(facts["started_at"])
@@ -134,6 +134,7 @@ def no_work(kept_short: list[str], monkeypatch: pytest.MonkeyPatch) -> list[str]
         return IngestSummary(files=1, loaded=1)
 
     monkeypatch.setattr(pipeline, "ingest", ingested)
+    monkeypatch.setattr("fleetbrake.unattended.nightly.tell_unusual", lambda run: None)
     monkeypatch.setattr(upkeep, "copy_held", lambda store: [])
     monkeypatch.setattr(upkeep, "retain", lambda store, rules, **_: Retained(datetime(2026, 1, 5, tzinfo=UTC).date()))
     return kept_short
