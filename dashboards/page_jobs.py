@@ -125,5 +125,5 @@ def _watch(seat: Seat) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         for command, (label, _) in _WORDS.items():
             st.button(label, key=f"waiting_{command}", disabled=True)
-        seconds = (datetime.now(UTC) - job.started_at).total_seconds()
+        seconds = max(0.0, (datetime.now(UTC) - job.started_at).total_seconds())
         st.caption(plain(f"{_WORDS[job.command][1]} since {seconds:.0f} s, started by {job.started_by} ..."))

@@ -20,6 +20,7 @@ from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.vocabulary import CAUTION
 from fleetbrake.reports import look, model_reads, reads
 from fleetbrake.reports.measures import METRIC, Measures
+from fleetbrake.reports.printed import printed
 
 STORE_VARIABLE = "FLEETBRAKE_STORE"
 
@@ -125,9 +126,9 @@ _JOINER = "\u2060"
 def plain(value: object) -> str:
     """Foreign text for a place that reads Markdown: shown letter by letter, never as markup, link, formula or emoji.
 
-    Line breaks become spaces; missing text becomes a dash.
+    Line breaks become spaces; missing text becomes a dash; what would turn the direction of writing becomes a mark.
     """
-    shown = " ".join(look.text(value).split())
+    shown = " ".join(printed(look.text(value)).split())
     shown = _LINKS.sub(lambda m: m.group(0) + _JOINER, shown)
     shown = _JOINED.sub(_JOINER, shown)
     shown = _EMOJI.sub(":" + _JOINER, shown).replace("@", _JOINER + "@")

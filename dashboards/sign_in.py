@@ -3,7 +3,7 @@
 import logging
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -12,21 +12,32 @@ import streamlit as st
 from streamlit import config
 
 from fleetbrake.access.caller import Caller, local_caller, signed_caller
+from fleetbrake.access.ended import ENDED
 from fleetbrake.access.roles import LOCAL_USER, NOBODY, Viewer
 from fleetbrake.access.serving import SIGN_IN_VARIABLE
 from fleetbrake.access.sign_in import SignIn, read_sign_in
 from fleetbrake.core.errors import FleetbrakeError
+
+#: A page that is left open asks so often (s) whether whoever sits there may still see it. Own choice.
+LOOKS_AGAIN_S = 30
 
 _BROKEN = "The sign-in is not set up rightly, so that nobody can be let in. The server's log says why."
 
 
 def caller() -> Caller:
     """Who asks, and what to tell where nobody is let in."""
-    named = os.environ.get(SIGN_IN_VARIABLE, "")
-    if not named:
-        return _local()
+    return caller_of(claims) if sign_in_named() else _local()
+
+
+def sign_in_named() -> bool:
+    """Whether people have to sign in here."""
+    return bool(os.environ.get(SIGN_IN_VARIABLE, ""))
+
+
+def caller_of(told: Callable[[], Mapping[str, Any]]) -> Caller:
+    """Whom the claims that ``told`` gives are of, with the roles that the sign-in file gives now."""
     try:
-        return signed_caller(_settings(Path(named)), claims(), time.time())
+        return signed_caller(settings(), told(), time.time(), ENDED)
     except FleetbrakeError as error:
         logging.getLogger("fleetbrake").error("%s", error)
         return Caller(NOBODY, _BROKEN)
@@ -53,6 +64,13 @@ def door(found: Caller) -> None:
         st.login()
 
 
+@st.fragment(run_every=LOOKS_AGAIN_S)
+def look_again(drawn_for: str) -> None:
+    """On a page left open: draw it anew once whoever it was drawn for has left, or has other roles."""
+    if caller().person != drawn_for:
+        st.rerun(scope="app")
+
+
 def signed_in_line(found: Caller, plain_name: str) -> None:
     """Name, roles and the way out, quietly at the top right; nothing for the local user."""
     if not found.signed_in:
@@ -62,6 +80,8 @@ def signed_in_line(found: Caller, plain_name: str) -> None:
         st.caption(f"{plain_name} · {roles}", width="content")
         if st.button("Sign out", key="sign_out", type="tertiary"):
             st.logout()
+            return  # the browser is on its way; drawing anew would call it back
+    look_again(found.person)
 
 
 def _local() -> Caller:
@@ -70,8 +90,9 @@ def _local() -> Caller:
     return local_caller(st.get_option("server.address"), st.context.headers.to_dict(), st.context.ip_address)
 
 
-def _settings(path: Path) -> SignIn:
+def settings() -> SignIn:
     """The sign-in file as it is now: a role that was taken away is gone with the next run of a page."""
+    path = Path(os.environ.get(SIGN_IN_VARIABLE, ""))
     try:
         status = path.stat()
     except OSError as error:

@@ -18,7 +18,7 @@ import typer
 
 from fleetbrake import __version__, cli_sheets, cli_upkeep
 from fleetbrake.access.serving import DASHBOARD_HELP
-from fleetbrake.cli_tables import print_plan, print_ranking, visible
+from fleetbrake.cli_tables import print_plan, print_ranking
 from fleetbrake.cli_talk import (
     NOTHING_DONE,
     OK,
@@ -35,10 +35,14 @@ from fleetbrake.cli_talk import (
     talk,
     told_list,
 )
+from fleetbrake.cli_usage import Commands
+from fleetbrake.cli_watch import may_watch, watched
 from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.foreign_text import visible
 
 app = typer.Typer(
     name="fleetbrake",
+    cls=Commands,
     help="Which wheels locked, which brakes are failing, which vehicles to inspect first: from a fleet's recordings.",
     no_args_is_help=True,
     add_completion=False,
@@ -96,6 +100,7 @@ def ingest(
     as_json: JsonOption = False,
 ) -> None:
     """Read recordings or registers into the store and publish the events. Reading again changes nothing."""
+    watched(lambda: store)
     from fleetbrake import pipeline
     from fleetbrake.cluster.machines import machines_named
 
@@ -153,7 +158,10 @@ def score(
         model = model_reads.model_in_use(store, day)
         for line in filter(None, (model.sentence, model.waiting)):
             results.print(visible(line), markup=False)
-    finish(as_json, {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name}, OK)
+        notes = pipeline.dated_ahead(store)
+        told_list("Please note:", notes)
+    facts = {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name, "notes": notes}
+    finish(as_json, facts, OK)
 
 
 @app.command(epilog=example("fleetbrake plan --store store --calendar plan.ics --workbook plan.xlsx"))
@@ -227,7 +235,7 @@ def report(
         measures = Measures(System(units))
         files = pipeline.report(store, _month(month), out, safety_role=safety_role, measures=measures)
     for file in files:
-        results.print(str(file), markup=False)
+        results.print(visible(str(file)), markup=False)
     told = {"command": "report", "month": month, "units": units, "files": [str(f) for f in files]}
     finish(as_json, told, OK)
 
@@ -300,6 +308,7 @@ cli_upkeep.add_commands(app)
 def main() -> None:
     """Entry point of the ``fleetbrake`` command."""
     signal.signal(signal.SIGPIPE, signal.SIG_DFL) if hasattr(signal, "SIGPIPE") else None
+    may_watch()
     app(prog_name="fleetbrake")
 
 

@@ -6,7 +6,6 @@ from typing import Annotated, Any
 
 import typer
 
-from fleetbrake.cli_tables import visible
 from fleetbrake.cli_talk import (
     NOTHING_DONE,
     OK,
@@ -18,6 +17,7 @@ from fleetbrake.cli_talk import (
     sentences,
     told_list,
 )
+from fleetbrake.core.foreign_text import visible
 
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides this; it is kept.")]
 _DAY = ["%Y-%m-%d"]

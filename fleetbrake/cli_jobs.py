@@ -4,17 +4,20 @@
 """
 
 import sys
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from fleetbrake.cli_talk import NOTHING_DONE, example, print_json, talk
+from fleetbrake.cli_watch import may_watch, watched
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.recordings.story import printable
-from fleetbrake.unattended.config import Config, ConfigError, read_config
-from fleetbrake.unattended.refused import tell_refused
+
+if TYPE_CHECKING:
+    from fleetbrake.unattended.config import Config
 
 ConfigOption = Annotated[
     Path, typer.Option("--config", metavar="FILE.toml", help="The configuration of both jobs, see fleet.toml.")
@@ -32,6 +35,7 @@ def _nightly(config: ConfigOption, as_json: LineOption = False) -> None:
 
     Exit status: 0 all done; 1 some input was rejected (what was good is in); 2 something could not be done.
     """
+    watched(lambda: _store_named(config))
     from fleetbrake.unattended.nightly import JOB, nightly
 
     _run(JOB, config, "recordings", nightly)
@@ -51,8 +55,11 @@ def _run(
     job: str,
     file: Path,
     part: Literal["recordings", "month"],
-    work: Callable[[Config], tuple[int, dict[str, Any]]],
+    work: "Callable[[Config], tuple[int, dict[str, Any]]]",
 ) -> None:
+    from fleetbrake.unattended.config import ConfigError, read_config
+    from fleetbrake.unattended.refused import tell_refused
+
     try:
         status, facts = work(read_config(file, part))
     except FleetbrakeError as error:
@@ -66,6 +73,12 @@ def _run(
     print_json({**facts, "status": status})
     sys.stdout.flush()
     raise typer.Exit(status)
+
+
+def _store_named(config: Path) -> Path:
+    """Where the store is, without loading what reads a configuration; raises where it cannot be told."""
+    named = tomllib.loads(config.read_text(encoding="utf-8"))["store"]["folder"]
+    return config.resolve().parent / Path(named).expanduser()
 
 
 def _program(name: str, work: Callable[..., None], line: str) -> typer.Typer:
@@ -85,6 +98,7 @@ monthly_app = _program("fleetbrake-monthly", _monthly, "fleetbrake-monthly --con
 
 def nightly() -> None:
     """Entry point of ``fleetbrake-nightly``."""
+    may_watch()
     nightly_app(prog_name="fleetbrake-nightly")
 
 

@@ -5,9 +5,9 @@ from typing import Annotated
 
 import typer
 
-from fleetbrake.cli_tables import visible
 from fleetbrake.cli_talk import OK, JsonOption, StoreOption, example, finish, results, sentences
 from fleetbrake.core.errors import InputError
+from fleetbrake.core.foreign_text import visible
 from fleetbrake.reports.unit_system import System
 
 _ENDING = ".pdf"

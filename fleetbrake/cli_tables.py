@@ -9,18 +9,16 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from fleetbrake.core.foreign_text import shortened, visible
 from fleetbrake.core.vocabulary import CAUTION, PRIORITY_TEXT
 
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Letters of an id and of a reason or note that a list shows (own choice: half a line, some lines).
+MOST_OF_ID, MOST_WORDS = 48, 1_000
 #: Priorities that ask for something to be done.
 FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
-
-
-def visible(text: str) -> str:
-    """Outside text without the characters that steer a terminal."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def print_ranking(out: Console, store: Path, day: date | None) -> int:
@@ -30,15 +28,15 @@ def print_ranking(out: Console, store: Path, day: date | None) -> int:
     ranked = reads.ranked(store, day)
     out.print(Text(f"Inspect first (as of {day or _as_of(ranked)})", style="bold"))
     flagged = ranked[ranked["priority"].isin(FLAGGED)]
-    wide = max((len(visible(str(name))) for name in flagged["vehicle_id"]), default=0)
+    wide = max((len(_id(name)) for name in flagged["vehicle_id"]), default=0)
     for row in flagged.to_dict("records"):
         score = f"score {_number(row['health_score'])} ({_number(row['score_low'])} to {_number(row['score_high'])})"
-        where = f", {visible(_words(row['depot']))}" if _words(row["depot"]) else ""
+        where = f", {_id(row['depot'])}" if _words(row["depot"]) else ""
         line = Text(f"{row['rank']:>4}  ")
-        line.append(f"{visible(str(row['vehicle_id'])):<{wide}}", style="bold")
+        line.append(f"{_id(row['vehicle_id']):<{wide}}", style="bold")
         line.append(f"  {PRIORITY_TEXT[row['priority']]:<16}  {score}, {row['events_used']} events{where}")
         out.print(line, soft_wrap=True)
-        out.print(Padding(Text(visible(_words(row["reason"]))), (0, 0, 0, 6), expand=False))
+        out.print(Padding(Text(visible(shortened(_words(row["reason"]), MOST_WORDS))), (0, 0, 0, 6), expand=False))
     if flagged.empty:
         out.print("      no vehicle shows a sign")
     rest = ranked[~ranked["priority"].isin(FLAGGED)]["priority"].value_counts()
@@ -89,8 +87,9 @@ def _indented(out: Console, line: str) -> None:
 
 def _visit(row: dict[str, Any]) -> str:
     due = f", due {row['due_on']}" if row["due_on"] else ""
-    note = f" [{row['note']}]" if row["note"] else ""
-    return f"{row['vehicle_id']} ({row['depot'] or 'no depot'}{due}): {_words(row['reason'])}{note}"
+    note = f" [{shortened(row['note'], MOST_WORDS)}]" if row["note"] else ""
+    reason = shortened(_words(row["reason"]), MOST_WORDS)
+    return f"{_id(row['vehicle_id'])} ({_id(row['depot']) or 'no depot'}{due}): {reason}{note}"
 
 
 def _urgent(row: dict[str, Any]) -> str:
@@ -101,7 +100,7 @@ def _urgent(row: dict[str, Any]) -> str:
 def _depots(days: "pd.DataFrame") -> Iterator[str]:
     """One line a depot: hours used of those there are, over the days that have any."""
     for depot, block in days.groupby("depot", dropna=False, sort=True):
-        name = _words(depot) or "no depot"
+        name = _id(depot) or "no depot"
         there, booked, held = (block[column].sum() for column in ("bay_hours", "booked_hours", "held_hours"))
         line = f"{name}: {booked:g} of {there:g} bay hours planned on {int((block['bay_hours'] > 0).sum())} open days"
         line += f", {held:g} kept free" if held else ""
@@ -119,6 +118,10 @@ def _as_of(ranked: "pd.DataFrame") -> str:
 
 def _words(value: Any) -> str:
     return "" if value is None or value != value else str(value)  # noqa: PLR0124 - NaN and NaT are not themselves
+
+
+def _id(value: Any) -> str:
+    return visible(shortened(_words(value), MOST_OF_ID))
 
 
 def _number(value: Any) -> str:

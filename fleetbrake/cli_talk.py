@@ -18,9 +18,10 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
-from fleetbrake.cli_tables import visible
 from fleetbrake.core.errors import FleetbrakeError
+from fleetbrake.core.foreign_text import MOST_SENTENCE, shortened, visible
 from fleetbrake.core.stages import COMPILING
+from fleetbrake.store.disk_words import reason
 from fleetbrake.unattended.signals import StopAsked, listening
 
 OK, SOME_REJECTED, NOTHING_DONE = 0, 1, 2
@@ -52,7 +53,7 @@ def sentences(as_json: bool) -> Iterator[None]:
         _refuse(str(error), as_json)
     except (OSError, ValueError) as error:  # a path too long, a folder that is a file, a disk that is full ...
         where = f"{error.filename}: " if isinstance(error, OSError) and error.filename else ""
-        _refuse(f"{where}{getattr(error, 'strerror', None) or error}", as_json)
+        _refuse(f"{where}{reason(error) if isinstance(error, OSError) else error}", as_json)
 
 
 @contextmanager
@@ -69,8 +70,13 @@ def stoppable(as_json: bool, what_is_kept: str) -> Iterator[StopAsked]:
             _refuse(f"Stopped by {asked.by}. {what_is_kept}", as_json, 128 + signal.Signals[asked.by])
 
 
+def fit_to_print(sentence: str) -> str:
+    """A sentence with text from outside in it, as a terminal may show it; --json has it whole."""
+    return visible(shortened(sentence, MOST_SENTENCE))
+
+
 def _refuse(sentence: str, as_json: bool, status: int = NOTHING_DONE) -> None:
-    talk.print(Text(visible(sentence), style="red"), soft_wrap=True)
+    talk.print(Text(fit_to_print(sentence), style="red"), soft_wrap=True)
     finish(as_json, {"error": sentence}, status)
 
 
@@ -106,7 +112,7 @@ def told_list(heading: str, told: list[str]) -> None:
         return
     talk.print(heading)
     for sentence in told[:MOST_SENTENCES]:
-        talk.print(f"  {escape(visible(sentence))}", soft_wrap=True)
+        talk.print(f"  {escape(fit_to_print(sentence))}", soft_wrap=True)
     if len(told) > MOST_SENTENCES:
         talk.print(f"  ... and {len(told) - MOST_SENTENCES} more; --json has them all")
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fleetbrake.cli_check import add_check_command
 from fleetbrake.cli_holds import add_hold_commands
-from fleetbrake.cli_tables import visible
 from fleetbrake.cli_talk import (
     OK,
     SOME_REJECTED,
@@ -20,6 +20,7 @@ from fleetbrake.cli_talk import (
     told_list,
 )
 from fleetbrake.core.errors import InputError
+from fleetbrake.core.foreign_text import MOST_ID, shortened, visible
 
 if TYPE_CHECKING:
     from fleetbrake.store.forgetting.search import Remains
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 def add_commands(app: typer.Typer) -> None:
     """Register the commands."""
     add_hold_commands(app)
+    add_check_command(app)
     app.command("forget-driver", epilog=example("fleetbrake forget-driver DRV-017 --store store"))(forget_driver)
 
 
@@ -64,7 +66,8 @@ def forget_driver(
 def _ask(driver: str, store: Path, as_json: bool) -> None:
     if as_json or not sys.stdin.isatty():
         raise InputError("This cannot be undone: say --yes.")
-    typer.confirm(f"Erase driver {visible(driver)} in {store}? This cannot be undone.", abort=True, err=True)
+    whom, where = visible(shortened(driver, MOST_ID)), visible(str(store))
+    typer.confirm(f"Erase driver {whom} in {where}? This cannot be undone.", abort=True, err=True)
 
 
 def _left(done: "Forgotten") -> str:

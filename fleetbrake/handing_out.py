@@ -5,7 +5,8 @@ and a place for its rows. Both send small things only, and no row of a recording
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import Enum
 from typing import Any, Final, Protocol
@@ -73,11 +74,13 @@ class Handed:
 
 
 class Fate(Enum):
-    """What became of a file: read (or rejected), known and unchanged, or not read again since a hold keeps it."""
+    """What became of a file: read (or rejected), known and unchanged, not read again since a hold keeps it, or not to
+    be read now, so that the rows of an earlier reading stay."""
 
     READ = "read"
     KNOWN = "known"
     HELD = "held"
+    UNREAD = "unread"
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,7 @@ class Taken:
     """What became of a file. ``entry``: what the log is to say, if it was read; ``sha256``: empty if it has no bytes.
 
     ``alike``: how many of its events name a driver who is written like a forgotten one. ``piece``: rows were written,
-    perhaps none of them an event.
+    perhaps none of them an event. ``at_once``: the log is to know it before another file is read. ``short``: of memory.
     """
 
     fate: Fate
@@ -93,6 +96,8 @@ class Taken:
     entry: LogEntry | None = None
     alike: int = 0
     piece: bool = False
+    at_once: bool = False
+    short: bool = False
 
 
 class Where(Protocol):
@@ -108,6 +113,25 @@ class Where(Protocol):
     def bring(self, keys: list[str]) -> None:
         """See that the rows of these pieces are in the lake, before the log names them. StoreError if they cannot."""
 
+    def committed(self) -> None:
+        """The log names all that was handed back."""
+
+
+class Care(Protocol):
+    """Knows which files may end the process that reads them: :class:`fleetbrake.careful.Careful`."""
+
+    def is_for(self, handed: Handed) -> bool:
+        """Whether the file is to be read with care, and with nothing else in hand."""
+
+    def read(self, handed: Handed, job: Job) -> Taken:
+        """What became of it, whatever it does to its reader. Only in the thread that began the run."""
+
+    def reading(self, handed: Handed) -> AbstractContextManager[None]:
+        """Any other file is read while the block runs, in any thread."""
+
+    def committed(self) -> None:
+        """The log names all that was handed back."""
+
 
 @dataclass
 class Desk:
@@ -117,6 +141,7 @@ class Desk:
     ----------
     check_bytes : look at every file's bytes, also where size and time of change are those of then.
     seen : for the holds that stand, filled while files are read.
+    unread : sentences on files that could not be read now, and whose rows of an earlier reading stay.
     """
 
     job: Job
@@ -124,6 +149,7 @@ class Desk:
     lake: Lake
     check_bytes: bool = False
     seen: Seen = field(default_factory=Seen)
+    unread: list[str] = field(default_factory=list)
 
     def hand_out(self, source: Source) -> tuple[Handed, Taken | None]:
         """The file with what the store knows of it; what became of it where that is clear without its bytes."""
@@ -133,10 +159,21 @@ class Desk:
             return Handed(source, path), None
         has_piece = then.key is not None and self.lake.has(then.key)
         known = then.settings == self.job.settings and (has_piece or then.key is None)
-        if known and then.sha256 and not self.check_bytes and _as_it_was(source, then):
+        if known and then.sha256 and not self.check_bytes and _as_it_was(source, then, self.job.began):
             return Handed(source, path, True, then.sha256), Taken(Fate.KNOWN, then.sha256)
         held = keeping(self.job.rest.holds, self.lake, then.key) if has_piece else ()
         return Handed(source, path, True, then.sha256 if known else None, held), None
+
+    def settled(self, handed: Handed, taken: Taken) -> Taken:
+        """What is to be noted of a file. One whose bytes nobody saw keeps what the store has of it, and is told.
+
+        A network folder that goes away, or a right that is missing for a night, says nothing of what was read before.
+        """
+        entry, then = taken.entry, self.log.standing(handed.path)
+        if entry is None or entry.sha256 or entry.key is not None or then is None or then.key is None:
+            return taken
+        self.unread.append(f"{entry.reason} (the rows of its last reading stay)")
+        return replace(taken, fate=Fate.UNREAD, entry=None)
 
     def noted(self, handed: Handed, taken: Taken) -> str:
         """The log's word on a file after it was handed back (``KEPT_STATUSES``); what holds need is kept."""
@@ -146,6 +183,8 @@ class Desk:
                 self.seen.files[taken.sha256] = handed.source
         if taken.entry is not None:
             return taken.entry.status
+        if taken.fate is Fate.UNREAD:
+            return "rejected"
         if taken.fate is Fate.HELD:
             entry = self.log.get(handed.path)
             if entry is not None:
@@ -154,19 +193,25 @@ class Desk:
         return "loaded" if then is None else then.status
 
 
-def _as_it_was(source: Source, then: Standing) -> bool:
-    """Whether the file has the size and time of change of then, and both can be trusted."""
+def _as_it_was(source: Source, then: Standing, run_at: datetime) -> bool:
+    """Whether the file has the size and time of change of then, and both can be trusted.
+
+    They cannot where it was read at a moment that is yet to come: one of the two clocks is wrong, and a change since
+    then may look older than that reading.
+    """
     if then.size is None or then.mtime_ns is None or then.loaded_us is None:
         return False
     try:
         if source.is_local:
-            now = source.path.stat()
+            found = source.path.stat()
             # a time of change can be set back, that of the file's own record cannot
-            size, changed_ns, newest_ns = now.st_size, now.st_mtime_ns, max(now.st_mtime_ns, now.st_ctime_ns)
+            size, changed_ns, newest_ns = found.st_size, found.st_mtime_ns, max(found.st_mtime_ns, found.st_ctime_ns)
         else:
             size, changed_ns, _ = source.listed or source.stat()
             newest_ns = changed_ns
     except (InputError, OSError):
         return False
     read_ns = then.loaded_us * 1000
+    if read_ns > run_at.timestamp() * 1e9 + CLOCK_TICK_NS:
+        return False
     return (size, changed_ns) == (then.size, then.mtime_ns) and newest_ns < read_ns - CLOCK_TICK_NS

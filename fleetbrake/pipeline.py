@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING
 import duckdb
 import pyarrow as pa
 
+from fleetbrake.careful import with_care
 from fleetbrake.cluster.machines import Machines
 from fleetbrake.cluster.workers import Cluster, cluster_of
 from fleetbrake.core.criteria import DEFAULT, Criteria
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.foreign_text import visible
 from fleetbrake.core.memory import keep_what_is_freed
+from fleetbrake.core.private import make_private
 from fleetbrake.core.stages import COMPILING
 from fleetbrake.features.compiled import compile_missing
 from fleetbrake.handing_out import Desk, Job, Where
@@ -27,10 +30,11 @@ from fleetbrake.planning.wishes import wishes_of
 from fleetbrake.recordings.mapping import load_mapping
 from fleetbrake.recordings.sources import Source
 from fleetbrake.store.ageing.dropped_rows import without_dropped
-from fleetbrake.store.ageing.retention_clock import look_at_all_again
+from fleetbrake.store.ageing.retention_clock import look_at_all_again, this_day
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
+from fleetbrake.store.alike_ids import alike_vehicles
 from fleetbrake.store.arriving import remove_left
-from fleetbrake.store.database import WORKING_MEMORY, database_path, rebuilding
+from fleetbrake.store.database import WORKING_MEMORY, database_path, reading, rebuilding
 from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
 from fleetbrake.store.forgetting.erase import erase_due
@@ -44,6 +48,8 @@ from fleetbrake.store.log import LogEntry, commit_log, read_log
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, sum_up_missing
 from fleetbrake.store.registers import merge_registers
+from fleetbrake.store.written_alike import written_alike
+from fleetbrake.store.yet_to_come import yet_to_come
 from fleetbrake.taking_in import (
     Commit,
     IngestSummary,
@@ -111,11 +117,11 @@ def ingest(
     with ExitStack() as reached:
         # before anything is made or changed: they may not be there
         cluster = reached.enter_context(cluster_of(machines)) if files and machines is not None else None
-        store.mkdir(parents=True, exist_ok=True)
+        make_private(store)
         with writer_lock(store, "ingest"):
             summary.problems += remove_left(store)
             erase_due(store)
-            with _readers(store, cluster, left) as where:
+            with _readers(store, files, cluster, left) as where:
                 if register_tables:
                     _take_registers(store, register_tables, summary)
                 if rules is not None:
@@ -135,10 +141,12 @@ def ingest(
 
 
 @contextmanager
-def _readers(store: Path, cluster: Cluster | None, left: list[str]) -> Iterator[Where]:
+def _readers(store: Path, files: list[Source], cluster: Cluster | None, left: list[str]) -> Iterator[Where]:
     """Who reads the files; ``left`` gets what they could not remove at the end."""
     if cluster is None:
-        yield Threads(Gathering(store))
+        with with_care(store, files) as care:
+            yield Threads(Gathering(store), care)
+            care.complete()
         return
     with cluster.workers(store, left) as workers:
         yield workers
@@ -147,7 +155,7 @@ def _readers(store: Path, cluster: Cluster | None, left: list[str]) -> Iterator[
 def _finish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary, progress: Progress | None) -> None:
     """What follows when all files are read: publishing, tidying the lake, copies for holds."""
     rest = desk.job.rest
-    summary.problems += [rest.text(sentence) for sentence in desk.seen.sentences()]
+    summary.problems += [rest.text(sentence) for sentence in (*desk.unread, *desk.seen.sentences())]
     log = commit_log(store, ())
     tell(progress, "publishing", 0, 1)
     _publish(store, files, desk.job, summary)
@@ -189,6 +197,8 @@ def _publish(store: Path, files: list[Source], job: Job, summary: IngestSummary)
         summary.problems += _told(con, files, job.rest)
         summary.unknown_vehicles = _unknown(con, "vehicle")
         summary.unknown_drivers = _unknown(con, "driver")
+        summary.written_alike = written_alike(con)
+        summary.doubted = [*yet_to_come(con, this_day()), *alike_vehicles(con)]
     note_published(store)
 
 
@@ -210,6 +220,12 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
         raise_flags(con, store, day)
         _show_flags(con, store)
         return day
+
+
+def dated_ahead(store: Path) -> list[str]:
+    """Sentences about published events of days that are yet to come, which no score counts."""
+    with reading(store) as con:
+        return yet_to_come(con, this_day())
 
 
 def plan(store: Path) -> int:
@@ -292,7 +308,8 @@ def _told(con: duckdb.DuckDBPyConnection, files: list[Source], rest: AtRest) -> 
         "SELECT path, reason FROM ingest_log WHERE status <> 'loaded' AND path IN (SELECT unnest(?)) ORDER BY path",
         [[path for file in files for path in rest.paths(file.address)]],
     ).fetchall()
-    return [reason if reason and path in reason else f"{path}: {reason}" for path, reason in rows]
+    told = ((path, (reason or "").replace(visible(path), path)) for path, reason in rows)
+    return [reason if path in reason else f"{path}: {reason}" for path, reason in told]
 
 
 def _unknown(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:

@@ -4,7 +4,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import closing
+from contextlib import closing, nullcontext
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,14 +18,15 @@ from fleetbrake.core.errors import ClusterError, InputError, StoreError
 from fleetbrake.core.stopping import Stopped, undisturbed
 from fleetbrake.features.build import FeatureTables, features
 from fleetbrake.features.seams import Seams
-from fleetbrake.handing_out import Desk, Fate, Handed, Job, Taken, Where
-from fleetbrake.recordings.at_hand import at_hand
+from fleetbrake.handing_out import Care, Desk, Fate, Handed, Job, Taken, Where
+from fleetbrake.recordings.at_hand import at_hand, disturbed
 from fleetbrake.recordings.mapping import Mapping
 from fleetbrake.recordings.reader import Recording, open_recording
 from fleetbrake.recordings.registers import read_registers
 from fleetbrake.recordings.sources import Facts, Source, find_recordings
 from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.lake import piece_key
+from fleetbrake.store.lake_schema import lake_fingerprint
 from fleetbrake.store.log import LogEntry
 
 #: Called as ``progress(stage, done, of)``.
@@ -52,6 +53,7 @@ class IngestSummary:
     """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds.
 
     ``alike_withheld``: events and rows of registers whose driver is written like a forgotten one and was left out.
+    ``doubted``: sentences about events of days that are yet to come, and about vehicles written in two ways.
     """
 
     files: int = 0
@@ -68,15 +70,19 @@ class IngestSummary:
     alike_withheld: int = 0
     held_copied: int = 0
     held_not_copied: list[str] = field(default_factory=list)
+    doubted: list[str] = field(default_factory=list)
+    written_alike: list[str] = field(default_factory=list)
 
     @property
     def notes(self) -> list[str]:
         """What a person should know, though nothing is wrong with it."""
         if not self.alike_withheld:
-            return []
+            return [*self.doubted, *self.written_alike]
         return [
+            *self.doubted,
+            *self.written_alike,
             f"{self.alike_withheld} events or rows of registers name a driver whose id is written like a forgotten "
-            "one, or stands in a list with one: the driver is withheld."
+            "one, or stands in a list with one: the driver is withheld.",
         ]
 
     @property
@@ -86,8 +92,12 @@ class IngestSummary:
 
 
 def settings_fingerprint(mapping: Mapping | None, criteria: Criteria) -> str:
-    """All that a file's rows depend on besides its bytes."""
-    return f"{__version__}:{criteria.fingerprint()}:{mapping.fingerprint() if mapping else 'contract'}"
+    """All that a file's rows depend on besides its bytes.
+
+    The columns of the lake are in it: what a version added would else stay NULL for all that was read before it.
+    """
+    names = mapping.fingerprint() if mapping else "contract"
+    return f"{__version__}+{lake_fingerprint()}:{criteria.fingerprint()}:{names}"
 
 
 def inputs(
@@ -97,7 +107,9 @@ def inputs(
     if not paths and registers is None:
         raise InputError("Nothing was named: give recordings, a folder of registers (--registers), or both.")
     passed_over: list[str] = []
-    files = find_recordings(paths, passed_over if len(paths) > 1 else None)
+    within: list[str] = []
+    files = find_recordings(paths, passed_over if len(paths) > 1 else None, within=within)
+    passed_over += within
     if paths and not files:
         raise InputError("; ".join([*passed_over, "There are no recordings (*.parquet) in what was named."]))
     tables, problems = _registers(registers)
@@ -118,8 +130,8 @@ def _registers(folder: Path | None) -> tuple[dict[str, pa.Table], list[str]]:
 class Threads:
     """Reads the files on a few threads of this process; rows of many go into the lake together."""
 
-    def __init__(self, rows: Gathering) -> None:
-        self.rows = rows
+    def __init__(self, rows: Gathering, care: Care | None = None) -> None:
+        self.rows, self._care = rows, care
 
     def read(self, files: Iterator[Handed], job: Job) -> Iterator[tuple[Handed, Taken]]:
         """In their order, so that blocks do not hang on time; see :class:`fleetbrake.handing_out.Where`."""
@@ -127,7 +139,12 @@ class Threads:
         with ThreadPoolExecutor(WORKERS) as pool:
             try:
                 for handed in files:
-                    in_hand.append((handed, pool.submit(read_file, handed, job)))
+                    if self._care is not None and self._care.is_for(handed):
+                        while in_hand:
+                            yield self._taken(*in_hand.popleft())
+                        yield self._taken(handed, self._care.read(handed, job))
+                        continue
+                    in_hand.append((handed, pool.submit(self._read, handed, job)))
                     while len(unread := _unread(in_hand)) >= _AHEAD or len(in_hand) >= _IN_HAND:
                         if in_hand[0][1].done() or len(in_hand) >= _IN_HAND:
                             yield self._taken(*in_hand.popleft())
@@ -140,12 +157,21 @@ class Threads:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
 
+    def committed(self) -> None:
+        """See :class:`fleetbrake.handing_out.Where`."""
+        if self._care is not None:
+            self._care.committed()
+
+    def _read(self, handed: Handed, job: Job) -> Taken:
+        with nullcontext() if self._care is None else self._care.reading(handed):
+            return read_file(handed, job)
+
     def bring(self, keys: list[str]) -> None:
         """Put the rows that wait into the lake."""
         self.rows.bring(keys)
 
-    def _taken(self, handed: Handed, future: Future[Taken]) -> tuple[Handed, Taken]:
-        taken = future.result()
+    def _taken(self, handed: Handed, found: Future[Taken] | Taken) -> tuple[Handed, Taken]:
+        taken = found if isinstance(found, Taken) else found.result()
         if taken.piece and taken.entry is not None and taken.entry.key is not None:
             with undisturbed():
                 self.rows.come(taken.entry.key)
@@ -174,9 +200,12 @@ def read_all(
     def back(handed: Handed, taken: Taken) -> None:
         nonlocal done
         done += 1
+        taken = desk.settled(handed, taken)
         _count(desk.noted(handed, taken), taken, summary)
         if taken.entry is not None:
             portion.add(taken.entry, taken.piece)
+        if taken.at_once:
+            portion.commit()
         tell(progress, "reading recordings", done, len(files))
 
     def unread() -> Iterator[Handed]:
@@ -220,6 +249,7 @@ class _Portion:
             if self._entries:
                 self._where.bring(self._keys)
                 self._commit(sorted(self._entries, key=lambda entry: entry.path))
+            self._where.committed()
             self._entries, self._keys, self._since = [], [], time.monotonic()
 
 
@@ -247,7 +277,7 @@ def read_file(handed: Handed, job: Job) -> Taken:
     StoreError
         The rows cannot be kept.
     """
-    path, sha256, facts = handed.path, "", None
+    path, sha256, facts, short = handed.path, "", None, False
     try:
         with at_hand(handed.source, shown=path) as data:
             sha256, facts = data.sha256, data.facts
@@ -259,12 +289,18 @@ def read_file(handed: Handed, job: Job) -> Taken:
     except StoreError:
         raise
     except InputError as error:
-        reason = str(error)
+        reason, short = str(error), isinstance(error.__cause__, MemoryError)
+        sha256 = "" if disturbed(error) else sha256
     except Exception as error:
         # one file must never cost the others: whatever it does to the reader, it is told and left out
         reason = f"{path}: cannot be read ({type(error).__name__}: {_first_line(error)})"
+        short = isinstance(error, MemoryError)
+        sha256 = "" if disturbed(error) else sha256
     if handed.held and not sha256:
         return Taken(Fate.HELD, sha256)
+    if short:  # of memory: at this moment, perhaps, so that the log is not to know the file again
+        reason = f"{path}: there was not enough memory to read it; the next run tries again"
+        return Taken(Fate.READ, "", rejected(job, path, "", job.rest.text(reason)), short=True)
     return Taken(Fate.READ, sha256, rejected(job, path, sha256, job.rest.text(reason), facts))
 
 

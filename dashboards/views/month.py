@@ -1,5 +1,7 @@
 """The month in figures, against the months before, and its files."""
 
+from datetime import UTC, datetime
+
 import address
 import pandas as pd
 import streamlit as st
@@ -46,11 +48,12 @@ def draw(seat: Seat) -> None:
 def _asked(seat: Seat, months: list[str]) -> tuple[str, Chosen]:
     """Month and part of the fleet, from the address or the widgets."""
     depots, categories = kept(month_reads.parts, seat.store)
+    usual = month_reads.newest_begun(months, datetime.now(UTC).date())
     cells = st.columns([1, 2, 2])
-    month = address.one(cells[0], "Month (UTC)", months, "month", months[0])
+    month = address.one(cells[0], "Month (UTC)", months, "month", usual)
     named = address.many(cells[1], "Depot", depots, "depot", placeholder="all depots")
     kinds = address.many(cells[2], "Category", categories, "category", placeholder="all categories")
-    return month or months[0], Chosen(tuple(named), tuple(kinds))
+    return month or usual, Chosen(tuple(named), tuple(kinds))
 
 
 def _figures(seat: Seat, told: MonthSums, on_loose: int) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from fleetbrake.access.ended import Ended
 from fleetbrake.access.loopback import is_loopback, is_own_request
 from fleetbrake.access.roles import LOCAL_USER, NOBODY, Role, Viewer
 from fleetbrake.access.sign_in import SignIn
@@ -28,43 +29,54 @@ NO_ROLE: Final = "You are signed in, but nobody has given you a role here. Ask w
 
 @dataclass(frozen=True)
 class Caller:
-    """Who asks: somebody with roles, or nobody and a sentence that says why."""
+    """Who asks: somebody with roles, or nobody and a sentence that says why.
+
+    ``person`` stands for the provider's person in these roles, for nothing but comparing; not shown.
+    """
 
     viewer: Viewer
     refused: str = ""
     signed_in: bool = False
     may_sign_in: bool = False
+    person: str = ""
 
 
-def local_caller(address: str | None, headers: Mapping[str, str], remote_ip: str | None) -> Caller:
+def local_caller(
+    address: str | None, headers: Mapping[str, str], remote_ip: str | None, *, speaks: bool = True
+) -> Caller:
     """Where no sign-in is set up: the local user, if the server listens on loopback and the request comes from there.
 
     Parameters
     ----------
     address : what the server listens on; None = everything.
     headers, remote_ip : of the request, see :func:`~fleetbrake.access.loopback.is_own_request`.
+    speaks : by a web socket, with which browsers say where the page comes from.
     """
-    own = address is not None and is_loopback(address) and is_own_request(headers, remote_ip)
-    return Caller(LOCAL_USER) if own else Caller(NOBODY, NOT_HERE)
+    own = address is not None and is_loopback(address) and is_own_request(headers, remote_ip, with_origin=speaks)
+    return Caller(LOCAL_USER, person="local") if own else Caller(NOBODY, NOT_HERE)
 
 
-def signed_caller(sign_in: SignIn, claims: Mapping[str, Any], now: float) -> Caller:
+def signed_caller(sign_in: SignIn, claims: Mapping[str, Any], now: float, ended: Ended | None = None) -> Caller:
     """Where a sign-in is set up: whom the provider's claims name, with the roles that the file gives.
 
     Parameters
     ----------
     claims : the checked claims of the ID token and ``is_logged_in``.
     now : seconds since 1970 in UTC.
+    ended : sign-ins that somebody ended by signing out.
     """
     if claims.get("is_logged_in") is not True:
         return Caller(NOBODY, SIGN_IN_FIRST, may_sign_in=True)
     issued = _seconds(claims.get("iat"))
     if issued is None or not issued <= now + _CLOCK_AHEAD_S:  # NaN is no time either
         return Caller(NOBODY, NO_TIME, may_sign_in=True)
+    if ended is not None and claims in ended:
+        return Caller(NOBODY, SIGN_IN_FIRST, may_sign_in=True)
     if now - issued > LONGEST_HOURS * 3600.0:
         return Caller(NOBODY, TOO_LONG_AGO, may_sign_in=True)
     viewer = Viewer(_name(claims), roles_of(sign_in, claims))
-    return Caller(viewer, "" if viewer.roles else NO_ROLE, signed_in=True)
+    person = "\n".join((str(claims.get("iss")), str(claims.get("sub")), *sorted(viewer.roles)))
+    return Caller(viewer, "" if viewer.roles else NO_ROLE, signed_in=True, person=person)
 
 
 def roles_of(sign_in: SignIn, claims: Mapping[str, Any]) -> frozenset[Role]:

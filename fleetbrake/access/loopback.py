@@ -25,11 +25,12 @@ def is_loopback(host: str) -> bool:
     return address.is_loopback
 
 
-def is_own_request(headers: Mapping[str, str], remote_ip: str | None) -> bool:
+def is_own_request(headers: Mapping[str, str], remote_ip: str | None, *, with_origin: bool = True) -> bool:
     """Whether a browser of this machine asks this machine, under its own name, without anybody in between.
 
     The host must be a loopback name, since a foreign name may be made to lead here. The origin must be there and be
-    the same as the host: browsers send it with every such connection, and pages of other servers have another one.
+    the same as the host: browsers send it with every web socket, and pages of other servers have another one. Where a
+    browser just looks (``with_origin`` false) it may be missing.
 
     Parameters
     ----------
@@ -42,6 +43,8 @@ def is_own_request(headers: Mapping[str, str], remote_ip: str | None) -> bool:
     if remote_ip is not None and not is_loopback(remote_ip):
         return False
     host, origin = told.get("host", ""), told.get("origin", "")
+    if not with_origin and not origin:
+        return bool(host) and _names_loopback(f"//{host}")
     return bool(host) and _names_loopback(f"//{host}") and _names_loopback(origin) and urlsplit(origin).netloc == host
 
 

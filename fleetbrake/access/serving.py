@@ -56,6 +56,13 @@ _LOCKS: Final = {
     "server.enableAgentApi": "false",
     "server.trustedUserHeaders": "{}",
     "server.baseUrlPath": "",
+    "server.scriptHealthCheckEnabled": "false",
+    # megabytes: a findings sheet; what a page sends, and a browser; own choice, pages take a tenth of it
+    "server.maxUploadSize": "2",
+    "server.maxMessageSize": "64",
+    "server.maxWidgetStateSize": "1",
+    # its finer levels write down what passes, cookies with it
+    "logger.level": "info",
     "global.developmentMode": "false",
     "global.appTest": "false",
     "client.showErrorDetails": "none",
@@ -97,7 +104,7 @@ def shown_address(address: str, port: int, sign_in: SignIn | None) -> str:
 
 def pages_file(package: Path) -> Path:
     """The pages' entry, in an installed package or a checkout; FleetbrakeError if they are not there."""
-    for page in (package / "_dashboards" / "app.py", package.parent / "dashboards" / "app.py"):
+    for page in (package / "_dashboards" / "doors.py", package.parent / "dashboards" / "doors.py"):
         if page.is_file():
             return page
     raise FleetbrakeError("The pages were not installed with this package.")

@@ -100,6 +100,9 @@ class Workers:
         """Take the rows of these pieces into the lake."""
         self.rows.into(self._lake, keys)
 
+    def committed(self) -> None:
+        """Nothing hangs on it here."""
+
     def read(self, files: Iterator[Handed], job: Job) -> Iterator[tuple[Handed, Taken]]:
         """As they come. A file that ended the workers which read it is rejected, the others of its bunch are read.
 

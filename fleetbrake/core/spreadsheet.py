@@ -3,8 +3,9 @@
 import re
 from typing import Final
 
-#: What spreadsheet programs take for the beginning of a formula (common practice, no source), behind any apostrophes.
-BEGINNING: Final = r"'*[=+\-@\t\r\n]"
+#: What spreadsheet programs take for the beginning of a formula (common practice, no source), behind any apostrophes:
+#: the signs of full width too, which they read alike where such letters are typed.
+BEGINNING: Final = "'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]"
 _FORMULA: Final = re.compile(BEGINNING)
 
 

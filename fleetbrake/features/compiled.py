@@ -59,7 +59,7 @@ def compile_missing(progress: Progress | None = None) -> int:
 
     Where nothing can be kept, or no process can be started, nothing happens: kernels then compile when they are called.
     """
-    folder = folder_of(KERNELS[0])
+    folder = folder_of(KERNELS[0]) if KERNELS else None  # none where kernels are interpreted
     if folder is None or not missing():
         return 0
     with ExitStack() as stack:

@@ -14,6 +14,7 @@ from fleetbrake.recordings import validation
 from fleetbrake.recordings.batch import CHANNELS, EventBatch, Floats, Ints
 from fleetbrake.recordings.columns import Bools, floats, microseconds, text_codes, truths
 from fleetbrake.recordings.contract import BY_NAME, WHEEL_PRESSURES, WHEEL_SPEEDS
+from fleetbrake.recordings.impossible_ids import impossible, reject_impossible
 from fleetbrake.recordings.layout import Layout
 from fleetbrake.recordings.long_drives import LongDrive
 from fleetbrake.recordings.plan import Group
@@ -82,7 +83,9 @@ class Assembler:
         """What is wrong with the vehicle of a drive, before its rows are read."""
         findings = validation.Findings(len(group.keys))
         self._check_keys(group, findings)
-        findings.reject(np.flatnonzero(pd.isna(self._drives(group))), "no vehicle_id")
+        drives = self._drives(group)
+        findings.reject(np.flatnonzero(pd.isna(drives)), "no vehicle_id")
+        reject_impossible("vehicle_id", drives, findings)
         return findings.rejected.get(0)
 
     def begin_drive(self, drive: LongDrive) -> None:
@@ -132,6 +135,7 @@ class Assembler:
         findings.reject(np.flatnonzero(group.apart), f"rows of this {what} do not stand together; sort the file by it")
         if not self.continuous:
             findings.reject(np.flatnonzero(pd.isna(group.keys)), "no event_id")
+            reject_impossible("event_id", group.keys, findings)
 
     def _drives(self, group: Group) -> Words:
         """Vehicle of each drive, as far as it is known without reading its rows ``(E,)``; of events their ids."""
@@ -153,6 +157,7 @@ class Assembler:
         if self.vehicle_id is not None:
             vehicles[pd.isna(vehicles)] = self.vehicle_id
         findings.reject(np.flatnonzero(pd.isna(vehicles)), "no vehicle_id")
+        reject_impossible("vehicle_id", vehicles, findings)
         return vehicles
 
     def _tell_rejected(self, group: Group, vehicles: Words, findings: validation.Findings) -> None:
@@ -260,6 +265,9 @@ class Assembler:
         drivers[several] = None
         for event in np.flatnonzero(several):
             findings.mend(int(event), "more than one driver_id, none taken")
+        for place, problem in impossible(drivers):  # who drove says nothing of the brakes: the event stays
+            drivers[place] = None
+            findings.mend(place, f"driver_id left out: it {problem}")
         return drivers
 
     def _brake_source(self, table: pa.Table, kept: _Kept) -> npt.NDArray[np.int8] | None:

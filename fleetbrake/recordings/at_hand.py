@@ -107,6 +107,15 @@ def file_sha256(x: str | Path | Source, shown: str | None = None) -> str:
         return it.sha256
 
 
+def disturbed(error: BaseException | None) -> bool:
+    """Whether the system kept the bytes from being read: that says nothing of them, and may be over next time."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno:  # what a decoder says of bad bytes has no number
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
 def _nothing() -> None:
     """What ends with a handle that is all there is."""
 

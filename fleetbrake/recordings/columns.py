@@ -1,6 +1,5 @@
 """Values of the filled contract columns of one batch as NumPy arrays."""
 
-from collections.abc import Sequence
 from datetime import UTC
 from typing import Any
 
@@ -9,9 +8,11 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from fleetbrake.core.foreign_text import kept_id
 from fleetbrake.recordings.batch import Floats
+from fleetbrake.recordings.bounds import check_texts
 from fleetbrake.recordings.conversion import linear
-from fleetbrake.recordings.entries import Entry, Scalar, Signal, truth
+from fleetbrake.recordings.entries import Entry, Signal, truth
 from fleetbrake.recordings.layout import Filled, is_text
 
 Bools = npt.NDArray[np.bool_]
@@ -106,9 +107,11 @@ def truths(filled: Filled, table: pa.Table) -> Floats:
         return np.full(table.num_rows, float(bool(truth(entry.constant))))
     column = table.column(filled.sources[0])
     if _holds_text(column):
-        known = _words(column, entry.null_values)
-        true = np.isin(known, [str(value) for value in entry.true_values])
-        return np.where(known == "", np.nan, true.astype(np.float64))
+        codes, dictionary = encoded(column)
+        check_texts(dictionary, filled.sources[0])
+        nothing, true = ({str(value) for value in some} for some in (entry.null_values, entry.true_values))
+        meaning = [np.nan if not w or w in nothing else float(w in true) for w in dictionary.to_pylist()]
+        return np.array([*meaning, np.nan])[codes]  # -1, no word, is the last one
     raw = _numbers(column, entry)
     if not entry.true_values:
         return raw
@@ -121,21 +124,25 @@ def _holds_text(column: pa.ChunkedArray) -> bool:
     return is_text(kind)
 
 
-def _words(column: pa.ChunkedArray, null_values: Sequence[Scalar]) -> npt.NDArray[np.str_]:
-    text = pc.fill_null(pc.cast(column, pa.string()), "")
-    words = text.to_numpy().astype(str)
-    words[np.isin(words, [str(value) for value in null_values])] = ""
-    return words
-
-
 def text_codes(filled: Filled, table: pa.Table) -> tuple[npt.NDArray[np.int64], list[str]]:
-    """A text column as positions ``(N,)`` in a list of its distinct words; -1 where there is none."""
+    """A text column as positions ``(N,)`` in a list of its distinct words, without blanks around them; -1 where there
+    is none."""
     if filled.entry.constant is not None:
-        return np.zeros(table.num_rows, dtype=np.int64), [str(filled.entry.constant)]
+        return np.zeros(table.num_rows, dtype=np.int64), [kept_id(str(filled.entry.constant))]
     codes, dictionary = encoded(table.column(filled.sources[0]))
-    words = ["" if word is None else str(word) for word in dictionary.to_pylist()]
+    check_texts(dictionary, filled.sources[0])
+    codes, words = _without_blanks(codes, ["" if word is None else str(word) for word in dictionary.to_pylist()])
     empty = np.array([says_nothing(word, filled) for word in words] + [True])
     return (np.where(empty[codes], -1, codes) if empty[:-1].any() else codes).astype(np.int64), words
+
+
+def _without_blanks(codes: npt.NDArray[np.integer[Any]], words: list[str]) -> tuple[npt.NDArray[Any], list[str]]:
+    """Positions and distinct words once the blanks around these are gone, by which some may have become the same."""
+    kept = [kept_id(word) for word in words]
+    if kept == words:
+        return codes, words
+    place = {word: number for number, word in enumerate(dict.fromkeys(kept))}
+    return np.array([*(place[word] for word in kept), -1])[codes], list(place)
 
 
 def says_nothing(word: str, filled: Filled) -> bool:

@@ -15,7 +15,7 @@ from fleetbrake.recordings.contract import ContractColumn
 from fleetbrake.recordings.conversion import linear
 from fleetbrake.recordings.entries import Entry, Signal
 from fleetbrake.recordings.mapping import Mapping
-from fleetbrake.recordings.story import printable
+from fleetbrake.recordings.story import printable, shown_id
 
 
 @dataclass(frozen=True)
@@ -53,6 +53,11 @@ class Layout:
     def word_columns(self) -> list[str]:
         """Source columns of text, which are read as dictionaries: identifiers repeat for many rows."""
         return [name for item in self.filled.values() if item.column.kind == "text" for name in item.sources]
+
+    def texts(self) -> list[str]:
+        """Source columns that may hold texts: those of words, and coded yes or no."""
+        coded = [item for item in self.filled.values() if item.column.kind == "bool" and item.entry.true_values]
+        return [*self.word_columns(), *(name for item in coded for name in item.sources)]
 
     def wheel_speeds(self) -> list[str]:
         """Wheels with a speed, in the order of the axles."""
@@ -247,4 +252,4 @@ def is_text(kind: pa.DataType) -> bool:
 
 
 def _type_word(kind: pa.DataType) -> str:
-    return "text" if is_text(kind) else f"values of type {kind}"
+    return "text" if is_text(kind) else f"values of type {shown_id(str(kind))}"

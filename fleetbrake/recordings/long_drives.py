@@ -62,6 +62,15 @@ def long_drive(layout: Layout, start: int, tables: Iterable[pa.Table]) -> LongDr
     return drive
 
 
+def groups_of(metadata: pq.FileMetaData, start: int, stop: int) -> tuple[list[int], int]:
+    """The row groups in which the rows ``[start, stop)`` lie, and the first row of these; InputError if none do."""
+    ends = np.cumsum([metadata.row_group(i).num_rows for i in range(metadata.num_row_groups)])
+    if not 0 <= start < stop or not len(ends) or stop > ends[-1]:
+        raise InputError("the file has fewer rows than this event needs")
+    first, last = np.searchsorted(ends, (start, stop - 1), side="right")
+    return list(range(first, last + 1)), int(ends[first - 1]) if first else 0
+
+
 def rows_of(
     parquet: pq.ParquetFile, start: int, stop: int, columns: list[str], rows_at_once: int
 ) -> Iterator[pa.Table]:
@@ -72,12 +81,7 @@ def rows_of(
     InputError
         If the file has no such rows.
     """
-    ends = np.cumsum([parquet.metadata.row_group(i).num_rows for i in range(parquet.num_row_groups)])
-    if not 0 <= start < stop or not len(ends) or stop > ends[-1]:
-        raise InputError("the file has fewer rows than this event needs")
-    first, last = np.searchsorted(ends, (start, stop - 1), side="right")
-    place = int(ends[first - 1]) if first else 0
-    groups = list(range(first, last + 1))
+    groups, place = groups_of(parquet.metadata, start, stop)
     for chunk in parquet.iter_batches(rows_at_once, row_groups=groups, columns=columns, use_threads=False):
         before, after = max(0, start - place), min(chunk.num_rows, stop - place)
         if before < after:

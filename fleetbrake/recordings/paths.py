@@ -10,6 +10,8 @@ from urllib.parse import unquote
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from fleetbrake.core.foreign_text import kept_id
+
 
 def text_path(path: Path | str) -> str:
     """The path as text that any table can hold; bytes that are no UTF-8 are written as ``\\xNN``."""
@@ -21,14 +23,6 @@ def opened_parquet(path: Path, words: Sequence[str] = ()) -> Iterator[pq.Parquet
     """A Parquet file for reading, ``words`` as dictionaries; by its bytes, since a name need not be UTF-8."""
     with pa.OSFile(os.fsencode(path)) as handle, pq.ParquetFile(handle, read_dictionary=list(words)) as parquet:
         yield parquet
-
-
-def is_file(path: Path) -> bool:
-    """Whether it is a regular file that can be reached."""
-    try:
-        return path.is_file()
-    except OSError:  # a folder that may be listed but not entered
-        return False
 
 
 class Place(Protocol):
@@ -50,5 +44,5 @@ def vehicle_in_path(path: Place) -> str | None:
             if place == 0 and value.lower().endswith(".parquet"):
                 value = value[: -len(".parquet")]
             vehicle = text_path(unquote(value))
-            return vehicle if vehicle.strip() else None
+            return kept_id(vehicle) or None
     return None

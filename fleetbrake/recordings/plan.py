@@ -15,12 +15,14 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import InputError
+from fleetbrake.core.foreign_text import kept_id
 from fleetbrake.recordings.batch import Ints
+from fleetbrake.recordings.bounds import check_texts
 from fleetbrake.recordings.columns import encoded, says_nothing, text_codes
 from fleetbrake.recordings.layout import Filled, Layout
 
 #: Rows of the key column read at once.
-_KEY_ROWS: Final = 250_000
+KEY_ROWS: Final = 250_000
 
 #: Events, or vehicles one after the other, of one file, and bytes of their ids: beyond, no list of them is kept, so
 #: that memory stays bounded. Own choice: a recording a vehicle and day has some hundreds.
@@ -78,7 +80,7 @@ def plan_groups(parquet: pq.ParquetFile, layout: Layout, continuous: bool, rows_
     key = key_column(layout, continuous)
     if key is None or not key.sources:
         # one vehicle for the whole file, from the path or a constant
-        name = None if key is None else str(key.entry.constant)
+        name = None if key is None else kept_id(str(key.entry.constant))
         starts, keys = np.zeros(1, dtype=np.int64), pa.array([name], pa.string())
     else:
         starts, keys = _runs(parquet, key)
@@ -110,7 +112,7 @@ def _runs(parquet: pq.ParquetFile, filled: Filled) -> tuple[Ints, pa.StringArray
     starts: list[Ints] = []
     keys: list[pa.StringArray] = []
     row = count = size = 0
-    for chunk in parquet.iter_batches(batch_size=_KEY_ROWS, columns=list(filled.sources), use_threads=False):
+    for chunk in parquet.iter_batches(batch_size=KEY_ROWS, columns=list(filled.sources), use_threads=False):
         if not chunk.num_rows:
             continue
         first, found = _runs_of(pa.Table.from_batches([chunk]).column(0), filled)
@@ -127,13 +129,17 @@ def _runs(parquet: pq.ParquetFile, filled: Filled) -> tuple[Ints, pa.StringArray
 def _runs_of(column: pa.ChunkedArray, filled: Filled) -> tuple[Ints, pa.StringArray]:
     """First positions and ids of runs in one portion; neighbours may both be without an id."""
     codes, words = encoded(column)
+    words = pc.cast(words, pa.string())
+    check_texts(words, filled.sources[0])
     first = np.concatenate(([0], np.flatnonzero(codes[1:] != codes[:-1]) + 1))
     at = codes[first]
-    found = pc.cast(words, pa.string()).take(pa.array(np.where(at < 0, 0, at), mask=at < 0))
-    nothing = np.array([word is not None and says_nothing(word, filled) for word in found.to_pylist()])
-    if nothing.any():
-        found = pc.if_else(pa.array(nothing), pa.scalar(None, pa.string()), found)
-    return first, found
+    lengths = np.append(pc.fill_null(pc.binary_length(words), 0).to_numpy(zero_copy_only=False), 0)
+    if int(lengths[at].sum(dtype=np.int64)) > MOST_KEY_BYTES:
+        raise InputError(_too_many(filled, len(first), len(codes)))
+    found = words.take(pa.array(np.where(at < 0, 0, at), mask=at < 0))
+    given = found.to_pylist()
+    kept = [None if word is None or says_nothing(word, filled) else kept_id(word) for word in given]
+    return first, found if kept == given else pa.array(kept, pa.string())
 
 
 def _joined(starts: Ints, keys: pa.StringArray) -> tuple[Ints, pa.StringArray]:

@@ -1,6 +1,8 @@
 """Recording files -> :class:`EventBatch` es: opened, planned by whole events, streamed."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain, starmap
 from pathlib import Path
@@ -15,14 +17,24 @@ from fleetbrake.core.vocabulary import SPEED_SOURCES
 from fleetbrake.recordings.assembly import Assembler
 from fleetbrake.recordings.at_hand import AtHand, at_hand, file_sha256
 from fleetbrake.recordings.batch import EventBatch
+from fleetbrake.recordings.bounds import (
+    MOST_LISTED,
+    OPENING,
+    Pages,
+    check_contents,
+    check_pages,
+    check_rows,
+    pages_of,
+    probe_texts,
+)
 from fleetbrake.recordings.columns import text_codes
 from fleetbrake.recordings.layout import Filled, Layout, contested, never_filled, resolve
-from fleetbrake.recordings.long_drives import LongDrive, long_drive, looked_at, rows_of
+from fleetbrake.recordings.long_drives import LongDrive, groups_of, long_drive, looked_at, rows_of
 from fleetbrake.recordings.mapping import Mapping, identity
 from fleetbrake.recordings.paths import text_path, vehicle_in_path
-from fleetbrake.recordings.plan import Group, key_column, one_group, plan_groups
+from fleetbrake.recordings.plan import KEY_ROWS, Group, key_column, one_group, plan_groups
 from fleetbrake.recordings.sources import Source, find_recordings, source_of
-from fleetbrake.recordings.story import FileStory, printable
+from fleetbrake.recordings.story import FileStory, printable, shown_names
 from fleetbrake.recordings.stream import LONGEST_DRIVE, LONGEST_EVENT, RowStream, portions
 
 __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_recording", "vehicle_in_path"]
@@ -31,15 +43,12 @@ __all__ = ["FileStory", "Recording", "file_sha256", "find_recordings", "open_rec
 #: Rows read at once: at 250 000 a batch's arrays stay near the processor; a million took twice the time (measured).
 ROWS_PER_BATCH = 250_000
 
-#: Bytes of a file's table of contents, of which ten times as much is kept in memory (measured): enough for 10,000 row
-#: groups of 15 columns. Own choice: two at once stay within the memory allowed.
-MOST_CONTENTS = 16 * 2**20
 #: Wheels from which on fewer rows are taken together. Own choice: with twelve, two full batches took 0.6 GB (measured).
 _WHEELS = 8
 #: Rows decoded at once: what is decoded stays near the processor (measured: a million rows a time cost half more).
 _DECODED_ROWS = 65_536
 #: A column's pages are read through a small window, so that a row group may be of any size.
-_BY_PAGES: dict[str, Any] = {"pre_buffer": False, "buffer_size": 2**16}
+_BY_PAGES: dict[str, Any] = {"pre_buffer": False, "buffer_size": 2**16, **OPENING}
 #: Rows a row group from which on, and bytes a row up to which, a text column is read as a dictionary.
 _DICTIONARY_ROWS, _DICTIONARY_BYTES = 10_000, 4
 
@@ -50,6 +59,7 @@ class Recording:
 
     data: AtHand
     metadata: pq.FileMetaData
+    pages: Pages
     layout: Layout
     story: FileStory
     vehicle_id: str | None
@@ -57,6 +67,7 @@ class Recording:
     speed_source: str | None
     wheel_floor_mps: float
     rows_per_batch: int
+    _long_words: frozenset[str] = frozenset()  # text columns in which many rows may point to long texts
 
     @property
     def source(self) -> Source:
@@ -79,12 +90,9 @@ class Recording:
         assembler = Assembler(
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
-        try:
+        with _told_of(self.story.path):
+            self._check_pages()
             yield from self._stream(assembler)
-        except InputError:
-            raise
-        except Exception as error:  # what a damaged file does to the decoder is not foreseeable
-            raise _damaged(self.story.path, error) from error
         assembler.finish()
 
     def rows(self, start: int, stop: int) -> EventBatch:
@@ -99,14 +107,11 @@ class Recording:
         assembler = Assembler(
             self.layout, self.story, self.vehicle_id, self.continuous, self.speed_source, self.wheel_floor_mps
         )
-        try:
+        with _told_of(self.story.path):
+            self._check_pages(start, stop)
             with self._decoder() as parquet:
                 table = _slice_of_rows(parquet, start, stop, self.layout.source_columns())
             batch = assembler.batch(one_group(self.layout, self.continuous, table, start), table)
-        except InputError:
-            raise
-        except Exception as error:  # as in batches
-            raise _damaged(self.story.path, error) from error
         if batch is None:
             raise InputError(f"{printable(self.story.path)}: rows {start} to {stop - 1} hold no event any more")
         return batch
@@ -119,20 +124,18 @@ class Recording:
         InputError
             If the file has no such rows or columns, or they cannot be decoded.
         """
-        try:
+        with _told_of(self.story.path):
+            self._check_pages(start, stop, columns)
             with self.parquet() as parquet:
                 return _slice_of_rows(parquet, start, stop, columns)
-        except InputError:
-            raise
-        except Exception as error:  # as in batches
-            raise _damaged(self.story.path, error) from error
 
     def words(self, filled: Filled) -> set[str | None]:
         """The different words of a text column, None for rows without; raises what the decoder does."""
         if filled.entry.constant is not None:
             return {str(filled.entry.constant)}
         found: set[str | None] = set()
-        with self.parquet(_repeating(self.metadata, filled.sources)) as parquet:
+        self._check_pages(columns=filled.sources)
+        with self.parquet([*_repeating(self.metadata, self.pages, filled.sources), *self._long_words]) as parquet:
             for chunk in parquet.iter_batches(_DECODED_ROWS, columns=list(filled.sources), use_threads=False):
                 codes, words = text_codes(filled, pa.Table.from_batches([chunk]))
                 found.update(words[code] if code >= 0 else None for code in np.unique(codes).tolist())
@@ -189,7 +192,32 @@ class Recording:
         return drive
 
     def _decoder(self) -> pq.ParquetFile:
-        return self.parquet(_repeating(self.metadata, self.layout.word_columns()))
+        return self.parquet([*_repeating(self.metadata, self.pages, self.layout.word_columns()), *self._long_words])
+
+    def _check_pages(self, start: int = 0, stop: int = 0, columns: Sequence[str] = ()) -> None:
+        """InputError if decoding the rows ``[start, stop)`` (by default all) asks for more memory than may be."""
+        groups = groups_of(self.metadata, start, stop)[0] if stop else range(self.metadata.num_row_groups)
+        names, words = columns or self.layout.source_columns(), self.layout.texts()
+        rows = min(KEY_ROWS, self.metadata.num_rows)
+        texts = check_pages(self.data, self.pages, groups, names, words, rows)
+        self._long_words = frozenset(texts.as_dictionary)
+        if texts.to_be_probed:
+            with self.parquet() as parquet:
+                probe_texts(parquet, texts, rows)
+
+
+@contextmanager
+def _told_of(path: str) -> Iterator[None]:
+    """What is wrong with a recording is told with its name, whatever a damaged file does to the decoder."""
+    shown = printable(path)
+    try:
+        yield
+    except InputError as error:
+        if shown in str(error):
+            raise
+        raise InputError(f"{shown}: {error}") from error
+    except Exception as error:  # not foreseeable
+        raise _damaged(path, error) from error
 
 
 def _fewer(rows: int, layout: Layout) -> int:
@@ -198,17 +226,15 @@ def _fewer(rows: int, layout: Layout) -> int:
     return rows if wheels <= _WHEELS else rows * _WHEELS // wheels
 
 
-def _repeating(metadata: pq.FileMetaData, names: Sequence[str]) -> list[str]:
+def _repeating(metadata: pq.FileMetaData, pages: Pages, names: Sequence[str]) -> list[str]:
     """Text columns that are worth reading as dictionaries: few different words, by what the file says of itself.
 
     With many different ones the decoder collects them all; in small row groups it hands on each group by itself.
     """
     if metadata.num_rows < _DICTIONARY_ROWS * metadata.num_row_groups:
         return []
-    group = metadata.row_group(0)
-    columns = (group.column(place) for place in range(group.num_columns))
-    sizes = {column.path_in_schema: column.total_uncompressed_size for column in columns}
-    return [name for name in names if sizes.get(name, 0) < _DICTIONARY_BYTES * max(group.num_rows, 1)]
+    rows = metadata.row_group(0).num_rows
+    return [name for name in names if pages.texts_repeat(name, rows, _DICTIONARY_BYTES)]
 
 
 def _slice_of_rows(parquet: pq.ParquetFile, start: int, stop: int, columns: list[str]) -> pa.Table:
@@ -242,18 +268,19 @@ def open_recording(
     story = FileStory(path=logged, sha256=data.sha256 if fingerprint else "")
     metadata, schema = _looked_into(data, shown)
     story.rows = metadata.num_rows
-    if story.rows < 1:
-        raise InputError(f"{shown}: the file has no rows")
-    if len(set(schema.names)) != len(schema.names):
-        twice = sorted({name for name in schema.names if schema.names.count(name) > 1})
-        raise InputError(printable(f"{shown}: column {', '.join(twice)} is there more than once"))
-    layout = _layout_of(data, metadata, mapping, schema, shown)
+    check_rows(metadata, data.facts.size, shown)
+    twice = sorted(name for name, times in Counter(schema.names).items() if times > 1)
+    if twice:
+        raise InputError(printable(f"{shown}: column {shown_names(twice)} is there more than once"))
+    pages = pages_of(data, metadata, shown)
+    layout = _layout_of(data, metadata, pages, mapping, schema, shown)
     story.channels = tuple(layout.filled)
     vehicle_id = vehicle_in_path(source)
     _check_needed(layout, vehicle_id, schema, shown)
     recording = Recording(
         data=data,
         metadata=metadata,
+        pages=pages,
         layout=layout,
         story=story,
         vehicle_id=vehicle_id,
@@ -275,20 +302,23 @@ def _looked_into(data: AtHand, shown: str) -> tuple[pq.FileMetaData, pa.Schema]:
         contents = int.from_bytes(data.ends(8)[:4], "little")
     except (OSError, pa.ArrowException) as error:
         raise InputError(f"{shown}: cannot be read ({error})") from error
-    if begins and MOST_CONTENTS < contents < data.facts.size:
-        raise InputError(
-            f"{shown}: its table of contents has {contents / 1e6:.1f} MB, more than can be kept in memory: it is "
-            "written in too many row groups; write it with larger ones"
-        )
+    if begins:
+        check_contents(contents, data.facts.size, shown)
     try:
-        with pq.ParquetFile(data.handle) as parquet:
+        with pq.ParquetFile(data.handle, **OPENING) as parquet:
             return parquet.metadata, parquet.schema_arrow
     except Exception as error:  # as in batches
+        if begins and "Exceeded size limit" in str(error):
+            raise InputError(
+                f"{shown}: its table of contents lists more than {MOST_LISTED} columns or row groups"
+            ) from error
         what = "is cut off or damaged; copy it again from its source" if begins else "is not a Parquet file"
         raise InputError(f"{shown}: the file {what}") from error
 
 
-def _layout_of(data: AtHand, metadata: pq.FileMetaData, mapping: Mapping, schema: pa.Schema, shown: str) -> Layout:
+def _layout_of(
+    data: AtHand, metadata: pq.FileMetaData, pages: Pages, mapping: Mapping, schema: pa.Schema, shown: str
+) -> Layout:
     """Which columns fill the contract's; files with the same columns share it."""
     key = (id(mapping), tuple(schema.names), tuple(schema.types))
     known = _LAYOUTS.get(key)
@@ -296,7 +326,7 @@ def _layout_of(data: AtHand, metadata: pq.FileMetaData, mapping: Mapping, schema
         return known[1]
     names = contested(mapping, schema.names)
     if names:  # then the file's values decide as well
-        return resolve(mapping, schema, shown, _empty_columns(data, metadata, names, shown))
+        return resolve(mapping, schema, shown, _empty_columns(data, metadata, pages, names, shown))
     layout = resolve(mapping, schema, shown)
     if len(_LAYOUTS) >= _MOST_LAYOUTS:
         _LAYOUTS.clear()
@@ -309,13 +339,16 @@ _MOST_LAYOUTS = 64
 _LAYOUTS: dict[tuple[int, tuple[str, ...], tuple[pa.DataType, ...]], tuple[Mapping, Layout]] = {}
 
 
-def _empty_columns(data: AtHand, metadata: pq.FileMetaData, names: list[str], shown: str) -> frozenset[str]:
+def _empty_columns(
+    data: AtHand, metadata: pq.FileMetaData, pages: Pages, names: list[str], shown: str
+) -> frozenset[str]:
     """Those of ``names`` without any value, of those that have an alternative."""
-    try:
-        with pq.ParquetFile(data.handle, metadata=metadata, **_BY_PAGES) as parquet:
+    with _told_of(shown):
+        texts = check_pages(data, pages, range(metadata.num_row_groups), names, names, KEY_ROWS)
+        words = list(texts.as_dictionary)
+        with pq.ParquetFile(data.handle, metadata=metadata, read_dictionary=words, **_BY_PAGES) as parquet:
+            probe_texts(parquet, texts, KEY_ROWS)
             return never_filled(parquet, names)
-    except Exception as error:  # as in batches
-        raise _damaged(shown, error) from error
 
 
 def _check_needed(layout: Layout, vehicle_id: str | None, schema: pa.Schema, shown: str) -> None:
@@ -327,7 +360,7 @@ def _check_needed(layout: Layout, vehicle_id: str | None, schema: pa.Schema, sho
     if "speed_mps" not in layout.filled and len(layout.wheel_speeds()) < 2:
         missing.append("there is neither speed_mps nor two wheel speeds (wheel_speed_1l_mps ...)")
     if missing:
-        names = ", ".join(schema.names[:12]) + (" ..." if len(schema.names) > 12 else "")
+        names = shown_names(schema.names)
         told = "; ".join([*missing, *layout.notes])
         raise InputError(printable(f"{shown}: {told}. Found: {names}. Other names come in with a mapping file"))
 

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.recordings.paths import opened_parquet, text_path
 from fleetbrake.recordings.register_rows import MODELS, RegisterRow
+from fleetbrake.recordings.register_texts import with_short_notes, wrong_ids
 from fleetbrake.recordings.story import printable
 
 _ARROW: dict[str, pa.DataType] = {
@@ -96,14 +97,19 @@ def check_rows(name: str, rows: list[tuple[int, dict[str, Any]]], file: str) -> 
     good: list[tuple[int, Any]] = []
     problems: list[str] = []
     untold = 0
-    for number, row in rows:
+    for number, cells in rows:
+        row, told = with_short_notes(cells)
+        told = [f"{file} row {number}: {one}" for one in told]
+        wrong = [_value_problem(file, number, column, row[column], reason) for column, reason in wrong_ids(row)]
         try:
-            good.append((number, model.model_validate(row)))
+            checked = model.model_validate(row)
+            good += [] if wrong else [(number, checked)]
         except ValidationError as error:
-            told = [_problem(file, number, dict(item)) for item in error.errors()]
-            kept = told[: max(0, MOST_PROBLEMS - len(problems))]
-            problems += kept
-            untold += len(told) - len(kept)
+            wrong += [_problem(file, number, dict(item)) for item in error.errors()]
+        told += wrong
+        kept = told[: max(0, MOST_PROBLEMS - len(problems))]
+        problems += kept
+        untold += len(told) - len(kept)
     if untold:
         problems.append(f"{file}: and {untold} more problems")
     return good, problems
@@ -116,7 +122,11 @@ def _problem(file: str, number: int, item: dict[str, Any]) -> str:
     column = str(item["loc"][0])
     if item["input"] is None or item["type"] == "missing":
         return f"{file} row {number}: {column} is empty: must be given"
-    return f"{file} row {number}: {column} = {str(item['input'])[:60]!r}: {reason}"
+    return _value_problem(file, number, column, item["input"], reason)
+
+
+def _value_problem(file: str, number: int, column: str, value: Any, reason: str) -> str:
+    return f"{file} row {number}: {column} = {str(value)[:60]!r}: {reason}"
 
 
 _REASONS = {

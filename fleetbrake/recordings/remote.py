@@ -19,6 +19,7 @@ from pyarrow import fs
 
 from fleetbrake.core.bounded import within
 from fleetbrake.core.errors import InputError
+from fleetbrake.core.secret_options import has_secret
 from fleetbrake.recordings.story import printable
 
 #: Attempts at one request, and the wait before the second one (s), doubled before each further one. Own choice: a
@@ -64,6 +65,11 @@ def checked_address(text: str) -> str:
         raise InputError(
             f"{scheme}://{printable(bucket.rpartition('@')[2])}: name, password and port do not belong into an "
             "address: give them by the environment."
+        )
+    if has_secret(key.partition("?")[2]):
+        raise InputError(
+            f"{scheme}://{printable(bucket)}: keys and passwords do not belong into an address: give them by the "
+            "environment."
         )
     if not bucket or "?" in bucket:
         raise InputError(f"{scheme}://{printable(bucket)}: the address names no bucket.")

@@ -11,7 +11,8 @@ from pyarrow import fs
 
 from fleetbrake.core.errors import InputError
 from fleetbrake.recordings import remote
-from fleetbrake.recordings.paths import is_file, text_path
+from fleetbrake.recordings.folders import recordings_in
+from fleetbrake.recordings.paths import text_path
 from fleetbrake.recordings.story import printable
 
 
@@ -116,14 +117,15 @@ def _local(path: Path) -> Source:
     return Source(text_path(whole), path)
 
 
-def find_recordings(paths: Iterable[str | Path | Source], passed_over: list[str] | None = None) -> list[Source]:
+def find_recordings(
+    paths: Iterable[str | Path | Source], passed_over: list[str] | None = None, *, within: list[str] | None = None
+) -> list[Source]:
     """All ``*.parquet`` files under files, folders of any depth and prefixes of object stores, sorted, each once.
-
-    Inside a folder what is no regular file is passed over.
 
     Parameters
     ----------
     passed_over : gets a sentence for each path that cannot be used, which does not cost the others then.
+    within : gets a sentence for whatever inside a folder cannot be reached or is no regular file.
 
     Raises
     ------
@@ -132,6 +134,7 @@ def find_recordings(paths: Iterable[str | Path | Source], passed_over: list[str]
     """
     local: dict[Path, Source] = {}
     far: dict[str, Source] = {}
+    told: list[str] = [] if within is None else within
     for one in paths:
         try:
             source = source_of(one)
@@ -140,7 +143,7 @@ def find_recordings(paths: Iterable[str | Path | Source], passed_over: list[str]
                 found = [source] if source.listed is not None else list(_objects(source))
                 far.update((item.address, item) for item in found)
             else:
-                for item, whole in _files(source, source.place):
+                for item, whole in _files(source, source.place, told):
                     local.setdefault(whole, Source(text_path(whole), item))
         except InputError as error:
             if passed_over is None:
@@ -149,10 +152,10 @@ def find_recordings(paths: Iterable[str | Path | Source], passed_over: list[str]
     return sorted(local.values(), key=lambda one: one.path) + [far[address] for address in sorted(far)]
 
 
-def _files(source: Source, place: Path) -> list[tuple[Path, Path]]:
+def _files(source: Source, place: Path, told: list[str]) -> list[tuple[Path, Path]]:
     """Files under a place of this machine, each with what it is once links are followed."""
     try:
-        return list(_resolved(_inside(place)))
+        return list(_resolved(_inside(place, told)))
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or error
         raise InputError(f"{source.shown}: cannot be read ({said})") from error
@@ -165,12 +168,19 @@ def _resolved(items: Iterable[Path]) -> Iterator[tuple[Path, Path]]:
         folder = folders.get(item.parent)
         if folder is None:
             folder = folders[item.parent] = item.parent.resolve()
-        yield item, item.resolve() if item.is_symlink() or item.name in ("", "..") else folder / item.name
+        yield item, item.resolve() if _is_link(item) or item.name in ("", "..") else folder / item.name
 
 
-def _inside(path: Path) -> list[Path]:
+def _is_link(path: Path) -> bool:
+    try:
+        return path.is_symlink()
+    except OSError:  # a folder that may be listed but not entered: reading the file will tell
+        return False
+
+
+def _inside(path: Path, told: list[str]) -> list[Path]:
     if path.is_dir():
-        return [item for item in path.rglob("*") if item.suffix.lower() == ".parquet" and is_file(item)]
+        return list(recordings_in(path, told))
     if path.is_file():
         return [path]
     what = "is neither a file nor a folder" if path.exists() else "no such file or folder"

@@ -1,6 +1,10 @@
 """What happened to one recording file, as a value that the log keeps."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Final
+
+from fleetbrake.core.foreign_text import shortened, visible
 
 
 @dataclass
@@ -27,11 +31,15 @@ class FileStory:
         self.reasons.append(printable(sentence))
 
 
-def printable(text: str) -> str:
-    """Text from a file as it may be shown: control characters and the like are replaced by a mark."""
-    return "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
+#: Text from a file as it may be shown.
+printable: Final = visible
 
 
 def shown_id(word: str, most: int = 80) -> str:
-    """An identifier for a sentence, cut to ``most`` characters."""
-    return word if len(word) <= most else f"{word[:most]}..."
+    """An identifier for a sentence, in at most ``most`` letters."""
+    return shortened(word, most)
+
+
+def shown_names(names: Sequence[str], most: int = 12) -> str:
+    """Names of columns for a sentence: some of them, each cut."""
+    return ", ".join(shown_id(name) for name in names[:most]) + (" ..." if len(names) > most else "")

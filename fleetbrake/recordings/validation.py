@@ -80,10 +80,11 @@ def check_times(time_us: Ints, valid: Bools, event_of: Ints, row_of: Ints, findi
     step = np.diff(time_us[index])
     inside = event_of[index][1:] == event_of[index][:-1]
     _reject_far(time_us[index], event_of[index], findings)
-    back = index[1:][inside & (step < 0)]
+    falls = np.flatnonzero(inside & (step < 0))
+    back = index[1:][falls]
     first, where = np.unique(event_of[back], return_index=True)
-    for event, row in zip(first, row_of[back[where]], strict=True):
-        findings.reject(np.array([event]), _backwards_text(row))
+    for event, row, step_us in zip(first, row_of[back[where]], step[falls[where]].tolist(), strict=True):
+        findings.reject(np.array([event]), _backwards_text(row, step_us))
     repeated = index[1:][inside & (step == 0)]
     keep = valid.copy()
     keep[repeated] = False
@@ -101,6 +102,7 @@ class TimesSoFar:
 
     row: int
     backwards_at: int | None = None
+    backwards_us: int = 0
     far_us: int | None = None
     repeated: int = 0
     without: int = 0
@@ -116,7 +118,7 @@ class TimesSoFar:
             step = np.diff(stamps, prepend=stamps[0] - 1 if self._last_us is None else self._last_us)
             back, repeated = np.flatnonzero(step < 0), int(np.count_nonzero(step == 0))
             if self.backwards_at is None and len(back):
-                self.backwards_at = self.row + int(index[back[0]])
+                self.backwards_at, self.backwards_us = self.row + int(index[back[0]]), int(step[back[0]])
             far = stamps[(stamps < _EARLIEST_US) | (stamps >= _LATEST_US)]
             if self.far_us is None and len(far):
                 self.far_us = int(far[0])
@@ -131,7 +133,7 @@ class TimesSoFar:
         if self.far_us is not None:
             return _far_text(self.far_us)
         if self.backwards_at is not None:
-            return _backwards_text(self.backwards_at)
+            return _backwards_text(self.backwards_at, self.backwards_us)
         return _few_text(self.usable) if self.usable < LEAST_SAMPLES else None
 
     def notes(self) -> list[str]:
@@ -152,8 +154,15 @@ _REPEATED = ("repeated time stamp", "repeated time stamps")
 _WITHOUT = ("sample without time stamp", "samples without time stamp")
 
 
-def _backwards_text(row: int) -> str:
-    return f"time runs backwards at row {row}"
+#: A step back of an hour, as clocks on local time make it in autumn; some seconds between rows are taken off it.
+_HOUR_BACK_US = (-3_600_000_000, -3_590_000_000)
+
+
+def _backwards_text(row: int, step_us: int) -> str:
+    hint = (
+        " by an hour: times are UTC, which has no summer time" if _HOUR_BACK_US[0] <= step_us < _HOUR_BACK_US[1] else ""
+    )
+    return f"time runs backwards at row {row}{hint}"
 
 
 def _few_text(count: int) -> str:
@@ -288,7 +297,8 @@ def steady_ratio(wheel: Floats, speed: Floats) -> float | None:
         moving &= np.isfinite(wheel) & np.isfinite(speed)
     if np.count_nonzero(moving) < _LEAST_MOVING_SAMPLES:
         return None
-    ratio = wheel[moving] / speed[moving]
+    with np.errstate(over="ignore"):
+        ratio = wheel[moving] / speed[moving]
     low, middle, high = np.percentile(ratio, (25, 50, 75))
     return float(middle) if middle > 0.0 and high - low <= _SPREAD * middle else None
 
@@ -296,7 +306,8 @@ def steady_ratio(wheel: Floats, speed: Floats) -> float | None:
 def _plainly_same(wheel: Floats, speed: Floats, moving: Bools) -> float | None:
     """A factor that cannot be a wrong unit and holds for so many samples that both quartiles are within 5 % of it."""
     some = slice(None, None, max(1, len(wheel) // 500))
-    ratio = wheel[some][moving[some]] / speed[some][moving[some]]
+    with np.errstate(over="ignore"):  # a speed that cannot be is left out later
+        ratio = wheel[some][moving[some]] / speed[some][moving[some]]
     guess = float(np.median(ratio)) if len(ratio) else np.nan
     if not _SAME[0] < guess < _SAME[1]:
         return None

@@ -7,6 +7,7 @@ from typing import Final
 
 import pandas as pd
 
+from fleetbrake.core.foreign_text import shortened
 from fleetbrake.core.vocabulary import INDICATORS, PRIORITIES, PRIORITY_TEXT
 
 #: How soon: one scale from light to dark, ordered by lightness alone, so that it survives any colour blindness.
@@ -99,9 +100,8 @@ MOST_LETTERS: Final = 120
 
 
 def clipped(value: object, most: int = MOST_LETTERS) -> str:
-    """The text, cut after ``most`` letters with ``…``; a dash where there is none."""
-    whole_text = text(value)
-    return whole_text if len(whole_text) <= most else whole_text[:most].rstrip() + "…"
+    """The text in at most ``most`` letters, with ``…`` in its middle where it has more; a dash where there is none."""
+    return shortened(text(value), most)
 
 
 def yes_no(value: object) -> str:

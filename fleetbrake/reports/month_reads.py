@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -73,6 +74,14 @@ def months(store: Path) -> list[str]:
     """Months in UTC with events, ``YYYY-MM``, newest first."""
     found = frame(store, "SELECT DISTINCT month FROM month_figures WHERE events > 0 ORDER BY month DESC")
     return [str(m) for m in found["month"]]
+
+
+def newest_begun(months: Sequence[str], today: date) -> str:
+    """The newest of some months (newest first, at least one) that has begun; the next to come where none has.
+
+    A recorder's clock that runs ahead makes a month of its own, which nobody asks for.
+    """
+    return next((month for month in months if month <= f"{today:%Y-%m}"), months[-1])
 
 
 def parts(store: Path) -> tuple[list[str], list[str]]:

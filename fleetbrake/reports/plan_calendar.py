@@ -15,9 +15,11 @@ from typing import Any, Final
 from icalendar import Calendar, Event
 
 from fleetbrake import __version__
+from fleetbrake.core.foreign_text import shortened
 from fleetbrake.core.vocabulary import CAUTION, wheel_words
 from fleetbrake.reports import look
 from fleetbrake.reports.plan_data import PlanTold, purpose
+from fleetbrake.reports.printed import printed
 
 #: Longest text of an entry's title, place or paragraph (own choice: calendars show a line; ids have no upper length).
 MOST_LETTERS: Final = 300
@@ -25,9 +27,6 @@ MOST_IN_PARAGRAPH: Final = 4000
 #: A long id leaves room in the title for what the visit is for.
 MOST_OF_ID: Final = 80
 
-#: RFC 5545, 3.1: no control characters but the tab (verified (secondary): its grammar as quoted in public sources).
-#: Marks that turn the direction of what follows (Unicode, 2.10) would reach into our own words behind an id.
-_STEERING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
 _LINE_END: Final = re.compile("\r\n|\r|\n")
 
 
@@ -137,9 +136,11 @@ def _uid(row: dict[str, Any]) -> str:
 
 
 def one_line(text: object, most: int = MOST_LETTERS) -> str:
-    """Foreign text in one line of at most ``most`` letters, with nothing in it that steers a reader."""
-    shown = " ".join(_STEERING.sub("\N{REPLACEMENT CHARACTER}", _LINE_END.sub(" ", str(text))).split())
-    return shown if len(shown) <= most else shown[: most - 1] + "…"
+    """Foreign text in one line of at most ``most`` letters, with nothing in it that steers a reader.
+
+    RFC 5545, 3.1: no control characters but the tab (verified (secondary): its grammar as quoted in public sources).
+    """
+    return shortened(" ".join(printed(_LINE_END.sub(" ", str(text))).split()), most)
 
 
 def _paragraph(text: object) -> str:

@@ -46,7 +46,7 @@ def work_list(store: Path) -> pd.DataFrame:
     """
     listed = reads.ranked(store)
     columns = "vehicle_id, held_on, bay_hours, wheel, statutory, fixed, drawn"
-    planned = frame(store, f"SELECT {columns} FROM inspection_plan ORDER BY vehicle_id, planned_on")  # noqa: S608
+    planned = frame(store, f"SELECT {columns} FROM inspection_plan ORDER BY vehicle_id, planned_on")  # noqa: S608 - own names
     planned = planned.drop_duplicates("vehicle_id").rename(columns={"wheel": "plan_wheel"})
     listed = listed.merge(planned, on="vehicle_id", how="left", validate="many_to_one")
     listed = listed.merge(frame(store, _TELLING), on="vehicle_id", how="left", validate="many_to_one")

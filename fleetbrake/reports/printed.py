@@ -9,9 +9,11 @@ MARK: Final = "\N{REPLACEMENT CHARACTER}"
 
 #: XML 1.0 has no place for control characters, halves of pairs and non-characters (verified (secondary): production
 #: "Char" as quoted in public sources): a picture with one of them stops the program that draws it. Marks that turn the
-#: direction of writing reach beyond their own text.
+#: direction of writing reach beyond their own text, and what has no width makes two ids look like one; joiners and the
+#: plain marks of direction stay, since words of some scripts and emoji are written with them.
 _UNPRINTED: Final = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\xad\u180e\u200b\u2028-\u202e\u2060-\u206f\ud800-\udfff"
+    "\ufdd0-\ufdef\ufeff\ufff9-\ufffb\ufffe\uffff\U000e0000-\U000e007f]"
 )
 
 

@@ -35,16 +35,24 @@ def newest_runs(store: Path, most: int = MOST_RUNS) -> pd.DataFrame:
 
 
 def _row(run: Run) -> dict[str, Any]:
-    until = datetime.now(UTC) if run.outcome is Outcome.RUNNING else run.ended_at
     return {
         "job": run.job,
         "started_at": run.started_at,
-        "seconds": None if until is None else (until - run.started_at).total_seconds(),
+        "seconds": _seconds(run),
         "outcome": run.outcome.value,
         "did": _did(run.summary),
         "reason": run.error,
         "well": run.outcome in (Outcome.RUNNING, Outcome.DONE, Outcome.SOME_REJECTED),
     }
+
+
+def _seconds(run: Run) -> float | None:
+    """How long it took, as it measured itself; by the clock, which may have been set meanwhile, where it did not."""
+    measured = run.summary.get("seconds")
+    if isinstance(measured, int | float):
+        return float(measured)
+    until = datetime.now(UTC) if run.outcome is Outcome.RUNNING else run.ended_at
+    return None if until is None else max(0.0, (until - run.started_at).total_seconds())
 
 
 def _did(summary: Mapping[str, Any]) -> str | None:

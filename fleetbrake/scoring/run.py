@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 import duckdb
 import pandas as pd
 
+from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import TABLES
 from fleetbrake.scoring import models
 from fleetbrake.scoring.drivers import driver_posterior
@@ -58,10 +59,11 @@ def score(
 
     Returns
     -------
-    The day scored. Raises ``StoreError`` if a model or a check fails; the tables then stand as they were.
+    The day scored. Raises ``StoreError`` if a model or a check fails, or if no ``as_of`` is given and every event is of
+    a day that is yet to come; the tables then stand as they were.
     """
     now = today or datetime.now(UTC).date()
-    newest = _newest_day(con, now)
+    newest = _newest_day(con, now, must=as_of is None)
     day = as_of or newest
     try:
         learned = learn_from_inspections(con, day, priors, learning, all_weeks=all_weeks)
@@ -78,7 +80,7 @@ def score(
         models.check(con)
         for table, mart in _OUTPUTS.items():
             _replace(con, table, mart, day)
-        _keep_told(con, day, now)
+        _keep_told(con, day, now, min(now, newest))
         for table, mart in _WHOLE.items():
             fill_table(con, table, mart)
     finally:
@@ -86,31 +88,42 @@ def score(
     return day
 
 
-def _newest_day(con: duckdb.DuckDBPyConnection, today: date) -> date:
-    row = con.execute(
-        "select max(day) from (select (started_at at time zone 'UTC')::date as day from events) where day <= ?",
+def _newest_day(con: duckdb.DuckDBPyConnection, today: date, *, must: bool = False) -> date:
+    """Day of the newest event not after ``today``; ``today`` where there is none, unless there ``must`` be one."""
+    newest, events = con.execute(
+        "select max(day) filter (day <= ?), count(day) from "
+        "(select (started_at at time zone 'UTC')::date as day from events)",
         [today],
-    ).fetchone()
-    return today if row is None or row[0] is None else row[0]
+    ).fetchall()[0]
+    if newest is None and events and must:
+        # a machine that lost its clock: scores of that day would say of every vehicle that nothing is known of it
+        raise StoreError(
+            f"All events are dated after today, {today} by this machine's clock, so that nothing can be scored: set "
+            "the clock, or give the day with --as-of."
+        )
+    return newest or today
 
 
-def _keep_told(con: duckdb.DuckDBPyConnection, day: date, made_on: date) -> None:
-    """Add what is told of each vehicle to ``predictions``; an earlier run of the same days is replaced."""
-    oldest = made_on - min(timedelta(days=PREDICTIONS_KEPT_DAYS), made_on - date.min)
+def _keep_told(con: duckdb.DuckDBPyConnection, day: date, made_on: date, newest: date) -> None:
+    """Add what is told of each vehicle to ``predictions``; an earlier run of the same days is replaced.
+
+    How long they are kept is counted back from the ``newest`` recording: a clock that runs years ahead drops nothing.
+    """
+    oldest = newest - min(timedelta(days=PREDICTIONS_KEPT_DAYS), newest - date.min)
     con.execute("delete from predictions where made_on < ? or made_on = ? and as_of = ?", [oldest, made_on, day])
     _insert(con, "predictions", "mart_predictions")
 
 
 def _replace(con: duckdb.DuckDBPyConnection, table: str, mart: str, day: date) -> None:
     if table in _NEWEST_ONLY:
-        newer = con.execute(f"select count(*) from {table} where as_of > ?", [day]).fetchone()  # noqa: S608
+        newer = con.execute(f"select count(*) from {table} where as_of > ?", [day]).fetchone()  # noqa: S608 - own names
         if newer is not None and newer[0] > 0:
             return  # a look back at an older day leaves what the pages show
         con.execute(f"delete from {table}")  # noqa: S608 - own table names
-    con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608
+    con.execute(f"delete from {table} where as_of is null or as_of = ?", [day])  # noqa: S608 - own names
     _insert(con, table, mart)
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, mart: str) -> None:
     columns = ", ".join(f'"{column.name}"' for column in TABLES[table])
-    con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608
+    con.execute(f"insert into {table} ({columns}) select {columns} from {mart}")  # noqa: S608 - own names

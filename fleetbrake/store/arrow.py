@@ -9,7 +9,8 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.files import write_atomically
+from fleetbrake.store.files import write_bytes
+from fleetbrake.store.sealed import check_footer, sealed
 
 ARROW_TYPES: dict[str, pa.DataType] = {
     "VARCHAR": pa.string(),
@@ -63,15 +64,15 @@ _FEW_ROWS: Final = {"compression": "lz4", "use_dictionary": False, "write_statis
 
 def write_parquet(path: Path, table: pa.Table, *, few_rows: bool = False) -> None:
     """Write the table to ``path``, wholly or not at all; ``few_rows``: in the way that is quickest for such a one."""
+    write_bytes(path, parquet_bytes(table, few_rows=few_rows))
+
+
+def parquet_bytes(table: pa.Table, *, few_rows: bool = False) -> memoryview:
+    """What :func:`write_parquet` writes of the table: pages with checksums, and a seal."""
     how: dict[str, Any] = dict(_FEW_ROWS) if few_rows else {"compression": "zstd"}
-    write_atomically(path, lambda part: pq.write_table(table, part, **how))
-
-
-def parquet_bytes(table: pa.Table) -> memoryview:
-    """What :func:`write_parquet` writes of the table."""
     sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd")
-    return memoryview(sink.getvalue())
+    pq.write_table(table, sink, write_page_checksum=True, **how)
+    return sealed(memoryview(sink.getvalue()))
 
 
 def read_parquet(
@@ -86,7 +87,8 @@ def read_parquet(
         return schema.empty_table()
     try:
         with path.open("rb") as file:  # an open file, so that no name is read as a pattern or an address
-            parquet = pq.ParquetFile(file)
+            check_footer(file)
+            parquet = pq.ParquetFile(file, page_checksum_verification=True)
             there = set(parquet.schema_arrow.names)
             names = None if columns is None else [name for name in columns if name in there]
             return in_schema(parquet.read(columns=names, use_threads=not few_rows), schema, what)

@@ -4,16 +4,19 @@ import os
 import secrets
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.files import put_in_place
+from fleetbrake.store.disk_words import of_database, raise_damaged, reason
+from fleetbrake.store.files import put_in_place, remove_parts
+from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh
-from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.lock import check_held, writer_lock
 from fleetbrake.store.schema import check_version, create_tables, fill_table, replace_table
+from fleetbrake.store.shut import shut
 
 __all__ = [
     "WORKING_MEMORY",
@@ -27,7 +30,10 @@ __all__ = [
 ]
 
 DATABASE_NAME = "fleet.duckdb"
-_PRIVATE = ".rebuilding-"
+#: How the names of private copies begin.
+PRIVATE_BEGINS = ".rebuilding-"
+#: Folders of a store that only the holder of the lock writes files into; ``held`` has one for each hold besides.
+_WRITTEN = ("registers", "mappings", "lake", "lake/events", "lake/event_wheels", "lake/blocks")
 #: What DuckDB may hold in memory while a fleet is scored or planned. What does not fit goes to files in a folder beside
 #: the private copy. Own choice: with Python, its libraries and what DuckDB does not count a run stays under 2 GiB.
 WORKING_MEMORY = "1300MB"
@@ -66,6 +72,7 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         Nothing was published yet, the file cannot be read, or a newer version wrote it.
     """
     publication_stamp(store)
+    refuse_newer(store)
     path = str(database_path(store).resolve())
     # A process that connects to a path twice gets its first, perhaps replaced, file again. Attaching to an instance
     # of one's own opens whatever the path names now.
@@ -74,20 +81,28 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         try:
             con.execute("ATTACH '" + path.replace("'", "''") + "' AS fleet (TYPE duckdb, READ_ONLY)")
         except duckdb.Error as error:
-            raise StoreError(f"Cannot read {database_path(store)}: {_first_line(error)}") from error
+            raise StoreError(f"Cannot read {database_path(store)}: {first_line(error)}") from error
         con.execute("USE fleet")
         con.execute("SET TimeZone = 'UTC'")
-        con.execute("SET enable_external_access = false")
-        con.execute("SET lock_configuration = true")
+        shut(con)
         check_version(con)
-        yield con
+        try:
+            yield con
+        except duckdb.Error as error:
+            raise_damaged(store, error)
+            raise
     finally:
         con.close()
 
 
 @contextmanager
 def rebuilding(
-    store: Path, *, memory_limit: str | None = None, threads: int | None = None, fresh: bool = False
+    store: Path,
+    *,
+    memory_limit: str | None = None,
+    threads: int | None = None,
+    fresh: bool = False,
+    empty: bool = False,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Read-write connection to a private copy of the published file, published when the block ends without error.
 
@@ -100,6 +115,7 @@ def rebuilding(
         to files in a folder of the store, which is removed at the end, or by the next run if this one was killed.
     threads : number of DuckDB's threads; its own default otherwise.
     fresh : write all tables into a new file at the end, so that what was changed or dropped leaves nothing behind.
+    empty : begin without any row, for a published file that cannot be read.
 
     Raises
     ------
@@ -110,18 +126,17 @@ def rebuilding(
     """
     with writer_lock(store, "publish"):
         remove_leftovers(store)
-        private = _private(store)
+        private = private_path(store)
         try:
-            _copy_published(store, private)
-            con = _open_private(private, memory_limit, threads)
-            try:
+            if not empty:
+                _copy_published(store, private)
+            with of_database(store), closing(open_private(private, memory_limit, threads)) as con:
+                shut(con, lock=False)
                 create_tables(con)
                 yield con
                 con.execute("CHECKPOINT")
-            finally:
-                con.close()
             if fresh:
-                worn, private = private, _private(store)
+                worn, private = private, private_path(store)
                 write_fresh(worn, private)
             _publish(store, private)
         finally:
@@ -129,16 +144,21 @@ def rebuilding(
 
 
 def remove_leftovers(store: Path) -> None:
-    """Remove private copies that killed runs left. Only for the holder of the writer's lock."""
-    for path in store.glob(f"{_PRIVATE}*"):
+    """Remove what killed runs left: private copies, and files of any kind that are half-written, in which old rows may
+    stand. Only for the holder of the writer's lock."""
+    for path in store.glob(f"{PRIVATE_BEGINS}*"):
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path, ignore_errors=True)
         else:
             path.unlink(missing_ok=True)
+    for folder in (store, *(store / name for name in _WRITTEN), *(store / "held").glob("*")):
+        with suppress(OSError):
+            remove_parts(folder)
 
 
-def _private(store: Path) -> Path:
-    return store / f"{_PRIVATE}{os.getpid()}-{secrets.token_hex(4)}.duckdb"
+def private_path(store: Path) -> Path:
+    """A new name for a private copy in the store."""
+    return store / f"{PRIVATE_BEGINS}{os.getpid()}-{secrets.token_hex(4)}.duckdb"
 
 
 def _copy_published(store: Path, private: Path) -> None:
@@ -146,10 +166,11 @@ def _copy_published(store: Path, private: Path) -> None:
         if database_path(store).exists():
             shutil.copyfile(database_path(store), private)
     except OSError as error:
-        raise StoreError(f"Cannot copy {database_path(store)}: {error.strerror or error}.") from error
+        raise StoreError(f"Cannot copy {database_path(store)} beside itself: {reason(error)}.") from error
 
 
-def _open_private(private: Path, memory_limit: str | None, threads: int | None) -> duckdb.DuckDBPyConnection:
+def open_private(private: Path, memory_limit: str | None, threads: int | None) -> duckdb.DuckDBPyConnection:
+    """A private copy, or a new one, to be written; what does not fit into memory goes to files beside it."""
     if "?" in str(private.resolve()):  # DuckDB takes it for the start of parameters and would write elsewhere
         raise StoreError(f"The path of a store cannot have a question mark in it: {private.parent}.")
     config: dict[str, str | bool | int | float | list[str]] = dict(NO_EXTENSIONS)
@@ -161,21 +182,23 @@ def _open_private(private: Path, memory_limit: str | None, threads: int | None) 
     try:
         con = duckdb.connect(str(private.resolve()), config=config)
     except duckdb.Error as error:
-        raise StoreError(f"Cannot open a copy of the database of {private.parent}: {_first_line(error)}") from error
+        raise StoreError(f"Cannot open a copy of the database of {private.parent}: {first_line(error)}") from error
     con.execute("SET TimeZone = 'UTC'")
     return con
 
 
 def _publish(store: Path, private: Path) -> None:
+    check_held(store)
     try:
         # a log that some other program left beside the old file must not be played into the new one
         Path(f"{database_path(store)}.wal").unlink(missing_ok=True)
         put_in_place(private, database_path(store))
     except OSError as error:
-        raise StoreError(f"Cannot publish {database_path(store)}: {error.strerror or error}.") from error
+        raise StoreError(f"Cannot publish {database_path(store)}: {reason(error)}.") from error
 
 
-def _first_line(error: Exception) -> str:
+def first_line(error: Exception) -> str:
+    """What an error says, without where in the program it came about."""
     return str(error).splitlines()[0] if str(error) else type(error).__name__
 
 

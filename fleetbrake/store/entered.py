@@ -16,15 +16,19 @@ from typing import Any
 from pydantic import ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.foreign_text import MOST_NAME
+from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_rows import KINDS, Body
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
+from fleetbrake.store.format import refuse_newer
+from fleetbrake.store.shut import wary
 
 ENTERED_NAME = "entered.sqlite"
 #: How long a writer waits for another one (s); writes take milliseconds.
 _PATIENCE_S = 15.0
 
-_TABLE = """
+TABLES_SQL = """
 CREATE TABLE IF NOT EXISTS entered (
     entry_id INTEGER PRIMARY KEY AUTOINCREMENT,
     made_at TEXT NOT NULL,
@@ -76,6 +80,8 @@ def enter_all(
     rows = [(moment, made_by, _KIND_OF[type(body)], vehicle_id, body.model_dump_json()) for vehicle_id, body in entries]
     if not made_by.strip() or any(not row[3] for row in rows):
         raise InputError("An entry needs the name of whoever makes it, and a vehicle.")
+    if len(made_by) > MOST_NAME:
+        raise InputError(f"The name of whoever makes an entry has {MOST_NAME} letters at most.")
     if not rows:
         return
     try:
@@ -161,7 +167,12 @@ def _entry(entry_id: int, made_at: str, made_by: str, kind: str, vehicle_id: str
     try:
         checked = KINDS[kind].model_validate_json(body)
     except ValidationError as error:
-        raise StoreError(f"Entry {entry_id} of the store cannot be read: {error.errors()[0]['msg']}.") from error
+        first = error.errors()[0]
+        if first["type"] == "extra_forbidden":
+            raise StoreError(
+                f"Entry {entry_id} of the store has a part that this version does not know; update fleetbrake."
+            ) from error
+        raise StoreError(f"Entry {entry_id} of the store cannot be read: {first['msg']}.") from error
     return Entry(entry_id, datetime.fromisoformat(made_at), made_by, kind, vehicle_id, checked)
 
 
@@ -169,17 +180,21 @@ def _entry(entry_id: int, made_at: str, made_by: str, kind: str, vehicle_id: str
 def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
     """A connection that is closed at the end; the table is made by the first writer."""
     path = store / ENTERED_NAME
+    refuse_newer(store)
     try:
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
+            wary(con)
             if write:
-                con.executescript(_TABLE)
+                con.executescript(TABLES_SQL)
             else:
                 con.execute("PRAGMA query_only = ON")
             yield con
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: what people enter cannot be {'written' if write else 'read'} ({error}).") from error
+        raise StoreError(
+            f"{path}: what people enter cannot be {'written' if write else 'read'} ({sqlite_reason(error)})."
+        ) from error
 
 
 @contextmanager
@@ -192,6 +207,7 @@ def rewriting(store: Path) -> Iterator[sqlite3.Connection]:
     path = store / ENTERED_NAME
     try:
         with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)) as con:
+            wary(con)
             con.execute("PRAGMA secure_delete = ON")
             con.execute("BEGIN IMMEDIATE")
             try:
@@ -208,4 +224,4 @@ def rewriting(store: Path) -> Iterator[sqlite3.Connection]:
                 raise
             con.execute("VACUUM")
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: what people entered cannot be written ({error}).") from error
+        raise StoreError(f"{path}: what people entered cannot be written ({sqlite_reason(error)}).") from error

@@ -6,10 +6,13 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.core.private import make_private
+from fleetbrake.store.disk_words import reason
 
 #: Ending of files that are still being written; whatever a killed run leaves has it.
 PART = ".part"
@@ -36,13 +39,14 @@ def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
     """
     part = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}{PART}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_private(path.parent)
         write(part)
         put_in_place(part, path)
     except OSError as error:
-        raise StoreError(f"Cannot write {path}: {error.strerror or error}.") from error
+        raise StoreError(f"Cannot write {path}: {reason(error)}.") from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # a folder that is gone is told by what came before
+            part.unlink(missing_ok=True)
 
 
 def write_bytes(path: Path, content: bytes | memoryview) -> None:
@@ -76,7 +80,7 @@ def move_into(moves: Iterable[tuple[Path, Path]], folders: Iterable[Path]) -> No
             path.replace(target)
         except OSError as error:
             if error.errno != errno.EXDEV:
-                raise StoreError(f"Cannot move {path} to {target}: {error.strerror or error}.") from error
+                raise StoreError(f"Cannot move {path} to {target}: {reason(error)}.") from error
             write_atomically(target, partial(shutil.copyfile, path))
             path.unlink(missing_ok=True)
     if os.name == "posix":

@@ -6,6 +6,7 @@ from typing import Final
 import duckdb
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.store.shut import shut
 
 #: No connection fetches or loads code from outside.
 NO_EXTENSIONS: Final = {
@@ -35,6 +36,7 @@ def write_fresh(source: Path, target: Path) -> None:
         with duckdb.connect(":memory:", config=config) as con:
             con.execute(f"ATTACH {_text(source)} AS worn (TYPE duckdb, READ_ONLY)")
             con.execute(f"ATTACH {_text(target)} AS fresh (TYPE duckdb)")
+            shut(con)
             con.execute("COPY FROM DATABASE worn TO fresh")
             con.execute("CHECKPOINT fresh")
     except duckdb.Error as error:

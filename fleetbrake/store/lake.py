@@ -19,6 +19,7 @@ from fleetbrake.store.arrow import arrow_schema, in_schema, read_parquet, write_
 from fleetbrake.store.files import move_into, remove_parts
 from fleetbrake.store.lake_blocks import EVENTS_HALF, WHEELS_HALF, Blocks, rows_of
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
+from fleetbrake.store.lock import check_held
 
 #: Every row carries the key of its piece, so that it finds its file in the log.
 PIECE_KEY = "piece_key"
@@ -35,7 +36,9 @@ STAMPS_SCHEMA: Final = arrow_schema({"key": "VARCHAR", "events_stamp": "BIGINT",
 #: many pieces and events at most (own choice: writing a block anew takes about half a second and 100 MB).
 FOLD_FROM, BLOCK_PIECES, BLOCK_EVENTS = 256, 1024, 20_000
 
-_KEY = re.compile(r"[0-9a-f]{32}")
+#: What the key of a piece looks like.
+KEY_FORM: Final = "[0-9a-f]{32}"
+_KEY = re.compile(KEY_FORM)
 
 
 def piece_key(path: str, sha256: str, settings: str) -> str:
@@ -124,6 +127,7 @@ class Lake:
             A column has the wrong type, an event id stands in two rows, or the disk does not take it.
         """
         check_ids(events)
+        check_held(self.folder.parent)
         halves = [(self._events, events, EVENTS_SCHEMA), (self._wheels, wheels, WHEELS_SCHEMA)]
         for folder, table, schema in reversed(halves) if wheels_first else halves:
             write_parquet(self._file(folder, key), _keyed([key], [table], schema), few_rows=True)
@@ -134,6 +138,7 @@ class Lake:
         They are not there before :meth:`add_blocks` has them. None of them may be there already (:meth:`is_new`), and
         whoever collects them sees to :func:`check_ids`.
         """
+        check_held(self.folder.parent)
         keys, events, wheels = zip(*pieces, strict=True)
         return self._blocks.write_new(keys, _keyed(keys, events, EVENTS_SCHEMA), _keyed(keys, wheels, WHEELS_SCHEMA))
 
@@ -271,7 +276,9 @@ class Lake:
             self._file(self._events, key).unlink(missing_ok=True)
             self._file(self._wheels, key).unlink(missing_ok=True)
         remove_parts(self.folder)
-        self._blocks.remove_unnamed()
+        # where a piece that counts is nowhere, the index may be what was lost: its blocks stay to be mended
+        if listed <= alone | set(self._blocks.index().column("key").to_pylist()):
+            self._blocks.remove_unnamed()
 
     def _mended(self, left: pa.Table) -> Iterator[pa.Table]:
         """Torn blocks written anew with what is left of them (rows of the index); their rows of the index."""

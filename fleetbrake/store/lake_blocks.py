@@ -83,7 +83,7 @@ class Blocks:
         stamps : key, events_stamp and wheels_stamp of each of its pieces.
         events, wheels : the rows of those pieces, with ``piece_key``.
         """
-        name = _name_of(stamps)
+        name = name_of(stamps)
         write_parquet(self.path(name, WHEELS_HALF), wheels)
         write_parquet(self.path(name, EVENTS_HALF), events)
         return _index_rows(name, stamps, events, wheels)
@@ -98,7 +98,7 @@ class Blocks:
             "wheels_stamp": [_stamp(prints[WHEELS_HALF], key) for key in keys],
         }
         table = pa.table(stamps)
-        name = _name_of(table)
+        name = name_of(table)
         for half, content in halves.items():
             write_bytes(self.path(name, half), content)
         return _index_rows(name, table, events, wheels)
@@ -150,7 +150,7 @@ def rows_of(table: pa.Table, column: str, keys: Iterable[str]) -> pa.Table:
     return table if pc.all(wanted, min_count=0).as_py() else table.filter(in_one(wanted))
 
 
-def _name_of(stamps: pa.Table) -> str:
+def name_of(stamps: pa.Table) -> str:
     """Name of a block: follows from its pieces and their rows."""
     told = "\n".join(" ".join(map(str, row.values())) for row in stamps.sort_by("key").to_pylist())
     return hashlib.sha256(told.encode()).hexdigest()[:32]

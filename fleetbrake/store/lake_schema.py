@@ -1,5 +1,9 @@
 """Columns of the lake: what is known of an event from its recording alone (name -> DuckDB type)."""
 
+import hashlib
+import json
+from functools import cache
+
 from fleetbrake.core.event_tables import EVENT_WHEELS, EVENTS, B, F
 
 #: Decided when publishing, with registers, other files and the other events at hand.
@@ -44,3 +48,10 @@ LAKE_EVENT_WHEELS: dict[str, str] = {
     **{column.name: column.type for column in EVENT_WHEELS if column.name not in _DECIDED_LATER},
     "modulation_seen_hz": F,
 }
+
+
+@cache
+def lake_fingerprint() -> str:
+    """Of the columns and their types, eight digits."""
+    columns = [sorted(LAKE_EVENTS.items()), sorted(LAKE_EVENT_WHEELS.items())]
+    return hashlib.sha256(json.dumps(columns).encode()).hexdigest()[:8]

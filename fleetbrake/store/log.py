@@ -13,10 +13,14 @@ from typing import Any, Final, NamedTuple
 
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
 from fleetbrake.store.lake import Lake
+from fleetbrake.store.lock import check_held
+from fleetbrake.store.log_copy import published_log
+from fleetbrake.store.sealed import check_footer
 
 LOG_COLUMNS = {
     "path": "VARCHAR",
@@ -202,14 +206,26 @@ class IngestLog:
 
 
 _STANDING: Final = Standing._fields
+_MENDED_BY: Final = "`fleetbrake check --repair` makes it anew from what is left."
 
 
 def read_log(store: Path) -> IngestLog:
-    """The log of a store, empty if there is none. StoreError if it cannot be read."""
-    table = read_parquet(_log_path(store), LOG_SCHEMA, "the store's log of files")
-    wrong = _wrong(table)
+    """The log of a store, empty if there is none. StoreError if it cannot be read.
+
+    Where its file was lost, it is what was published last: else all rows of the lake would count as those of killed
+    runs, and be removed.
+    """
+    path = log_path(store)
+    if not path.exists():
+        return IngestLog(store, published_log(store, LOG_SCHEMA))
+    _refuse_unknown(path)
+    try:
+        table = read_parquet(path, LOG_SCHEMA, "the store's log of files")
+    except StoreError as error:
+        raise StoreError(f"{error} {_MENDED_BY}") from error
+    wrong = log_problem(table)
     if wrong:
-        raise StoreError(f"The store's log of files ({_log_path(store)}) is damaged: {wrong}.")
+        raise StoreError(f"The store's log of files ({path}) is damaged: {wrong}. {_MENDED_BY}")
     return IngestLog(store, table)
 
 
@@ -219,25 +235,31 @@ def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     From here on the pieces they name exist and the replaced ones do not. Only for the holder of the writer's lock.
     Without entries nothing is written.
     """
+    check_held(store)
     log, listed = read_log(store), list(entries)
-    if not listed and _log_path(store).exists():
+    if not listed and log_path(store).exists():
         return log
     merged = log.with_entries(listed)
-    write_parquet(_log_path(store), merged.table())
+    write_parquet(log_path(store), merged.table())
     return merged
 
 
 def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
     """Write the log anew with just these entries. Only for the holder of the writer's lock."""
-    write_parquet(_log_path(store), IngestLog(store, {entry.path: entry for entry in entries}).table())
+    write_parquet(log_path(store), IngestLog(store, {entry.path: entry for entry in entries}).table())
+
+
+def write_log(store: Path, rows: pa.Table) -> None:
+    """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path."""
+    write_parquet(log_path(store), IngestLog(store, rows).table())
 
 
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:
     return pa.Table.from_pylist([asdict(entry) for entry in entries], schema=LOG_SCHEMA)
 
 
-def _wrong(table: pa.Table) -> str | None:
-    """What no run of this program can have written."""
+def log_problem(table: pa.Table) -> str | None:
+    """What no run of this program can have written; None where it can."""
     for name in _ALWAYS:
         if table.column(name).null_count:
             return f"a file without {name}"
@@ -251,5 +273,23 @@ def _wrong(table: pa.Table) -> str | None:
     return None
 
 
-def _log_path(store: Path) -> Path:
+def _refuse_unknown(path: Path) -> None:
+    """Raise ``StoreError`` where the log has columns that writing it again would lose: a newer version's."""
+    if not path.is_file():
+        return
+    try:
+        with path.open("rb") as file:
+            check_footer(file)
+            unknown = sorted(set(pq.read_schema(file).names) - set(LOG_COLUMNS))
+    except (OSError, pa.ArrowInvalid):
+        return  # told by whoever reads it
+    if unknown:
+        raise StoreError(
+            f"The store's log of files ({path}) has columns that this version of fleetbrake does not know "
+            f"({', '.join(unknown)}): a newer version wrote it. Update fleetbrake or use another store."
+        )
+
+
+def log_path(store: Path) -> Path:
+    """Where the log is."""
     return store / "lake" / "log.parquet"

@@ -27,7 +27,9 @@ from fleetbrake.store.publishing.wide import number_incidents as _number_inciden
 from fleetbrake.store.publishing.wide import write_rows
 from fleetbrake.store.schema import append_rows, fill_table, replace_table
 
-__all__ = ["PUBLISHING_MEMORY", "newest_day", "number_incidents", "publish_recordings", "sum_up", "sum_up_missing"]
+__all__ = [
+    "PUBLISHING_MEMORY", "made_by", "newest_day", "number_incidents", "publish_recordings", "sum_up", "sum_up_missing",
+]  # fmt: skip
 
 #: Edge definitions: onsets this close are the same application; events this close are one incident (both s).
 SAME_ONSET_S = 0.5
@@ -43,7 +45,12 @@ _MOST_SHARE = 0.5
 
 
 def publish_recordings(
-    con: duckdb.DuckDBPyConnection, store: Path, criteria: Criteria = DEFAULT, *, anew: bool = False
+    con: duckdb.DuckDBPyConnection,
+    store: Path,
+    criteria: Criteria = DEFAULT,
+    *,
+    anew: bool = False,
+    recount_to: int | None = None,
 ) -> None:
     """Fill events, event_wheels, ingest_log, observability, unknown_ids, the registers and what sums them up.
 
@@ -54,6 +61,8 @@ def publish_recordings(
     con : connection of :func:`fleetbrake.store.database.rebuilding`.
     criteria : thresholds, by default the published ones.
     anew : make every row, whatever was published before.
+    recount_to : only to compare with what stands published: the lake stays as it is, and what people entered counts up
+        to this entry.
 
     Raises
     ------
@@ -61,16 +70,22 @@ def publish_recordings(
         A part of the store is missing or damaged.
     """
     rest, log, lake = for_publishing(store), read_log(store), Lake(store)
-    lake.fold(log.keys())
+    if recount_to is None:
+        lake.fold(log.keys())
     if rest.forgetter:
         log = IngestLog(store, {new.path: new for new in map(rest.entry, log)})
-    print_ = fingerprint(criteria, {"same_onset_s": SAME_ONSET_S, "incident_s": INCIDENT_S, **_words()})
+    print_ = made_by(criteria)
     # ids that a hold keeps and that may not be shown change many rows' texts: then all is looked at
     anew = anew or bool(rest.forgetter) or not stands(con, print_)
-    if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew):
-        _publish(con, store, criteria, rest, log, lake, print_, anew=True)
+    if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew, up_to=recount_to):
+        _publish(con, store, criteria, rest, log, lake, print_, anew=True, up_to=recount_to)
     if rest.forgetter:
         drop_state(con)
+
+
+def made_by(criteria: Criteria = DEFAULT) -> str:
+    """Fingerprint of the models, thresholds and tables by which rows are published."""
+    return fingerprint(criteria, {"same_onset_s": SAME_ONSET_S, "incident_s": INCIDENT_S, **_words()})
 
 
 def number_incidents(con: duckdb.DuckDBPyConnection) -> None:
@@ -102,6 +117,7 @@ def _publish(
     print_: str,
     *,
     anew: bool,
+    up_to: int | None,
 ) -> bool:
     """Publish; False where so much changed that all is to be made anew."""
     there = _temporary(con)
@@ -110,7 +126,7 @@ def _publish(
         if anew:
             begin_anew(con)
         known = {} if anew else register_prints(con)
-        prints = take_registers(con, store, rest, known, anew=anew)
+        prints = take_registers(con, store, rest, known, anew=anew, up_to=up_to)
         same_registers = prints == known
         replace_table(con, "observability", observability(criteria))
         compare_files(con, log.table(), lake)

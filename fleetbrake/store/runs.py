@@ -20,6 +20,10 @@ from filelock import FileLock, Timeout
 
 from fleetbrake import __version__
 from fleetbrake.core.errors import StoreError
+from fleetbrake.core.private import make_private
+from fleetbrake.store.disk_words import sqlite_reason
+from fleetbrake.store.format import refuse_newer
+from fleetbrake.store.shut import wary
 
 RUNS_NAME = "runs.sqlite"
 #: A file a living run, locked by it.
@@ -27,7 +31,7 @@ RUNNING_FOLDER = "running"
 #: How long a writer waits for another one (s); writes take milliseconds.
 _PATIENCE_S = 15.0
 
-_TABLES = """
+TABLES_SQL = """
 CREATE TABLE IF NOT EXISTS runs (
     run_id TEXT PRIMARY KEY,
     job TEXT NOT NULL,
@@ -87,7 +91,7 @@ def living(store: Path, run_id: str) -> Iterator[None]:
     """
     path = _living_file(store, run_id)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_private(path.parent)
         lock = FileLock(path, fallback_to_soft=False)
         lock.acquire(timeout=0)
     except (OSError, NotImplementedError) as error:
@@ -102,8 +106,9 @@ def living(store: Path, run_id: str) -> Iterator[None]:
             path.parent.rmdir()  # only an empty folder can be removed
 
 
-def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: int) -> list[Run]:
-    """Write down that a run has begun. Runs that were killed are written down as such, rows past ``keep_days`` dropped.
+def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: int | None) -> list[Run]:
+    """Write down that a run has begun. Runs that were killed are written down as such, rows past ``keep_days`` dropped
+    (None: none are).
 
     The caller holds :func:`living` before, else the next one takes the run for killed.
 
@@ -125,7 +130,8 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
                 (Outcome.KILLED, _KILLED_SENTENCE, run.run_id),
             )
             _living_file(store, run.run_id).unlink(missing_ok=True)
-        con.execute("DELETE FROM runs WHERE started_at < ?", (_text(started_at - timedelta(days=keep_days)),))
+        if keep_days is not None:
+            con.execute("DELETE FROM runs WHERE started_at < ?", (_text(started_at - timedelta(days=keep_days)),))
         con.execute(
             "INSERT INTO runs (run_id, job, started_at, outcome, host, pid, version, summary) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, '{}')",
@@ -161,12 +167,14 @@ def end(
 def last_runs(store: Path, most: int) -> list[Run]:
     """The newest runs, the newest first; empty where none was ever written down.
 
+    In the order in which they were written down: under a clock that was wrong for a night, times are in none.
+
     Raises
     ------
     StoreError
         The file cannot be read.
     """
-    found = _stored(store, "ORDER BY started_at DESC, run_id DESC LIMIT ?", (most,))
+    found = _stored(store, "ORDER BY rowid DESC LIMIT ?", (most,))
     return [
         Run(**{**vars(run), "outcome": Outcome.KILLED, "error": _KILLED_SENTENCE})
         if run.outcome == Outcome.RUNNING and not _lives(store, run.run_id)
@@ -258,17 +266,21 @@ def opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         The file cannot be read or written.
     """
     path = store / RUNS_NAME
+    refuse_newer(store)
     try:
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
+            wary(con)
             con.execute("PRAGMA secure_delete = ON")
             if write:
-                con.executescript(_TABLES)
+                con.executescript(TABLES_SQL)
+            else:
+                con.execute("PRAGMA query_only = ON")
             yield con
     except (sqlite3.Error, ValueError) as error:
         raise StoreError(
-            f"{path}: the history of runs cannot be {'written' if write else 'read'} ({error})."
+            f"{path}: the history of runs cannot be {'written' if write else 'read'} ({sqlite_reason(error)})."
         ) from error
 
 

@@ -12,7 +12,8 @@ from fleetbrake.core.tables import REGISTERS, TABLES
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Goes up when a table changes so that an older program would read it wrongly.
+#: Goes up when anything in a store changes so that an older program would read it wrongly or lose it when it writes:
+#: the published tables, the lake and its log, registers, what people enter, runs, holds, rules. See ``store.format``.
 SCHEMA_VERSION = 1
 
 #: Name and value of what holds for the whole file.
@@ -54,7 +55,13 @@ def create_tables(con: duckdb.DuckDBPyConnection) -> None:
         for column, type_ in columns.items():
             if column not in there[name]:
                 con.execute(f"ALTER TABLE {quoted(name)} ADD COLUMN {quoted(column)} {type_}")
-    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])  # noqa: S608
+    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])  # noqa: S608 - own names
+
+
+def note_setting(con: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
+    """Note something that holds for the whole file."""
+    con.execute(f"CREATE TABLE IF NOT EXISTS {SETTINGS} (name VARCHAR PRIMARY KEY, value VARCHAR)")
+    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES (?, ?)", [name, value])  # noqa: S608 - own name
 
 
 def _columns_there(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
@@ -73,13 +80,18 @@ def check_version(con: duckdb.DuckDBPyConnection) -> None:
         raise StoreError("The database of the store was not written by this program.")
     row = None
     if SETTINGS in tables:
-        row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchone()  # noqa: S608
+        row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchone()  # noqa: S608 - own names
     version = int(row[0]) if row else 0
     if version > SCHEMA_VERSION:
-        raise StoreError(
-            f"The store was written by a newer version of fleetbrake (tables of version {version}, this one knows "
-            f"{SCHEMA_VERSION}); update fleetbrake or use another store."
-        )
+        raise StoreError(newer_sentence(version))
+
+
+def newer_sentence(found: int) -> str:
+    """What is said of a store that a newer version wrote."""
+    return (
+        f"The store was written by a newer version of fleetbrake (format {found}, this one knows {SCHEMA_VERSION}); "
+        "update fleetbrake or use another store."
+    )
 
 
 def replace_table(con: duckdb.DuckDBPyConnection, name: str, rows: Rows) -> None:
@@ -154,7 +166,7 @@ def clean_select(columns: dict[str, str], source: str) -> str:
 
     # only names of declared columns and of our own tables come in here, quoted; values never do
     listed = ", ".join(expression(*item) for item in columns.items())
-    return f"SELECT {listed} FROM {quoted(source)}"  # noqa: S608
+    return f"SELECT {listed} FROM {quoted(source)}"  # noqa: S608 - quoted names
 
 
 def _column_list(columns: dict[str, str]) -> str:

@@ -5,6 +5,8 @@ import secrets
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import reason
+from fleetbrake.store.files import PART
 
 KEY_BYTES = 32
 
@@ -18,11 +20,11 @@ def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:
         It cannot be read or written, is damaged, or is missing where it must not be drawn anew.
     """
     try:
-        if draw and not path.exists():
+        while draw and not path.exists():
             _draw(path)
         key = path.read_bytes()
     except OSError as error:
-        raise StoreError(f"T{what[1:]} cannot be read or written in the store folder.") from error
+        raise StoreError(f"T{what[1:]} ({path}) cannot be read or written: {reason(error)}.") from error
     if len(key) != KEY_BYTES:
         raise StoreError(f"T{what[1:]} ({path.name} in the store) is damaged: restore or remove it.")
     return key
@@ -30,7 +32,7 @@ def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:
 
 def _draw(path: Path) -> None:
     """Write a new key whole or not at all; where another run was faster, its key stands."""
-    draft = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
+    draft = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}{PART}")
     handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -39,8 +41,8 @@ def _draw(path: Path) -> None:
             os.fsync(file.fileno())
         try:
             os.link(draft, path)
-        except FileExistsError:
-            pass
+        except (FileExistsError, FileNotFoundError):
+            pass  # not found: a writer took the draft for one of a killed run, since readers draw without the lock
         except OSError:  # a file system without hard links
             draft.replace(path)
             return

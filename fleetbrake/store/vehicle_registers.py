@@ -10,6 +10,7 @@ from fleetbrake.store.entered import entries
 from fleetbrake.store.findings import WRITTEN_KINDS, merge_written
 from fleetbrake.store.fresh import NO_EXTENSIONS
 from fleetbrake.store.schema import replace_table
+from fleetbrake.store.shut import shut
 
 _REGISTERS = ("vehicles", "inspections", "brake_tests", "repairs", "defect_reports")
 _ANY = """
@@ -35,6 +36,7 @@ def registers_now(
         return
     with closing(duckdb.connect(":memory:", config=dict(NO_EXTENSIONS))) as own:
         own.execute("set timezone = 'UTC'")
+        shut(own)
         own.execute("create table events (vehicle_id varchar, started_at timestamptz)")
         for name in _REGISTERS:
             sql = f"select * from {name} where vehicle_id = ?"  # noqa: S608 - own names

@@ -8,12 +8,13 @@ import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from fleetbrake.cluster.machines import Machines, checked_handover
 from fleetbrake.core.errors import InputError
+from fleetbrake.core.secret_options import has_secret
 from fleetbrake.recordings.mapping import shipped_names
 from fleetbrake.recordings.remote import scheme_of
 from fleetbrake.recordings.sources import source_of
@@ -26,10 +27,6 @@ SCHEMES: Final = ("s3", "gs", "abfs", "abfss", "file")
 #: In [retention]: keep for good. TOML has no word for "none".
 KEEP: Final = "keep"
 _ADDRESS: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://")
-#: Options of an address by which object stores are given what is secret.
-_SECRET: Final = re.compile(
-    r"secret|passw|token|credential|signature|^sig$|^sas$|(access|account|api|private)[-_]?key", re.IGNORECASE
-)
 
 _WORDS: Final = {"missing": "is missing", "extra_forbidden": "is no key of this version"}
 
@@ -69,7 +66,7 @@ def _goal(value: Any, info: ValidationInfo) -> str | Path:
         raise ValueError(f"must be a folder or an address that begins with {', '.join(s + '://' for s in SCHEMES)}")
     if parts.password is not None or (parts.username and not parts.scheme.startswith("abfs")):
         raise ValueError("has a name or password in it: these come from the environment, see the manual")
-    if any(_SECRET.search(key) for key, _ in parse_qsl(parts.query, keep_blank_values=True)):
+    if has_secret(parts.query):
         raise ValueError("has a key or password among its options: these come from the environment, see the manual")
     if not (parts.path if parts.scheme == "file" else parts.netloc):
         raise ValueError("names no place after ://")

@@ -21,6 +21,7 @@ from pyarrow import fs
 
 from fleetbrake.core.errors import FleetbrakeError, StoreBusyError, StoreError
 from fleetbrake.recordings.remote import GaveUp, again
+from fleetbrake.store.disk_words import reason
 from fleetbrake.store.files import put_in_place, sha256_of, write_atomically
 from fleetbrake.store.runs import Outcome, last_runs
 
@@ -158,7 +159,7 @@ def _into_folder(folder: Path, draft: Path, names: list[str], manifest_name: str
             tick(done, len(names))
     except OSError as error:
         raise FleetbrakeError(
-            f"{folder}: the month's files cannot be put there ({error.strerror or error})."
+            f"{folder}: the month's files cannot be put there ({reason(error)})."
         ) from error
     write_atomically(folder / manifest_name, lambda part: _written(part, manifest))
 

@@ -12,6 +12,8 @@ from typing import Any
 
 from filelock import FileLock
 
+from fleetbrake.core.private import make_private
+
 
 def heartbeat_file(folder: Path, job: str) -> Path:
     """Where the heartbeat of a job is: each job has one of its own, since both may run at the same time."""
@@ -56,7 +58,7 @@ class Heartbeat:
         """Write the file, if no other run of the job does."""
         with self._one_at_a_time, suppress(OSError, NotImplementedError):
             if not self._lock.is_locked:
-                self._file.parent.mkdir(parents=True, exist_ok=True)
+                make_private(self._file.parent)
                 self._lock.acquire(timeout=0)  # a Timeout is an OSError: the other run writes
             part = self._file.with_name(f".{self._file.name}.{os.getpid()}.part")
             try:

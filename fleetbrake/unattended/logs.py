@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
+from fleetbrake.core.private import make_private
 from fleetbrake.recordings.story import printable
 
 LOGGER: Final = "fleetbrake.unattended"
@@ -39,7 +40,7 @@ class DayFile(logging.Handler):
         """One line."""
         try:
             line = json.dumps(self._facts(record), sort_keys=True, default=str) + "\n"
-            self._folder.mkdir(parents=True, exist_ok=True)
+            make_private(self._folder)
             with log_file(self._folder, _moment(record)).open("a", encoding="utf-8") as file:
                 file.write(line)
         except OSError as error:
@@ -86,16 +87,18 @@ class _Cleaning(logging.Filter):
 
 @contextmanager
 def logging_to(
-    folder: Path, keep_days: int, level: str, *, job: str, run_id: str, stage: Callable[[], str], clean: Cleaned
+    folder: Path, keep_days: int | None, level: str, *, job: str, run_id: str, stage: Callable[[], str], clean: Cleaned
 ) -> Iterator[logging.Logger]:
     """The run's logger while the block runs; warnings of libraries go the same way. Old files are removed first.
 
     Parameters
     ----------
+    keep_days : None removes none.
     clean : what every text passes through, since a log carries no driver's id.
     stage : tells what the run is at.
     """
-    remove_old(folder, datetime.now(UTC) - timedelta(days=keep_days))
+    if keep_days is not None:
+        remove_old(folder, datetime.now(UTC) - timedelta(days=keep_days))
     readable = logging.StreamHandler(sys.stderr)
     readable.setFormatter(_Readable())
     handlers: list[logging.Handler] = [DayFile(folder, job, run_id, stage), readable]

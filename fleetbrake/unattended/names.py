@@ -21,7 +21,10 @@ LEFT_OUT: Final = "…"
 #: A register's row that was not taken is told with its value.
 _TOLD_VALUE: Final = re.compile(r"""(\bdriver_?id\s*=\s*)('[^']*'|"[^"]*")""", re.IGNORECASE)
 #: The path of a recording in a sentence: from a root on, which stands before it, up to the ending.
-_RECORDING: Final = re.compile(r"(?<![\w./\\])(?:[A-Za-z]:)?[/\\][^\n]*?\.parquet(?![\w/\\])", re.IGNORECASE)
+#: A name may hold line breaks.
+_RECORDING: Final = re.compile(
+    r"(?<![\w./\\])(?:[A-Za-z]:)?[/\\](?:[^\n]|\n(?=[^\n]*\.parquet))*?\.parquet(?![\w/\\])", re.IGNORECASE
+)
 _DIGITS: Final = 12
 
 

@@ -73,11 +73,13 @@ def _reading(run: Run, config: Config, part: RecordingsPart) -> None:
 
 def _files(run: Run, folders: list[str | Path]) -> list[Source]:
     found: list[Source] = []
+    within: list[str] = []
     for folder in folders:
         try:
-            found += find_recordings([folder])
+            found += find_recordings([folder], within=within)
         except InputError as error:
             run.problem(str(error))
+    run.problem(*within)
     return found
 
 

@@ -18,6 +18,7 @@ from typing import Any, Final, TypeVar
 from fleetbrake.core.errors import FleetbrakeError, StoreBusyError, StoreError
 from fleetbrake.recordings.story import printable
 from fleetbrake.store import runs
+from fleetbrake.store.ageing.retention_clock import ageing_day
 from fleetbrake.store.runs import Outcome
 from fleetbrake.unattended.config import Config
 from fleetbrake.unattended.heartbeat import Heartbeat, heartbeat_file
@@ -53,6 +54,7 @@ class Run:
     facts: dict[str, Any] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    begun: float = field(default_factory=time.monotonic)
     _told_at: float = field(default_factory=time.monotonic)
 
     def progress(self, stage: str, done: int = 0, of: int = 0) -> None:
@@ -121,17 +123,20 @@ def run_job(job: str, config: Config, work: Callable[[Run], None], *, makes_stor
     run_id = f"{started_at:%Y%m%dT%H%M%S}-{secrets.token_hex(3)}"
     if not makes_store and not store.is_dir():
         error = f"{store}: there is no such store; run the night first."
-        return FAILED, {**_head(job, run_id, Outcome.FAILED, FAILED, started_at), "error": error}
+        return FAILED, {**_head(job, run_id, Outcome.FAILED, FAILED, started_at, 0.0), "error": error}
     names = NamesLeftOut(store)
     heartbeat = Heartbeat(heartbeat_file(config.heartbeat_folder, job), job, run_id, started_at)
+    believed = _clock_believed(store)  # else nothing of either is removed
+    logs_days = config.logs.keep_days if believed else None
+    kept_days = config.history.keep_days if believed else None
     how: dict[str, Any] = {"job": job, "run_id": run_id, "stage": lambda: heartbeat.stage, "clean": names}
     with (
         listening() as asked,
-        logging_to(config.log_folder, config.logs.keep_days, config.logs.level, **how) as log,
+        logging_to(config.log_folder, logs_days, config.logs.level, **how) as log,
         heartbeat.beating(config.heartbeat.every_s),
     ):
         run = Run(job, run_id, store, log, heartbeat, asked, names)
-        with _history(run, config, started_at) as written_down:
+        with _history(run, started_at, config.log_folder, kept_days) as written_down:
             outcome = _worked(run, work)
             facts = _facts(run, outcome, started_at)
             written_down(outcome, facts)
@@ -159,18 +164,26 @@ def _worked(run: Run, work: Callable[[Run], None]) -> Outcome:
     return _OUTCOMES[run.status]
 
 
+def _clock_believed(store: Path) -> bool:
+    """Whether the clock may say what is old: what a clock that runs years ahead removes does not come back."""
+    try:
+        return ageing_day(store).doubt is None
+    except FleetbrakeError:  # told by whatever needs what cannot be read
+        return False
+
+
 Ending = Callable[[Outcome, dict[str, Any]], None]
 
 
 @contextmanager
-def _history(run: Run, config: Config, started_at: datetime) -> Iterator[Ending]:
+def _history(run: Run, started_at: datetime, logs: Path, keep_days: int | None) -> Iterator[Ending]:
     """The run in the store's history; yields what writes down how it ended."""
     with ExitStack() as stack:
         try:
             stack.enter_context(runs.living(run.store, run.run_id))
-            for dead in runs.begin(run.store, run.run_id, run.job, started_at, config.history.keep_days):
+            for dead in runs.begin(run.store, run.run_id, run.job, started_at, keep_days):
                 run.log.warning("An earlier run was killed: %s of %s", dead.job, dead.started_at)
-            runs.remember_log_folder(run.store, config.log_folder)
+            runs.remember_log_folder(run.store, logs)
         except StoreError as error:
             run.log.warning("%s", error)
 
@@ -206,25 +219,25 @@ def _summary(facts: dict[str, Any]) -> dict[str, Any]:
 
 def _facts(run: Run, outcome: Outcome, started_at: datetime) -> dict[str, Any]:
     """What whatever watches is told: no driver's id is in it."""
-    facts = {**_head(run.job, run.run_id, outcome, run.status, started_at), "steps": run.steps, **run.facts}
+    seconds = time.monotonic() - run.begun  # not by the clock, which may be set meanwhile
+    facts = {**_head(run.job, run.run_id, outcome, run.status, started_at, seconds), "steps": run.steps, **run.facts}
     if run.error is not None:
         facts["error"] = run.names(run.error)
     facts["problem_count"] = len(run.problems)
-    facts["problems"] = [run.names(printable(said)) for said in run.problems[:MOST_TOLD]]
-    facts["warnings"] = [run.names(printable(said)) for said in run.warnings[:MOST_TOLD]]
+    facts["problems"] = [printable(run.names(said)) for said in run.problems[:MOST_TOLD]]
+    facts["warnings"] = [printable(run.names(said)) for said in run.warnings[:MOST_TOLD]]
     return facts
 
 
-def _head(job: str, run_id: str, outcome: Outcome, status: int, started_at: datetime) -> dict[str, Any]:
-    ended_at = datetime.now(UTC)
+def _head(job: str, run_id: str, outcome: Outcome, status: int, started_at: datetime, seconds: float) -> dict[str, Any]:
     return {
         "job": job,
         "run_id": run_id,
         "outcome": outcome.value,
         "status": status,
         "started_at": started_at.isoformat(timespec="milliseconds"),
-        "ended_at": ended_at.isoformat(timespec="milliseconds"),
-        "seconds": round((ended_at - started_at).total_seconds(), 3),
+        "ended_at": datetime.now(UTC).isoformat(timespec="milliseconds"),
+        "seconds": round(seconds, 3),
     }
 
 

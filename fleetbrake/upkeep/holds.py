@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.core.foreign_text import MOST_NAME
 from fleetbrake.recordings.reader import find_recordings
 from fleetbrake.store.ageing.retention import policy, read_state
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.forgetting.erase import erase_forgotten
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.forgetting.tombstones import read_tombstones
+from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.holding.held_files import Copied, checked_copies, copy_held, remove_copies
 from fleetbrake.store.holding.held_manifest import folder_of, read_manifest
 from fleetbrake.store.holding.held_seen import found_again
@@ -23,6 +25,10 @@ from fleetbrake.store.log import read_log
 from fleetbrake.upkeep.retention import Retained, retain
 
 __all__ = ["Listed", "Placed", "Released", "copy_held", "hold", "list_holds", "moment", "release_hold"]
+
+
+#: Letters of a reason (own choice, as in the forms of pages).
+MOST_REASON = 2_000
 
 
 @dataclass(frozen=True)
@@ -84,6 +90,7 @@ def hold(
         Another run writes the store, or it cannot be written.
     """
     _must_exist(store)
+    _must_be_short(reason, by)
     files = find_recordings(list(recordings))
     with writer_lock(store, "hold"):
         _refuse_forgotten(store, driver_id, reason, by)
@@ -96,6 +103,12 @@ def hold(
         told = _doubts(store, made)
         copied = {one.hold_id: one for one in copy_held(store, found_again(read_log(store), files))}[made.hold_id]
         return Placed(made, copied, told + copied.sentences)
+
+
+def _must_be_short(reason: str, by: str) -> None:
+    """Refuse what no list of holds could show."""
+    if len(reason) > MOST_REASON or len(by) > MOST_NAME:
+        raise InputError(f"A reason has {MOST_REASON:,} letters at most, the name of whoever gives it {MOST_NAME}.")
 
 
 def _refuse_forgotten(store: Path, driver_id: str | None, *texts: str) -> None:
@@ -112,6 +125,7 @@ def _refuse_forgotten(store: Path, driver_id: str | None, *texts: str) -> None:
 
 def list_holds(store: Path) -> list[Listed]:
     """All holds, the oldest first, released ones too."""
+    refuse_newer(store, published_too=True)
     listed = []
     for one in all_holds(store):
         ended = one.released is not None
@@ -131,11 +145,12 @@ def release_hold(
     Raises
     ------
     InputError
-        There is no such hold, or it ended before.
+        There is no such hold, it ended before, or reason and name are too long.
     StoreBusyError, StoreError
         Another run writes the store, or it cannot be written.
     """
     _must_exist(store)
+    _must_be_short(reason, by)
     with writer_lock(store, "release-hold"):
         ended = released(store, hold_id, by=by, reason=reason, copies_kept=keep_copies)
         gone, shared, told = 0, 0, list[str]()

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "dashboards"))
 from page_parts import plain
 
+from fleetbrake.reports.printed import printed
+
 JOINER = "\u2060"
 
 
@@ -21,7 +23,7 @@ def _unescaped(shown: str) -> str:
 
 @given(st.text(st.characters(exclude_characters=JOINER, exclude_categories=["Cs"]), min_size=1))
 def test_the_letters_come_back(text: str) -> None:
-    wanted = " ".join(text.split())
+    wanted = " ".join(printed(text).split())
     shown = _unescaped(plain(text)).replace(JOINER, "")
     assert shown == (wanted if text else "–")
 
@@ -45,6 +47,11 @@ def test_nothing_becomes_a_picture(text: str) -> None:
 @pytest.mark.parametrize("text", ["--", "->", "<-", "<=", ">=", "~="])
 def test_nothing_is_joined_into_another_sign(text: str) -> None:
     assert text not in _unescaped(plain(text))
+
+
+@pytest.mark.parametrize("mark", ["\u202e", "\u2067", "\x1b", "\x9b", "\0"])
+def test_nothing_reaches_beyond_its_own_text(mark: str) -> None:
+    assert plain(f"a{mark}b") == "a\ufffdb"
 
 
 def test_missing_text_is_a_dash() -> None:

@@ -30,6 +30,7 @@ def test_wheel_holds_pages_models_and_mappings(tmp_path: Path) -> None:
     names = set(zipfile.ZipFile(wheel).namelist())
     needed = {
         "fleetbrake/_dashboards/app.py",
+        "fleetbrake/_dashboards/doors.py",
         "fleetbrake/_dashboards/views/inspections.py",
         "fleetbrake/_dashboards/.streamlit/config.toml",
         "fleetbrake/recordings/mappings/j1939.toml",

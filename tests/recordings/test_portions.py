@@ -5,7 +5,7 @@ import pyarrow as pa
 import pytest
 
 from fleetbrake.core.errors import InputError
-from fleetbrake.recordings import plan, reader, stream
+from fleetbrake.recordings import bounds, plan, reader, stream
 from fleetbrake.recordings.reader import open_recording
 
 START_US = 1_767_600_000_000_000
@@ -235,8 +235,8 @@ def test_very_long_ids(write, plain_stop, monkeypatch):
 
 
 def test_a_table_of_contents_beyond_all_bounds(write, plain_stop, monkeypatch):
-    monkeypatch.setattr(reader, "MOST_CONTENTS", 10_000)
-    with pytest.raises(InputError, match=r"too many row groups; write it with larger ones"):
+    monkeypatch.setattr(bounds, "MOST_CONTENTS", 10_000)
+    with pytest.raises(InputError, match=r"too many row groups or columns; write it with larger row groups"):
         open_recording(write(plain_stop(), row_group_size=1))
 
 

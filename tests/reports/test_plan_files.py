@@ -105,7 +105,8 @@ def test_odd_ids_stay_in_their_line_and_are_cut(planned: Path) -> None:
     assert not any("\n" in title or "\u202e" in title for title in titles)
     assert max(map(len, titles)) <= MOST_LETTERS
     assert any(title.startswith("a;b,c\\d\\n:") for title in titles)
-    assert any(title.startswith("L" * 79 + "…: one wheel of an axle") for title in titles)
+    cut = "L" * 53 + "…" + "L" * 26  # ids often differ at their end
+    assert any(title.startswith(f"{cut}: one wheel of an axle") for title in titles)
 
 
 def test_the_same_plan_gives_the_same_bytes_in_any_order_of_rows(planned: Path, tmp_path: Path) -> None:

@@ -207,7 +207,7 @@ def test_store_folders_of_any_name(tmp_path: Path, name: str) -> None:
 def test_a_folder_name_that_the_database_would_misread_is_told(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="question mark"), rebuilding(tmp_path / "a?b"):
         pass
-    assert files_of(tmp_path / "a?b") == {"store.lock"}
+    assert files_of(tmp_path / "a?b") == {"store.lock", "format.json"}
 
 
 def test_a_relative_store_follows_the_working_folder(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:

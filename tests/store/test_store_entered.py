@@ -184,7 +184,7 @@ def test_a_damaged_file_is_told_in_a_sentence(tmp_path: Path) -> None:
         ("something_new", "{}", "which this version does not know"),
         ("date_fixed", "{", "Entry 1 of the store cannot be read"),
         ("date_fixed", '{"on": "yesterday"}', "Entry 1 of the store cannot be read"),
-        ("date_fixed", '{"on": null, "more": 1}', "Entry 1 of the store cannot be read"),
+        ("date_fixed", '{"on": null, "more": 1}', "Entry 1 of the store has a part that this version does not know"),
     ],
 )
 def test_what_no_version_wrote_is_told(tmp_path: Path, kind: str, body: str, told: str) -> None:

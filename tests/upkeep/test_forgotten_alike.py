@@ -97,7 +97,8 @@ def test_written_differently_it_is_withheld_and_told(whole: Path, store: Path, t
     (more / "drivers.csv").write_text(f"driver_id,depot\n{DRIVER.lower()},North\n")
     done = CliRunner().invoke(app, ["ingest", str(more), "--registers", str(more), "--store", str(store)])
     told = " ".join(done.stderr.split())
-    assert done.exit_code == 0 and f"{len(ALIKE) + 1} events or rows of registers name a driver" in told
+    withheld = [cell for cell in ALIKE if cell.strip() != DRIVER]  # with blanks around it, it is the very id
+    assert done.exit_code == 0 and f"{len(withheld) + 1} events or rows of registers name a driver" in told
     assert ask(store, "SELECT DISTINCT driver_id FROM events WHERE vehicle_id = 'V3'") == [(None,)]
     assert ask(store, "SELECT driver_id FROM drivers") == [(OTHER,)]
     assert places_of(store, DRIVER, *ALIKE[3:4]) == []

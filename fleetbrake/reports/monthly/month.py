@@ -1,7 +1,5 @@
 """The month written down: PDF, workbook, CSV and Parquet of every table, all from one reading of the store."""
 
-import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +10,9 @@ from fleetbrake.reports.monthly.month_csv import write_tables
 from fleetbrake.reports.monthly.month_pdf import write_pdf
 from fleetbrake.reports.monthly.month_told import MonthTold, month_told
 from fleetbrake.reports.monthly.month_xlsx import write_workbook
-from fleetbrake.store.files import PART
+from fleetbrake.store.disk_words import reason
+from fleetbrake.store.drafts import draft_in
+from fleetbrake.store.files import put_in_place
 
 
 def write_month(
@@ -38,7 +38,7 @@ def write_month(
         with _aside(out) as draft:
             return _in_place(draft, out, _written(draft, told))
     except OSError as error:
-        raise FleetbrakeError(f"The month's files cannot be written: {error.strerror or error}.") from error
+        raise FleetbrakeError(f"The month's files cannot be written to {out}: {reason(error)}.") from error
 
 
 def _written(draft: Path, told: MonthTold) -> list[str]:
@@ -54,11 +54,10 @@ def _aside(out: Path) -> Iterator[Path]:
     """A folder in ``out`` in which all files are made before any takes its place; whatever goes wrong, it is gone."""
     there = out.exists()
     out.mkdir(parents=True, exist_ok=True)
-    draft = Path(tempfile.mkdtemp(prefix=".month-", suffix=PART, dir=out))
     try:
-        yield draft
+        with draft_in(out, ".month-") as draft:
+            yield draft
     finally:
-        shutil.rmtree(draft, ignore_errors=True)
         if not there and not any(out.iterdir()):
             out.rmdir()
 
@@ -67,5 +66,5 @@ def _in_place(draft: Path, out: Path, names: list[str]) -> list[Path]:
     """Move the files to where they belong, over those of an earlier run."""
     for name in names:
         (out / name).parent.mkdir(exist_ok=True)
-        (draft / name).replace(out / name)
+        put_in_place(draft / name, out / name)
     return [out / name for name in names]

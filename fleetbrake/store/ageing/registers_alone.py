@@ -11,6 +11,7 @@ from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.fresh import NO_EXTENSIONS
 from fleetbrake.store.registers import read_register
 from fleetbrake.store.schema import create_tables, replace_table
+from fleetbrake.store.shut import shut
 
 
 @contextmanager
@@ -24,6 +25,7 @@ def registers_alone(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """
     with closing(duckdb.connect(":memory:", config=dict(NO_EXTENSIONS))) as con:
         con.execute("SET TimeZone = 'UTC'")
+        shut(con)
         create_tables(con)
         for name in REGISTERS:
             replace_table(con, name, read_register(store, name))

@@ -124,6 +124,9 @@ def note_refused(store: Path, today: date) -> date:
     known = state.get("refused_since")
     since = date.fromisoformat(known) if isinstance(known, str) else today
     since = min(since, today)  # a first day that is yet to come was of another clock
+    applied = _applied_on(state.get("applied", {}))
+    if applied is not None:  # and so was one before the rules were applied last
+        since = max(since, applied)
     if known != since.isoformat():
         write_state(store, {**state, "refused_since": since.isoformat()})
     return since

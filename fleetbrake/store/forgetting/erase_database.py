@@ -57,7 +57,7 @@ def _erase_column(con: duckdb.DuckDBPyConnection, table: str, column: str, forge
     if column in SPARED:
         return 0
     name = quoted(table)
-    statement = f"UPDATE {name} SET {quoted(column)} = given.new FROM given WHERE {name}.{quoted(column)} = given.old"  # noqa: S608
+    statement = f"UPDATE {name} SET {quoted(column)} = given.new FROM given WHERE {name}.{quoted(column)} = given.old"  # noqa: S608 - quoted names
     return _with(con, forgetter.texts(_values(con, table, column), column), statement)
 
 
@@ -65,13 +65,13 @@ def _driver_statement(table: str, column: str) -> str:
     name, same = quoted(table), f"{quoted(table)}.{quoted(column)} = given.old"
     if table in OF_DRIVERS:
         return f"DELETE FROM {name} USING given WHERE {same}"  # noqa: S608 - names of the file's own tables
-    return f"UPDATE {name} SET {quoted(column)} = NULL FROM given WHERE {same}"  # noqa: S608
+    return f"UPDATE {name} SET {quoted(column)} = NULL FROM given WHERE {same}"  # noqa: S608 - quoted names
 
 
 def _values(con: duckdb.DuckDBPyConnection, table: str, column: str, which: str = "true") -> list[str]:
     name = quoted(column)
     rows = con.execute(
-        f"SELECT DISTINCT {name} FROM {quoted(table)} WHERE {name} IS NOT NULL AND {which} ORDER BY 1"  # noqa: S608
+        f"SELECT DISTINCT {name} FROM {quoted(table)} WHERE {name} IS NOT NULL AND {which} ORDER BY 1"  # noqa: S608 - quoted names
     ).fetchall()
     return [row[0] for row in rows]
 

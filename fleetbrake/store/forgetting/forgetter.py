@@ -263,10 +263,10 @@ def changed_json(text: str, change: Change) -> str:
     """JSON with each text in it changed, as it was to the byte where none is; what is no JSON is changed as a text."""
     try:
         told = json.loads(text)
-    except ValueError:
+        after = changed_values(told, change)
+        return text if after == told else json.dumps(after, ensure_ascii=False, separators=(",", ":"))
+    except (ValueError, RecursionError):  # a note of brackets alone is no JSON of ours either
         return change(text)
-    after = changed_values(told, change)
-    return text if after == told else json.dumps(after, ensure_ascii=False, separators=(",", ":"))
 
 
 def changed_values(told: Any, change: Change) -> Any:

@@ -76,7 +76,7 @@ def names_in_store(store: Path, forgetter: Forgetter) -> dict[str, str]:
 def _published(
     con: duckdb.DuckDBPyConnection, table: str, columns: tuple[str, ...], forgetter: Forgetter
 ) -> dict[str, str]:
-    drivers = con.execute(f"SELECT DISTINCT driver_id FROM {table} WHERE driver_id IS NOT NULL").fetchall()  # noqa: S608
+    drivers = con.execute(f"SELECT DISTINCT driver_id FROM {table} WHERE driver_id IS NOT NULL").fetchall()  # noqa: S608 - own names
     gone = [row[0] for row in drivers if forgetter.knows(row[0])]
     if not gone:
         return {}

@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from fleetbrake.store.fresh import NO_EXTENSIONS
 from fleetbrake.store.schema import quoted
+from fleetbrake.store.shut import shut, wary
 
 _SQLITE: Final = b"SQLite format 3\0"
 #: Where a DuckDB file says that it is one.
@@ -115,6 +116,7 @@ def _duckdb(path: Path) -> Iterator[Found]:
     place = str(path.resolve()).replace("'", "''")
     with duckdb.connect(":memory:", config=dict(NO_EXTENSIONS)) as con:
         con.execute(f"ATTACH '{place}' AS searched (TYPE duckdb, READ_ONLY)")
+        shut(con)
         yield Found("names of tables", _said(con, "table_name, sql", "column_name, column_default", "view_name, sql"))
         yield Found("comments", _said(con, "comment", "comment", "comment"))
         columns = con.execute(
@@ -125,7 +127,7 @@ def _duckdb(path: Path) -> Iterator[Found]:
         for schema, table, column in columns:
             name = quoted(column)
             rows = con.execute(
-                f"SELECT DISTINCT CAST({name} AS VARCHAR) FROM searched.{quoted(schema)}.{quoted(table)} "  # noqa: S608
+                f"SELECT DISTINCT CAST({name} AS VARCHAR) FROM searched.{quoted(schema)}.{quoted(table)} "  # noqa: S608 - quoted names
                 f"WHERE {name} IS NOT NULL"
             ).fetchall()
             yield Found(f"table {table}, column {column}", [row[0] for row in rows], column)
@@ -135,8 +137,8 @@ def _said(con: duckdb.DuckDBPyConnection, tables: str, columns: str, views: str)
     """What the file itself says of its tables, columns and views."""
     asked = (
         f"SELECT {tables} FROM duckdb_tables() WHERE database_name = 'searched'",  # noqa: S608 - own names
-        f"SELECT {columns} FROM duckdb_columns() WHERE database_name = 'searched'",  # noqa: S608
-        f"SELECT {views} FROM duckdb_views() WHERE database_name = 'searched' AND NOT internal",  # noqa: S608
+        f"SELECT {columns} FROM duckdb_columns() WHERE database_name = 'searched'",  # noqa: S608 - own names
+        f"SELECT {views} FROM duckdb_views() WHERE database_name = 'searched' AND NOT internal",  # noqa: S608 - own names
     )
     return [str(cell) for sql in asked for row in con.execute(sql).fetchall() for cell in row if cell is not None]
 
@@ -147,12 +149,13 @@ def _sqlite(path: Path) -> Iterator[Found]:
 
     # opened as writers do, since one that was killed may have left something to be undone first
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True)) as con:
+        wary(con)
         con.text_factory = lambda raw: raw.decode("utf-8", "replace")
         definitions = asked(con, "SELECT name, sql FROM sqlite_master")
         yield Found("definitions", [str(cell) for row in definitions for cell in row])
         tables = asked(con, "SELECT name FROM sqlite_master WHERE type = 'table'")
         for (table,) in tables:
             for _, column, *_rest in asked(con, f"PRAGMA table_info({quoted(table)})"):
-                rows = asked(con, f"SELECT DISTINCT {quoted(column)} FROM {quoted(table)}")  # noqa: S608
+                rows = asked(con, f"SELECT DISTINCT {quoted(column)} FROM {quoted(table)}")  # noqa: S608 - quoted names
                 texts = [text for row in rows for text in _within(row[0])]
                 yield Found(f"table {table}, column {column}", texts, column)

@@ -57,7 +57,7 @@ def compare_files(con: duckdb.DuckDBPyConnection, log: pa.Table, lake: Lake) -> 
     )
     for made, key in (("pub_new_keys", "new_key"), ("pub_gone_keys", "old_key")):
         con.execute(
-            f"CREATE TEMP TABLE {made} AS SELECT DISTINCT {key} AS {PIECE_KEY} FROM pub_changed "  # noqa: S608
+            f"CREATE TEMP TABLE {made} AS SELECT DISTINCT {key} AS {PIECE_KEY} FROM pub_changed "  # noqa: S608 - own names
             f"WHERE other_rows AND {key} IS NOT NULL"
         )
     con.execute("CREATE TEMP VIEW file_log AS SELECT * EXCLUDE (events_stamp, wheels_stamp) FROM pub_files")
@@ -65,7 +65,7 @@ def compare_files(con: duckdb.DuckDBPyConnection, log: pa.Table, lake: Lake) -> 
 
 def nothing_changed(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether files and vehicles are those that were published."""
-    return not any(number(con, f"SELECT count(*) FROM {name}") for name in ("pub_changed", "pub_vehicles"))  # noqa: S608
+    return not any(number(con, f"SELECT count(*) FROM {name}") for name in ("pub_changed", "pub_vehicles"))  # noqa: S608 - own names
 
 
 def compare_events(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest) -> None:
@@ -79,7 +79,7 @@ def compare_events(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest) -> 
     con.execute(f"CREATE TEMP TABLE pub_gone AS SELECT * FROM {EVENTS} WHERE {gone}")  # noqa: S608 - own names
     con.execute(f"CREATE TEMP TABLE pub_again AS {_AGAIN}")
     con.execute(
-        f"CREATE TEMP TABLE stg_events AS SELECT {_OF_STAGING} FROM pub_new "  # noqa: S608
+        f"CREATE TEMP TABLE stg_events AS SELECT {_OF_STAGING} FROM pub_new "  # noqa: S608 - own names
         f"UNION ALL SELECT {_OF_STAGING} FROM pub_again"
     )
     make(con, "int_applications")
@@ -87,17 +87,17 @@ def compare_events(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest) -> 
         "CREATE TEMP TABLE pub_ids AS SELECT event_id FROM pub_gone UNION SELECT event_id FROM int_applications"
     )
     con.execute(
-        f"CREATE TEMP TABLE pub_touched AS SELECT * FROM {EVENTS} "  # noqa: S608
+        f"CREATE TEMP TABLE pub_touched AS SELECT * FROM {EVENTS} "  # noqa: S608 - own names
         f"WHERE event_id IN (SELECT event_id FROM pub_ids) AND NOT ({gone})"
     )
     con.execute(
-        f"INSERT INTO int_applications SELECT {_OF_APPLICATION} FROM pub_touched AS t "  # noqa: S608
+        f"INSERT INTO int_applications SELECT {_OF_APPLICATION} FROM pub_touched AS t "  # noqa: S608 - own names
         f"ANTI JOIN pub_again AS a ON a.{PIECE_KEY} = t.{PIECE_KEY} AND a.event_id = t.event_id"
     )
     make(con, "int_fates")
-    con.execute(f"DELETE FROM {EVENTS} WHERE event_id IN (SELECT event_id FROM pub_ids)")  # noqa: S608
+    con.execute(f"DELETE FROM {EVENTS} WHERE event_id IN (SELECT event_id FROM pub_ids)")  # noqa: S608 - own names
     columns = ", ".join(EVENT_COLUMNS)
-    con.execute(f"INSERT INTO {EVENTS} SELECT {columns} FROM int_fates ORDER BY {PIECE_KEY}, row_start, event_id")  # noqa: S608
+    con.execute(f"INSERT INTO {EVENTS} SELECT {columns} FROM int_fates ORDER BY {PIECE_KEY}, row_start, event_id")  # noqa: S608 - own names
 
 
 def list_rows(con: duckdb.DuckDBPyConnection) -> None:
@@ -119,7 +119,7 @@ def note_files(con: duckdb.DuckDBPyConnection) -> None:
     """What was published is now ``pub_files``."""
     con.execute(f"DELETE FROM {FILES} WHERE path IN (SELECT path FROM pub_changed)")  # noqa: S608 - own names
     con.execute(
-        f"INSERT INTO {FILES} SELECT {', '.join(FILE_COLUMNS)} FROM pub_files "  # noqa: S608
+        f"INSERT INTO {FILES} SELECT {', '.join(FILE_COLUMNS)} FROM pub_files "  # noqa: S608 - own names
         "WHERE path IN (SELECT path FROM pub_changed) ORDER BY path"
     )
 

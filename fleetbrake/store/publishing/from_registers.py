@@ -17,13 +17,19 @@ _ENTERED_INTO = frozenset({"vehicles", "inspections", "repairs", "defect_reports
 
 
 def take_registers(
-    con: duckdb.DuckDBPyConnection, store: Path, rest: AtRest, known: dict[str, str], *, anew: bool
+    con: duckdb.DuckDBPyConnection,
+    store: Path,
+    rest: AtRest,
+    known: dict[str, str],
+    *,
+    anew: bool,
+    up_to: int | None = None,
 ) -> dict[str, str]:
     """Publish the registers and make ``pub_vehicles`` and ``pub_trips``; fingerprints of their files.
 
     ``pub_vehicles``: vehicles of which something that events follow from is another; ``pub_trips``: trips that are new,
     gone or changed. ``known``: fingerprints of then; a register whose file is the same is left alone. ``anew``: all is
-    published, and both are empty.
+    published, and both are empty. ``up_to``: what people entered counts up to this entry.
     """
     used = f"SELECT {', '.join(USED_OF_VEHICLES)} FROM vehicles"  # noqa: S608 - own names
     con.execute(f"CREATE TEMP TABLE pub_vehicles_before AS {used}")
@@ -38,12 +44,12 @@ def take_registers(
             con.execute("CREATE TEMP TABLE pub_trips_before AS SELECT * FROM trips")
         replace_table(con, name, rest.register(name, read_register(store, name)))
         if name == "trips" and not anew:
-            con.execute(f"INSERT INTO pub_trips {_between('pub_trips_before', 'SELECT * FROM trips')}")  # noqa: S608
-    merged_registers(con, store)
+            con.execute(f"INSERT INTO pub_trips {_between('pub_trips_before', 'SELECT * FROM trips')}")  # noqa: S608 - own names
+    merged_registers(con, store, up_to)
     changed = (
         _between("pub_vehicles_before", used) if not anew else "SELECT vehicle_id FROM pub_vehicles_before LIMIT 0"
     )
-    con.execute(f"CREATE TEMP TABLE pub_vehicles AS SELECT DISTINCT vehicle_id FROM ({changed})")  # noqa: S608
+    con.execute(f"CREATE TEMP TABLE pub_vehicles AS SELECT DISTINCT vehicle_id FROM ({changed})")  # noqa: S608 - own names
     return prints
 
 

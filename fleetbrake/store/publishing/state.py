@@ -29,7 +29,8 @@ EVENT_COLUMNS: Final = {
     "onset_at": "TIMESTAMPTZ", "end_at": "TIMESTAMPTZ", "begins": "BOOLEAN", "place": "BIGINT",
     "best_path": "VARCHAR", "fate": "VARCHAR", "kept_path": "VARCHAR",
 }  # fmt: skip
-_MADE_BY = "published_from"
+#: Setting of the published file that says on what its rows stand.
+MADE_BY = "published_from"
 #: Published tables whose rows publishing keeps; another number of rows than it left: somebody else changed them.
 COUNTED: Final = ("events", "event_wheels", "ingest_log", "trips", "vehicles", "month_work", "recording_facts")
 
@@ -76,7 +77,7 @@ def begin_anew(con: duckdb.DuckDBPyConnection) -> None:
 
 def drop_state(con: duckdb.DuckDBPyConnection) -> None:
     """Forget what was published, so that the next time publishes all anew: for whoever changes published rows."""
-    con.execute(f"DELETE FROM {SETTINGS} WHERE name = '{_MADE_BY}'")  # noqa: S608 - own names
+    con.execute(f"DELETE FROM {SETTINGS} WHERE name = '{MADE_BY}'")  # noqa: S608 - own names
     for name in (FILES, EVENTS):
         con.execute(f"DROP TABLE IF EXISTS {name}")
 
@@ -84,11 +85,11 @@ def drop_state(con: duckdb.DuckDBPyConnection) -> None:
 def note(con: duckdb.DuckDBPyConnection, print_: str, registers: dict[str, str]) -> None:
     """Note on what the published rows stand now."""
     told = json.dumps({"fingerprint": print_, "registers": registers, "counts": _counts(con)}, sort_keys=True)
-    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES ('{_MADE_BY}', ?)", [told])  # noqa: S608 - own names
+    con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES ('{MADE_BY}', ?)", [told])  # noqa: S608 - own names
 
 
 def _made(con: duckdb.DuckDBPyConnection) -> dict[str, object]:
-    row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = '{_MADE_BY}'").fetchall()  # noqa: S608 - own names
+    row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = '{MADE_BY}'").fetchall()  # noqa: S608 - own names
     try:
         made = json.loads(row[0][0]) if row else {}
     except (TypeError, ValueError):

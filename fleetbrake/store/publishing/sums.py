@@ -38,7 +38,7 @@ def sum_up_changed(con: duckdb.DuckDBPyConnection, criteria: RecordCriteria = DE
                 _replace(con, summary, "month IN (SELECT month FROM pub_months)")
     _vehicles(con)
     mine = "vehicle_id IN (SELECT vehicle_id FROM pub_theirs)"
-    with _sources(con, criteria, {**_ALL, "counted_events": f"SELECT * FROM events WHERE {mine}"}):  # noqa: S608
+    with _sources(con, criteria, {**_ALL, "counted_events": f"SELECT * FROM events WHERE {mine}"}):  # noqa: S608 - own names
         for summary in _OF_VEHICLES:
             _replace(con, summary, mine)
         with _mart(con, f"SELECT * FROM ({_SINCE}) ORDER BY vehicle_id"):  # noqa: S608 - own names
@@ -69,7 +69,7 @@ def _vehicles(con: duckdb.DuckDBPyConnection) -> None:
 
 def _replace(con: duckdb.DuckDBPyConnection, name: str, which: str) -> None:
     with _mart(con, f"SELECT * FROM ({sql_of(name)}) WHERE {which}"):  # noqa: S608 - own names
-        con.execute(f"DELETE FROM {name} WHERE {which}")  # noqa: S608
+        con.execute(f"DELETE FROM {name} WHERE {which}")  # noqa: S608 - own names
         append_rows(con, name, "mart")
 
 
@@ -114,7 +114,7 @@ def _in_months(con: duckdb.DuckDBPyConnection, months: Sequence[str]) -> dict[st
     ended = f"ended_at >= TIMESTAMPTZ '{ended_at.isoformat()}'"
     return {
         "counted_events": f"SELECT * FROM events WHERE {events}",  # noqa: S608 - own names and our own months
-        "counted_trips": f"SELECT * FROM trips WHERE started_at >= {since} OR {ended}",  # noqa: S608
+        "counted_trips": f"SELECT * FROM trips WHERE started_at >= {since} OR {ended}",  # noqa: S608 - own names
     }
 
 

@@ -31,7 +31,7 @@ _SOURCES = (
 )
 _ONSET = "started_at + to_microseconds(CAST(round(coalesce(onset_s, 0) * 1e6) AS BIGINT))"
 #: Published events as the model of incidents reads them.
-_OF_PEOPLE = f"SELECT event_id, {_ONSET} AS onset_at, driver_id, vehicle_id, not_braking FROM events"  # noqa: S608
+_OF_PEOPLE = f"SELECT event_id, {_ONSET} AS onset_at, driver_id, vehicle_id, not_braking FROM events"  # noqa: S608 - own names
 
 
 def write_rows(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest, *, anew: bool) -> None:
@@ -43,7 +43,7 @@ def write_rows(con: duckdb.DuckDBPyConnection, lake: Lake, rest: AtRest, *, anew
     for name in ("events", "event_wheels"):
         con.execute(f"DELETE FROM {name} WHERE event_id IN (SELECT event_id FROM pub_drop)")  # noqa: S608 - own names
     con.execute("CREATE TEMP TABLE int_incidents (event_id VARCHAR, incident BIGINT)")
-    wanted = f"SELECT vehicle_id FROM publishing_events SEMI JOIN pub_write USING ({PIECE_KEY}, event_id)"  # noqa: S608
+    wanted = f"SELECT vehicle_id FROM publishing_events SEMI JOIN pub_write USING ({PIECE_KEY}, event_id)"  # noqa: S608 - own names
     make(con, "int_trips", where="true" if anew else f"vehicle_id IN ({wanted})")
     con.execute("DROP TABLE IF EXISTS temp.stg_events")
     # the lake's rows come without a number, and are many and wide: as written, the other side is put into a hash table
@@ -82,7 +82,7 @@ def _facts(listed: str) -> str:
 def _slices(con: duckdb.DuckDBPyConnection, lake: Lake) -> Iterator[list[str]]:
     """Pieces of ``pub_write`` for some thousand events at a time, those of a block together, older blocks first."""
     listed = con.execute(
-        f"SELECT {PIECE_KEY}, count(*), coalesce(min(started_at), TIMESTAMPTZ 'infinity') = TIMESTAMPTZ 'infinity', "  # noqa: S608
+        f"SELECT {PIECE_KEY}, count(*), coalesce(min(started_at), TIMESTAMPTZ 'infinity') = TIMESTAMPTZ 'infinity', "  # noqa: S608 - own names
         f"min(epoch_us(started_at)) FROM publishing_events SEMI JOIN pub_write USING ({PIECE_KEY}, event_id) GROUP BY 1"
     ).fetchall()
     counted = {key: count for key, count, _, _ in listed}

@@ -1,0 +1,18 @@
+"""The pages' server as the command starts it: the pages, with the gate before them."""
+
+import sys
+from pathlib import Path
+
+import streamlit as st
+
+_HERE = str(Path(__file__).resolve().parent)
+if _HERE not in sys.path:
+    sys.path.insert(0, _HERE)
+
+from keeper import PagesKeeper  # noqa: E402
+
+from fleetbrake.access.gate import App, Gate  # noqa: E402
+
+# the framework looks for an assignment of this form and serves what has this name in the end: the gate
+app: App = st.App(Path(__file__).resolve().with_name("app.py"))
+app = Gate(app, PagesKeeper())

@@ -1,0 +1,101 @@
+"""What the gate has to be told of the framework: whose cookie it is, and what a message of a browser asks for."""
+
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import urlsplit
+
+from sign_in import caller_of, settings, sign_in_named
+from streamlit import config
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
+from streamlit.web.server.starlette.starlette_websocket import (
+    _get_signed_cookie_with_chunks,
+    _parse_decoded_user_cookie,
+)
+
+from fleetbrake.access.caller import Caller, local_caller
+from fleetbrake.access.ended import ENDED
+from fleetbrake.access.loopback import is_loopback
+from fleetbrake.access.serving import shown_address
+
+#: What anybody may ask for: to have the page drawn, or that it is not. The framework answers to more, for whoever
+#: develops pages: what its folder's version control says, emptying what is kept for all, writing files.
+_ANYBODY = frozenset({"rerun_script", "stop_script", "app_heartbeat"})
+#: What is asked for by pages that hold something.
+_LET_IN = frozenset({"deferred_file", "dataframe_chunk"})
+
+
+class PagesKeeper:
+    """Answers of this server's framework and settings."""
+
+    def __init__(self) -> None:
+        self._address = str(config.get_option("server.address") or "")
+        self._port = int(config.get_option("server.port"))
+        self._origin = shown_address(self._address, self._port, settings() if sign_in_named() else None)
+
+    @property
+    def origin(self) -> str:
+        """Scheme, host and port under which people reach the pages."""
+        return self._origin
+
+    def caller(self, headers: Mapping[str, str], remote_ip: str | None, *, speaks: bool) -> Caller:
+        """Who asks."""
+        if not sign_in_named():
+            return local_caller(self._address, headers, remote_ip, speaks=speaks)
+        return caller_of(lambda: self._claims(headers))
+
+    def names_us(self, host: str) -> bool:
+        """Whether the pages are served under this name."""
+        name = _host_of(f"//{host}")
+        if not sign_in_named():
+            return name is not None and is_loopback(name)
+        return name is not None and name == _host_of(self._origin)
+
+    def our_page(self, origin: str, host: str) -> bool:
+        """Whether a page of this origin is one of ours."""
+        if sign_in_named():
+            return origin == self._origin
+        return bool(host) and origin == f"http://{host}"
+
+    def passes(self, message: bytes, caller: Caller) -> bool:
+        """Whether what a browser asks for may reach the framework."""
+        asked = BackMsg()
+        try:
+            asked.ParseFromString(message)
+        except Exception:  # the wire format's own error, from a package that is the framework's
+            return False
+        kind = asked.WhichOneof("type")
+        if kind == "backend_operation_request":
+            return bool(caller.viewer.roles) and asked.backend_operation_request.WhichOneof("payload") in _LET_IN
+        if kind == "file_urls_request":
+            return caller.viewer.may_act
+        return kind in _ANYBODY
+
+    def sign_out(self, headers: Mapping[str, str]) -> None:
+        """End the sign-in whose cookie this is."""
+        if sign_in_named():
+            ENDED.end(self._claims(headers))
+
+    def _claims(self, headers: Mapping[str, str]) -> Mapping[str, Any]:
+        """What the provider said of whoever has this cookie; nothing where its signature or origin is another."""
+        try:
+            signed = _get_signed_cookie_with_chunks(_cookies(headers.get("cookie", "")), USER_COOKIE_NAME)
+            return _parse_decoded_user_cookie(signed, self._origin) if signed else {}
+        except ValueError:  # letters that no cookie of ours has
+            return {}
+
+
+def _cookies(told: str) -> dict[str, str]:
+    """Cookies by name; what other programs of the same host left there in another form does not hide ours."""
+    parts = (part.partition("=") for part in told.split(";"))
+    return {name.strip(): value.strip().strip('"') for name, _, value in parts}
+
+
+def _host_of(url: str) -> str | None:
+    """Host name of an address in small letters; None for what is no host and port alone."""
+    try:
+        parts = urlsplit(url)
+        name, _ = parts.hostname, parts.port
+    except ValueError:
+        return None
+    return None if name is None or parts.username is not None or parts.path or parts.query else name.rstrip(".").lower()

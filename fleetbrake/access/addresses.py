@@ -1,0 +1,81 @@
+"""Which addresses the pages' server answers at all, and how. Whatever is not listed here is refused."""
+
+import re
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Final
+
+from fleetbrake.access.roles import PAGES
+
+#: Longest path and longest query of an address (bytes). Own choice: a page's choices take some hundred bytes, what a
+#: provider sends back after signing in some thousand.
+LONGEST_PATH: Final = 1_000
+LONGEST_QUERY: Final = 16_000
+
+#: What may be brought in at once (bytes): a findings sheet, with what a browser wraps around a file.
+LARGEST_UPLOAD: Final = 2_200_000
+
+
+class Sort(Enum):
+    """What an address leads to."""
+
+    FRAME = auto()  # the empty frame of the pages; what it shows comes through STREAM
+    ASSET = auto()  # the frame's scripts, fonts and pictures: the same in every installation
+    LIFE = auto()  # whether the server is up, and which pages may hold the frame
+    SIGN_IN = auto()
+    SIGN_OUT = auto()
+    DOWNLOAD = auto()
+    UPLOAD = auto()
+    STREAM = auto()  # the web socket that pages are drawn through
+
+
+@dataclass(frozen=True)
+class Way:
+    """An address and how it may be asked."""
+
+    sort: Sort
+    methods: frozenset[str]
+
+
+_LOOK: Final = frozenset({"GET", "HEAD"})
+_ASK: Final = frozenset({"GET"})
+_BRING: Final = frozenset({"PUT", "DELETE"})
+
+#: Pages have one name, without a point: other names are files. Those that are not there are told by the pages.
+_PAGE: Final = re.compile(r"/[A-Za-z0-9_-]{0,64}")
+_ASSET: Final = re.compile(r"/static/(?:[A-Za-z0-9_-]+/)*[A-Za-z0-9_-][A-Za-z0-9_.-]*")
+_DOWNLOAD: Final = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[a-z0-9]{1,8})?")
+_UPLOAD: Final = re.compile(r"/_stcore/upload_file/[0-9a-f-]{36}/[A-Za-z0-9-]{1,64}")
+
+_EXACT: Final[dict[str, Way]] = {
+    "/": Way(Sort.FRAME, _LOOK),
+    "/favicon.png": Way(Sort.ASSET, _LOOK),
+    "/manifest.json": Way(Sort.ASSET, _LOOK),
+    "/_stcore/health": Way(Sort.LIFE, _LOOK),
+    "/_stcore/host-config": Way(Sort.LIFE, _ASK),
+    "/_stcore/stream": Way(Sort.STREAM, _ASK),
+    "/auth/login": Way(Sort.SIGN_IN, _ASK),
+    "/oauth2callback": Way(Sort.SIGN_IN, _ASK),
+    "/auth/logout": Way(Sort.SIGN_OUT, _ASK),
+    **{f"/{page}": Way(Sort.FRAME, _LOOK) for page in PAGES},
+}
+_SHAPED: Final = (
+    (_ASSET, Way(Sort.ASSET, _LOOK)),
+    (_DOWNLOAD, Way(Sort.DOWNLOAD, _LOOK)),
+    (_UPLOAD, Way(Sort.UPLOAD, _BRING)),
+    (_PAGE, Way(Sort.FRAME, _LOOK)),
+)
+
+
+def way_to(path: str) -> Way | None:
+    """What a decoded path leads to; None where nothing is answered."""
+    exact = _EXACT.get(path)
+    if exact is not None:
+        return exact
+    return next((way for shape, way in _SHAPED if shape.fullmatch(path)), None)
+
+
+def download_of(path: str) -> str | None:
+    """The name of a file kept for download, without its ending, where the path leads to one."""
+    found = _DOWNLOAD.fullmatch(path)
+    return found.group(1) if found else None

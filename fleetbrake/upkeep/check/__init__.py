@@ -1,0 +1,122 @@
+"""A store verified part by part, and repaired as far as what is left allows.
+
+Verifying leaves the store as it is. All of it runs under the writer's lock, so that nothing changes meanwhile.
+"""
+
+from pathlib import Path
+
+import duckdb
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.database import database_path
+from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.log import IngestLog
+from fleetbrake.store.recount import beside
+from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
+from fleetbrake.upkeep.check.layout import check_folder, check_key_files
+from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
+from fleetbrake.upkeep.check.pieces import check_pieces
+from fleetbrake.upkeep.check.repair import Repair
+from fleetbrake.upkeep.check.sources_there import check_recordings
+
+__all__ = ["NAMES", "Checked", "Outcome", "check_store"]
+
+#: Every check, in order.
+NAMES = (
+    *("folder", "key files", "log", "index", "pieces", "registers", "mappings", "entries", "runs", "forgotten"),
+    *("holds", "retention", "database", "tables", "published", "recount", "recordings"),
+)
+
+
+def check_store(store: Path, *, recordings: bool = False, repair: bool = False) -> Checked:
+    """Verify a store; every problem is told, not only the first.
+
+    Parameters
+    ----------
+    recordings : read every byte of the recordings that the log names.
+    repair : make again what can be made again, where anything is wrong or was left by a run that was ended, and verify
+        once more.
+
+    Raises
+    ------
+    StoreBusyError
+        Another run writes the store.
+    StoreError
+        There is no store, a newer version wrote it, or nothing can be written beside it.
+    """
+    if not (database_path(store).is_file() or (store / "lake").is_dir()):
+        raise StoreError(f"{store}: there is no store here; nothing was looked at.")
+    with writer_lock(store, "check"):
+        found = _Check(store).run(recordings)
+        if not repair or (found.sound and not found.to_tidy):
+            return found
+        work = Repair(store, found)
+        work.run()
+        found.mended, found.not_mended = work.mended, work.not_mended
+        found.after = _Check(store).run(recordings)
+        return found
+
+
+class _Check:
+    """One verification: what later checks need of earlier ones."""
+
+    def __init__(self, store: Path) -> None:
+        self.store, self.damage = store, Damage()
+        self.outcomes = {name: Outcome(name) for name in NAMES}
+
+    def run(self, recordings: bool) -> Checked:
+        """All checks."""
+        out, damage, store = self.outcomes, self.damage, self.store
+        log = log_and_index.check_log(store, out["log"], damage)
+        index = log_and_index.check_index(store, log, out["index"], damage)
+        check_folder(store, index, out["folder"], damage)
+        check_key_files(store, out["key files"], damage)
+        if log is None or index is None:
+            out["pieces"].left_out = "the log or the index cannot be used"
+        else:
+            check_pieces(store, log, index, out["pieces"], damage)
+        kept.check_registers(store, out["registers"])
+        kept.check_mappings(store, log, out["mappings"])
+        kept.check_entries(store, out["entries"])
+        kept.check_runs(store, out["runs"])
+        kept.check_forgotten(store, out["forgotten"])
+        kept.check_holds(store, out["holds"], damage)
+        kept.check_retention(store, out["retention"])
+        self._database(log)
+        if log is None:
+            out["recordings"].left_out = "the log cannot be used"
+        else:
+            check_recordings(log, out["recordings"], read=recordings)
+        return Checked(list(out.values()), damage)
+
+    def _database(self, log: IngestLog | None) -> None:
+        out = self.outcomes
+        whole = published.check_database(self.store, log, out["database"], self.damage)
+        names = ("tables", "published", "recount")
+        if whole is None:
+            if out["database"].wrong.count:
+                for name in names:
+                    out[name].left_out = "the published file cannot be opened"
+            return
+        try:
+            with beside(self.store) as con:
+                published.check_tables(con, whole, out["tables"], self.damage)
+                published.check_nobody_back(con, self.store, whole, out["forgotten"], self.damage)
+                self._compare(con, log, whole)
+        except duckdb.Error as error:
+            raise StoreError(f"The published file cannot be held against the lake: {error}") from error
+
+    def _compare(self, con: duckdb.DuckDBPyConnection, log: IngestLog | None, whole: set[str]) -> None:
+        out, damage = self.outcomes, self.damage
+        if log is None or damage.index or damage.gone:
+            for name in ("published", "recount"):
+                out[name].left_out = "rows of the lake cannot be used"
+            return
+        if not recounted.check_files_published(con, self.store, log, whole, out["published"], damage):
+            out["recount"].left_out = "other files were published"
+        elif damage.tables or damage.types:
+            out["recount"].left_out = "tables cannot be read"
+        elif any(out[name].wrong.count for name in ("registers", "entries", "forgotten", "holds")):
+            out["recount"].left_out = "what the rows rest on besides the lake is damaged"
+        else:
+            recounted.check_recount(con, self.store, whole, out["recount"], damage)

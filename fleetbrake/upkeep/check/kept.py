@@ -1,0 +1,225 @@
+"""What a store keeps besides the lake: registers, mappings, entries of people, runs, who was forgotten, holds, rules.
+
+None of it can be made again from the lake, so that most of this is told and not repaired.
+"""
+
+import sqlite3
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+import pyarrow.compute as pc
+from pydantic import ValidationError
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.core.table_rules import GIVEN
+from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
+from fleetbrake.recordings.mapping import Mapping
+from fleetbrake.store import entered, runs
+from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME
+from fleetbrake.store.ageing.retention import policy
+from fleetbrake.store.entered_rows import KINDS
+from fleetbrake.store.forgetting.tombstones import read_tombstones
+from fleetbrake.store.holding.held_files import checked_copies
+from fleetbrake.store.holding.holds import all_holds
+from fleetbrake.store.log import IngestLog
+from fleetbrake.store.mappings import MAPPINGS_FOLDER
+from fleetbrake.store.registers import read_register, register_path
+from fleetbrake.store.sealed import Seal, seal_of
+from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
+from fleetbrake.upkeep.check.outcome import Damage, Outcome
+
+_FROM_COPY: Final = "put it back from a copy of the store"
+
+
+def check_registers(store: Path, out: Outcome) -> None:
+    """Every register: readable, keyed, each row once."""
+    rows = 0
+    for name in REGISTERS:
+        path = register_path(store, name)
+        if not path.is_file():
+            continue
+        broken = broken_seal(path)
+        if broken:
+            out.wrong.add(
+                f"Register {name}: {broken}; {_FROM_COPY}, or move {path.name} away and read the register again."
+            )
+            continue
+        try:
+            table = read_register(store, name)
+        except StoreError as error:
+            out.wrong.add(f"{error} {_FROM_COPY.capitalize()}, or move it away and read the register again.")
+            continue
+        rows += table.num_rows
+        if seal_of(path) is Seal.NONE:
+            out.notes.add(f"registers/{path.name}: {OLDER}.")
+        for sentence in _register_problems(name, table):
+            out.wrong.add(f"Register {name}: {sentence}.")
+    out.looked_at = f"{rows} rows"
+
+
+def _register_problems(name: str, table: pa.Table) -> list[str]:
+    keys = list(REGISTER_KEYS[name])
+    told = [f"a row without {column}" for column in GIVEN.get(name, ()) if table.column(column).null_count]
+    if table.group_by(keys).aggregate([]).num_rows != table.num_rows:
+        told.append(f"two rows of one {' and '.join(keys)}")
+    return told
+
+
+def check_mappings(store: Path, log: IngestLog | None, out: Outcome) -> None:
+    """Every mapping that was kept can be read, and those that the log names are there."""
+    there = set()
+    for path in sorted((store / MAPPINGS_FOLDER).glob("*.json")):
+        try:
+            found = Mapping.model_validate_json(path.read_text(encoding="utf-8")).fingerprint()
+        except (OSError, ValueError) as error:
+            out.wrong.add(f"mappings/{path.name} cannot be read ({type(error).__name__}): {_readable_again()}")
+            continue
+        there.add(path.stem)
+        if found != path.stem and not _some_forgotten(store):
+            out.wrong.add(f"mappings/{path.name} holds another mapping than was kept: {_readable_again()}")
+    wanted = set() if log is None else {one.rpartition(":")[2] for one in _settings(log) if ":" in one} - {"contract"}
+    damaged = {path.stem for path in (store / MAPPINGS_FOLDER).glob("*.json")}
+    for print_ in sorted(wanted - damaged):
+        out.wrong.add(f"The mapping {print_} is not kept any more: {_readable_again()}")
+    out.looked_at = f"{len(there)} mappings"
+
+
+def _readable_again() -> str:
+    return "samples of its recordings cannot be shown until they are read in again with --mapping."
+
+
+def _settings(log: IngestLog) -> list[str]:
+    whole = log.table().filter(pc.is_valid(log.table().column("key")))
+    found: list[str] = pc.unique(whole.column("settings")).to_pylist()
+    return found
+
+
+def _some_forgotten(store: Path) -> bool:
+    """Whether a forgotten driver may have been taken out of a mapping, which keeps its name."""
+    try:
+        return bool(read_tombstones(store).stones)
+    except StoreError:
+        return True
+
+
+def check_entries(store: Path, out: Outcome) -> None:
+    """What people entered: whole, never to be changed, each row by the rules of its kind."""
+    path = store / entered.ENTERED_NAME
+    if not path.is_file():
+        out.looked_at = "nothing was entered yet"
+        return
+    rows = _database_problems(path, entered.TABLES_SQL, "entered", out)
+    for entry_id, made_at, made_by, kind, vehicle_id, body in rows or ():
+        problem = _entry_problem(made_at, made_by, kind, vehicle_id, body)
+        if problem:
+            out.wrong.add(f"Entry {entry_id}: {problem}; {_FROM_COPY}.")
+    out.looked_at = f"{len(rows or ())} entries"
+
+
+def _entry_problem(made_at: object, made_by: object, kind: object, vehicle_id: object, body: object) -> str | None:
+    if not (isinstance(made_by, str) and made_by.strip() and isinstance(vehicle_id, str) and vehicle_id):
+        return "it names nobody or no vehicle"
+    if kind not in KINDS:
+        return "no kind that this version knows"
+    try:
+        if datetime.fromisoformat(str(made_at)).tzinfo is None:
+            return "its time has no zone"
+        KINDS[str(kind)].model_validate_json(str(body))
+    except ValidationError as error:
+        return f"it cannot be read ({error.errors()[0]['msg']})"
+    except ValueError:
+        return "its time is none"
+    return None
+
+
+def check_runs(store: Path, out: Outcome) -> None:
+    """The history of unattended runs."""
+    path = store / runs.RUNS_NAME
+    if not path.is_file():
+        out.looked_at = "no unattended run yet"
+        return
+    rows = _database_problems(path, runs.TABLES_SQL, "runs", out)
+    if rows is None:
+        return
+    out.looked_at = f"{len(rows)} runs"
+    try:
+        runs.last_runs(store, max(1, len(rows)))
+    except (StoreError, ValueError, TypeError) as error:
+        out.wrong.add(f"{path.name}: a run cannot be read ({error}); {_FROM_COPY}, or move the file away.")
+
+
+def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> list[tuple[object, ...]] | None:
+    """Rows of the table; None where they cannot be read. What is wrong with the file is told."""
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
+            con.execute("PRAGMA query_only = ON")
+            for (told,) in con.execute("PRAGMA integrity_check").fetchall():
+                if told != "ok":
+                    out.wrong.add(f"{path.name}: {told}; {_FROM_COPY}.")
+            parts = _parts(con)
+            if not parts:  # the first writer makes the file before the table, and may have been killed in between
+                return []
+            for name in sorted(_made(made_by) - parts):
+                out.wrong.add(f"{path.name}: {name[0]} {name[1]} is not as it was made; {_FROM_COPY}.")
+            return con.execute(f'SELECT * FROM "{table}"').fetchall()  # noqa: S608 - own names
+    except sqlite3.Error as error:
+        out.wrong.add(f"{path.name} cannot be read ({error}); {_FROM_COPY}.")
+        return None
+
+
+def _parts(con: sqlite3.Connection) -> set[tuple[str, str, str]]:
+    rows = con.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    return {(kind, name, " ".join(sql.split())) for kind, name, sql in rows if not name.startswith("sqlite_")}
+
+
+def _made(sql: str) -> set[tuple[str, str, str]]:
+    with closing(sqlite3.connect(":memory:")) as con:
+        con.executescript(sql)
+        return _parts(con)
+
+
+def check_forgotten(store: Path, out: Outcome) -> None:
+    """The list of the forgotten and its key."""
+    try:
+        out.looked_at = f"{len(read_tombstones(store).stones)} forgotten ids"
+    except StoreError as error:
+        out.wrong.add(str(error))
+
+
+def check_holds(store: Path, out: Outcome, damage: Damage) -> None:
+    """Legal holds, and every copy that was made for them, read to the end."""
+    try:
+        holds = all_holds(store)
+    except StoreError as error:
+        out.wrong.add(str(error))
+        return
+    copies = 0
+    for hold in holds:
+        if hold.released is not None and not hold.released.copies_kept:
+            continue
+        try:
+            files = checked_copies(store, hold.hold_id).files
+        except StoreError as error:
+            out.wrong.add(str(error))
+            continue
+        copies += sum(one.copy is not None for one in files)
+        for one in files:
+            if one.state == "damaged":
+                out.wrong.add(f"{hold.hold_id}: the copy of {one.path} is gone or has other bytes.")
+                damage.copies.append((hold.hold_id, str(one.copy)))
+    out.looked_at = f"{len(holds)} holds, {copies} copies"
+
+
+def check_retention(store: Path, out: Outcome) -> None:
+    """How long what is kept, and what was dropped."""
+    try:
+        out.looked_at = "rules were set" if policy(store) is not None else "no rules were set"
+    except StoreError as error:
+        out.wrong.add(str(error))
+    path = store / DROPPED_NAME
+    broken = broken_seal(path) if path.is_file() else None
+    if broken:
+        out.wrong.add(f"{DROPPED_NAME}: {broken}; {_FROM_COPY}: register rows that were dropped may come back.")

@@ -1,0 +1,78 @@
+"""What is published against what the lake gives: file by file, and row by row where all is made once more."""
+
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.entered import stamp
+from fleetbrake.store.findings import ENTERED_UP_TO
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import IngestLog
+from fleetbrake.store.publish import publish_recordings
+from fleetbrake.store.publishing.state import FILE_COLUMNS, FILES
+from fleetbrake.store.recount import PUBLISHED, RECOUNTED, differing
+from fleetbrake.store.schema import SETTINGS
+from fleetbrake.upkeep.check.outcome import Damage, Outcome
+from fleetbrake.upkeep.check.published import other_models
+
+#: Tables that what people entered is merged into.
+_ENTERED_INTO: Final = frozenset({"vehicles", "inspections", "repairs", "defect_reports", "due_dates"})
+
+
+def settings_of(con: duckdb.DuckDBPyConnection, whole: set[str]) -> dict[str, str]:
+    """What holds for the whole published file."""
+    if SETTINGS not in whole:
+        return {}
+    return dict(con.execute(f"SELECT name, value FROM {PUBLISHED}.main.{SETTINGS}").fetchall())  # noqa: S608 - own names
+
+
+def check_files_published(
+    con: duckdb.DuckDBPyConnection, store: Path, log: IngestLog, whole: set[str], out: Outcome, damage: Damage
+) -> bool:
+    """Whether the published file is of the files that the log names now."""
+    if FILES not in whole:
+        out.looked_at = "not known of which files it was made: all rows are compared"
+        return True
+    given = {"check_log": log.table(), "check_stamps": Lake(store).stamps()}
+    for name, table in given.items():
+        con.register(name, table)
+    differs = " OR ".join(f"o.{name} IS DISTINCT FROM n.{name}" for name in FILE_COLUMNS)
+    rows = con.execute(
+        "SELECT coalesce(n.path, o.path) FROM (SELECT l.*, s.events_stamp, s.wheels_stamp FROM check_log AS l "  # noqa: S608 - own names
+        "LEFT JOIN check_stamps AS s ON s.key = l.key) AS n "
+        f"FULL JOIN {PUBLISHED}.main.{FILES} AS o ON o.path = n.path WHERE {differs} ORDER BY 1"
+    ).fetchall()
+    for name in given:
+        con.unregister(name)
+    out.looked_at = f"{len(log)} files"
+    for (path,) in rows:
+        out.wrong.add(f"{path}: what was read of it is not what was published; a run was ended before it published.")
+    damage.publish |= bool(rows)
+    return not rows
+
+
+def check_recount(con: duckdb.DuckDBPyConnection, store: Path, whole: set[str], out: Outcome, damage: Damage) -> None:
+    """Publish all once more into the private database, and compare every table that publishing makes."""
+    settings = settings_of(con, whole)
+    if other_models(settings):
+        out.notes.add("Published by another version, or with other thresholds: the next ingest publishes all anew.")
+        out.looked_at = "not compared"
+        return
+    known = settings.get(ENTERED_UP_TO)
+    try:
+        publish_recordings(con, store, anew=True, recount_to=int(known) if known is not None else stamp(store))
+    except StoreError as error:
+        out.wrong.add(f"The rows cannot be made: {error}")
+        return
+    passed = _ENTERED_INTO if known is None and stamp(store) else frozenset[str]()
+    if passed:
+        out.notes.add(f"Not compared, since an older version merged them: {', '.join(sorted(passed))}.")
+    compared = [name for name in RECOUNTED if name in whole and name not in passed]
+    for name in compared:
+        more, less = differing(con, name)
+        if more or less:
+            out.wrong.add(f"{name}: {more} published rows are not what the lake and the registers give, {less} lack.")
+            damage.publish = True
+    out.looked_at = f"{len(compared)} tables, row for row"
