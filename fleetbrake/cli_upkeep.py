@@ -92,7 +92,7 @@ def _notes(done: "Forgotten") -> list[str]:
             "drivers, folders named driver_id=... and what this driver's own events, trips and files are called are "
             "free of it."
         )
-    told += [f"Driver {one} is written almost alike and is forgotten too." for one in done.alike]
+    told += [f"Driver {one} is written almost alike, or holds the id, and is forgotten too." for one in done.alike]
     told += [
         f"The id is part of the name of vehicle {one}, which stays: the workshop must find it." for one in done.vehicles
     ]

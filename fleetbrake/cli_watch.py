@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-from fleetbrake.core.kin import end_with
+from fleetbrake.core.kin import part_of
 from fleetbrake.core.stopping import ENDING
 from fleetbrake.store.in_hand import read_note
 
@@ -98,7 +98,7 @@ class _Watch:
         if self.child == 0:
             self._as_before()
         if os.getpid() != parent:
-            end_with(parent)
+            part_of(parent)
 
     def wait(self) -> int:
         """Wait for the child to end; its exit status, or the signal that ended it as a negative number."""

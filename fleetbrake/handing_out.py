@@ -141,7 +141,7 @@ class Desk:
     ----------
     check_bytes : look at every file's bytes, also where size and time of change are those of then.
     seen : for the holds that stand, filled while files are read.
-    unread : sentences on files that could not be read now, and whose rows of an earlier reading stay.
+    unread : sentences on files that cannot be used now, and whose rows of an earlier reading stay.
     """
 
     job: Job
@@ -165,12 +165,16 @@ class Desk:
         return Handed(source, path, True, then.sha256 if known else None, held), None
 
     def settled(self, handed: Handed, taken: Taken) -> Taken:
-        """What is to be noted of a file. One whose bytes nobody saw keeps what the store has of it, and is told.
+        """What is to be noted of a file. One that cannot be used now keeps what the store has of it, and is told.
 
-        A network folder that goes away, or a right that is missing for a night, says nothing of what was read before.
+        A network folder that goes away, a right that is missing for a night, a copy that was cut short, a disk that
+        rots: none of it says anything of what was read before. Each run reads the file anew until it can be used, or
+        is as it was. Only where the very bytes are rejected that were taken once, newer rules say so, and they hold.
         """
         entry, then = taken.entry, self.log.standing(handed.path)
-        if entry is None or entry.sha256 or entry.key is not None or then is None or then.key is None:
+        if entry is None or entry.key is not None or then is None or then.key is None:
+            return taken
+        if entry.sha256 == then.sha256 or not self.lake.has(then.key):
             return taken
         self.unread.append(f"{entry.reason} (the rows of its last reading stay)")
         return replace(taken, fate=Fate.UNREAD, entry=None)

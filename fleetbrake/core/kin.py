@@ -11,6 +11,21 @@ from typing import Final
 _PR_SET_PDEATHSIG: Final = 1
 
 
+_program_pid: int | None = None
+
+
+def part_of(program: int) -> None:
+    """This process does the work of ``program``, which started it, and ends when that ends."""
+    global _program_pid  # noqa: PLW0603 - one process, one answer
+    _program_pid = program
+    end_with(program)
+
+
+def program_pid() -> int:
+    """The process by which others know this program: the one that they started, may ask to end, or kill."""
+    return _program_pid or os.getpid()
+
+
 def end_with(parent: int) -> None:
     """End this process at once when ``parent``, which started it, ends; on Linux, elsewhere nothing happens."""
     if sys.platform == "linux":

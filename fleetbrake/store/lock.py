@@ -14,7 +14,7 @@ from typing import Final
 from filelock import FileLock, Timeout
 
 from fleetbrake.core.errors import StoreBusyError, StoreError
-from fleetbrake.core.kin import is_ending
+from fleetbrake.core.kin import is_ending, program_pid
 from fleetbrake.core.private import make_private
 from fleetbrake.store.files import write_atomically
 from fleetbrake.store.format import mark_format
@@ -160,7 +160,7 @@ def _acquire(lock: FileLock, store: Path, wait_s: float) -> None:
 def _write_holder(store: Path, what: str) -> None:
     holder = {
         "command": what,
-        "pid": os.getpid(),
+        "pid": program_pid(),
         "host": socket.gethostname(),
         "since": datetime.now(UTC).isoformat(timespec="seconds"),
     }

@@ -20,6 +20,7 @@ from filelock import FileLock, Timeout
 
 from fleetbrake import __version__
 from fleetbrake.core.errors import StoreError
+from fleetbrake.core.kin import program_pid
 from fleetbrake.core.private import make_private
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.format import refuse_newer
@@ -122,7 +123,7 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
         The file cannot be written.
     """
     killed = [run for run in _stored(store, "WHERE outcome = 'running'", ()) if not _lives(store, run.run_id)]
-    row = (run_id, job, _text(started_at), Outcome.RUNNING, socket.gethostname(), os.getpid(), __version__)
+    row = (run_id, job, _text(started_at), Outcome.RUNNING, socket.gethostname(), program_pid(), __version__)
     with opened(store, write=True) as con, con:
         for run in killed:
             con.execute(

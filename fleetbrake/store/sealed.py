@@ -14,6 +14,9 @@ from typing import BinaryIO, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+#: Folder of the store where a repair puts what it takes out of use. What is damaged can bring down whatever decodes it.
+SET_ASIDE: Final = "set-aside"
+
 _MAGIC: Final = b"seal-of-"
 _DIGITS: Final = 16
 #: Magic word, fingerprint of the footer, fingerprint of all but the seal.

@@ -12,6 +12,8 @@ from typing import Any
 
 from filelock import FileLock
 
+from fleetbrake.core.kin import program_pid
+
 from fleetbrake.core.private import make_private
 
 
@@ -34,7 +36,7 @@ class Heartbeat:
         self._lock = FileLock(file.with_name(f".{file.name}.lock"), thread_local=False, fallback_to_soft=False)
         self._one_at_a_time = threading.Lock()
         self._told: dict[str, Any] = {
-            "job": job, "run_id": run_id, "pid": os.getpid(), "host": socket.gethostname(),
+            "job": job, "run_id": run_id, "pid": program_pid(), "host": socket.gethostname(),
             "started_at": _now(started_at), "progress_at": _now(started_at), "stage": "beginning", "done": 0, "of": 0,
             "ended": False, "outcome": None, "status": None,
         }  # fmt: skip

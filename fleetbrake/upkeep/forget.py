@@ -7,11 +7,12 @@ from typing import Any
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.folded_text import SEPARATOR, fold_text
+from fleetbrake.core.foreign_text import shortened
 from fleetbrake.reports.names_in_text import telling
 from fleetbrake.reports.own_words import OWN_WORDS
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.forgetting.erase import Erased, erase_forgotten
-from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.forgetter import Forgetter, driver_changed
 from fleetbrake.store.forgetting.search import Remains, search
 from fleetbrake.store.forgetting.tombstones import add_tombstone, one_tombstone, read_tombstones
 from fleetbrake.store.holding.holds import active_holds
@@ -22,6 +23,8 @@ __all__ = ["Forgotten", "erase_forgotten", "forget_driver"]
 
 #: Where rows that a hold keeps may name a forgotten id.
 _HELD_PLACES = ("held/", "lake/", "registers/", "holds.json", "entered.sqlite")
+#: Ids that a sentence names, and letters of each (own choice).
+_MOST_NAMED, _MOST_OF_ID = 5, 80
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Forgotten:
     anywhere : the id was taken out of texts wherever it stood; a very short or common one only after "driver".
     erased : what was changed, by place, and what holds keep.
     held : holds that keep some of it, in words.
-    alike : other ids of drivers that are written almost alike; they are forgotten too.
+    alike : other ids of drivers that are written almost alike or hold the id as a word; they are forgotten too.
     vehicles : vehicles whose ids hold the id as a word; they stay.
     remains : where a search of every file still found it, but for what is held and what is another one's name.
     perhaps : where its letters stand within longer words.
@@ -89,8 +92,9 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
     A keyed fingerprint is kept, so that the id is known again in whatever is read in later. What a legal hold freezes
     stays in the lake and the registers until it is released, and is never published. Ends with a search of every file.
 
-    An id that differs in blanks, case, width or dashes alone is the same one to the fingerprint. Where the store knows
-    such drivers beside this one, they are forgotten with it, if ``alike_too`` says that they may.
+    An id that differs in blanks, case, width or dashes alone is the same one to the fingerprint, and so is one that holds
+    this id as a word (``J. Smith``, ``North/123456``). Where the store knows such drivers beside this one, they are
+    forgotten with it, if ``alike_too`` says that they may.
 
     Raises
     ------
@@ -107,10 +111,10 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
     with writer_lock(store, "forget-driver"):
         active_holds(store)  # a list of holds that is lost is told before anything is written down
         drivers, vehicles = _ids(store)
-        alike = tuple(sorted(one for one in drivers if one != driver_id and _same(one) == _same(driver_id)))
+        single = Forgetter(one_tombstone(driver_id, anywhere=anywhere))
+        alike = tuple(sorted(one for one in drivers - {driver_id} if _goes_too(one, driver_id, single)))
         if alike and not Forgetter(read_tombstones(store)).knows(driver_id):
             _refuse_alike(driver_id, driver_id in drivers, alike, alike_too)
-        single = Forgetter(one_tombstone(driver_id, anywhere=anywhere))
         holding = tuple(sorted(one for one in vehicles if single.names(one)))
         add_tombstone(store, driver_id, anywhere=anywhere, vehicles=holding)
         erased = erase_forgotten(store, anew=True)
@@ -135,6 +139,11 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
     )
 
 
+def _goes_too(other: str, driver_id: str, single: Forgetter) -> bool:
+    """Whether erasing ``driver_id`` takes the other driver's id too, or a part of it."""
+    return _same(other) == _same(driver_id) or single.knows(other) or driver_changed(other, single.text) != other
+
+
 def _refuse_alike(driver_id: str, known: bool, alike: tuple[str, ...], alike_too: bool) -> None:
     """Somebody else's id may be among those that would go too: a person decides. Forms of one letter are one id."""
     other = [one for one in alike if unicodedata.normalize("NFC", one) != unicodedata.normalize("NFC", driver_id)]
@@ -142,14 +151,20 @@ def _refuse_alike(driver_id: str, known: bool, alike: tuple[str, ...], alike_too
         return
     if not known:
         raise InputError(
-            f"No driver has just this id; meant is perhaps {' or '.join(other)}: --alike-too forgets what is written "
-            "almost alike. Nothing was done."
+            f"No driver has just this id; meant is perhaps {_some(other, 'or')}: --alike-too forgets what is written "
+            "almost alike or holds the id. Nothing was done."
         )
     raise InputError(
-        f"The store knows {' and '.join((driver_id, *other))}: ids that are written so much alike can only be "
-        "forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
+        f"The store knows {_some([driver_id, *other], 'and')}: ids that are written so much alike, or one within the "
+        "other, can only be forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
         "recordings and registers first. Nothing was done."
     )
+
+
+def _some(ids: list[str], word: str) -> str:
+    """The first of the ids for a sentence."""
+    shown = [shortened(one, _MOST_OF_ID) for one in ids[:_MOST_NAMED]]
+    return f" {word} ".join(shown) + (f" {word} {len(ids) - len(shown)} more" if len(ids) > len(shown) else "")
 
 
 def _of_our_words(driver_id: str) -> bool:

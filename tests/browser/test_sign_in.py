@@ -123,7 +123,7 @@ def test_without_a_sign_in_every_address_is_the_door(site: Site, view: str) -> N
     page.context.close()
 
 
-@pytest.mark.parametrize("person", list(ROLES))
+@pytest.mark.parametrize("person", ["one-planner", "one-admin"])  # all of them without a browser: tests/faults
 def test_each_role_reaches_its_pages_and_no_other(site: Site, person: str) -> None:
     one = Viewer(person, frozenset({ROLES[person]}))
     page = _signed_in(site, person)

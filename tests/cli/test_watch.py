@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from fleetbrake.cli_watch import _FAULTS, _MOST_STARTED_ANEW
+from fleetbrake.store.lock import holder, writer_lock
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere nobody watches")
 
@@ -44,7 +45,7 @@ IN_HAND = "run = InHand(STORE, ['a', 'b'], 2)\nwith run.holding('a'):\n    "
 def start(store: Path, work: str, before: str = "", **how: object) -> "subprocess.Popen[str]":
     return subprocess.Popen(  # type: ignore[call-overload, no-any-return]
         [sys.executable, "-c", PROGRAM.format(before=before) + work, str(store)],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": ""},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -175,13 +176,19 @@ def test_stopping_and_going_on(tmp_path: Path, whom: str) -> None:
 
 
 def test_a_killed_parent_takes_the_work_with_it(tmp_path: Path) -> None:
-    program = start(tmp_path, "come('ready')")
+    """And so whoever kills the process that the lock names has killed all of it."""
+    lock = "from fleetbrake.store.lock import writer_lock\nwith writer_lock(STORE, 'test'):\n    "
+    program = start(tmp_path, f"{lock}come('ready')")
     wait_for((tmp_path / "ready").exists)
     child = started(tmp_path)[0]
-    assert state(child) not in ("", "Z")
+    named = holder(tmp_path)
+    assert state(child) not in ("", "Z") and named is not None and named.pid == program.pid != child
     program.kill()
+    program.wait()
+    with writer_lock(tmp_path, "test"):  # what the kernel takes to end the other one is waited for
+        pass
+    assert state(child) in ("", "Z")
     ended(program)
-    wait_for(lambda: state(child) in ("", "Z"))
 
 
 def test_whoever_asked_it_to_end_does_not_see_it_go_on(tmp_path: Path) -> None:

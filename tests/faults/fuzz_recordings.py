@@ -192,11 +192,13 @@ class _Against(AssertionError):
     """What was tried went against what must hold."""
 
 
-def fuzz(folder: Path, first_seed: int, *, rounds: int = 10**9, minutes: float = 1e9, a_round: int = A_ROUND) -> Tally:
+def fuzz(
+    reading: Bounded, first_seed: int, *, rounds: int = 10**9, minutes: float = 1e9, a_round: int = A_ROUND
+) -> Tally:
     """Rounds of recordings until their number or the time is over, each with a seed of its own."""
     tally = Tally("recordings by a fuzzer that knows the contract")
     ends = time.monotonic() + 60.0 * minutes
-    with tally.timed(), Bounded(folder) as reading:
+    with tally.timed():
         for number in range(rounds):
             if time.monotonic() > ends:
                 break

@@ -65,7 +65,7 @@ def stop(number: int, **ids: str | None) -> pa.Table:
         table = table.drop_columns([name]) if name in table.column_names else table
         if value is not None:
             table = table.append_column(name, pa.array([value] * table.num_rows))
-    return table
+    return table.select(sorted(table.column_names))
 
 
 # --- recordings ----------------------------------------------------------------------------------------------------

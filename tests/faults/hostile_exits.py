@@ -9,6 +9,7 @@ import io
 import json
 import os
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -40,19 +41,23 @@ _FORMULA: Final = tuple("=+-@\t\r\n\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SI
 #: The program's own colours.
 _OWN_COLOURS: Final = re.compile("\x1b\\[[0-9;]*m")
 _EVENT_PROPERTIES: Final = frozenset(
-    "UID DTSTAMP SEQUENCE DTSTART DTEND SUMMARY LOCATION DESCRIPTION CATEGORIES STATUS TRANSP".split()
+    {"UID", "DTSTAMP", "SEQUENCE", "DTSTART", "DTEND", "SUMMARY", "LOCATION", "DESCRIPTION", "CATEGORIES", "STATUS"}
+    | {"TRANSP"}
 )
 #: Elements that show text as it is, whatever is in it.
 _AS_IT_IS: Final = {"text", "dataframe", "selectbox", "multiselect", "html", "file_uploader"}
 
 
+#: Control and format characters, ends of lines and paragraphs, halves of characters (names of the Unicode standard).
+_DOING: Final = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 #: Joiners and plain marks of direction belong to words of some scripts; pages break links with a mark of no width.
 _WRITTEN_WITH: Final = re.compile("[\u200c-\u200f\u061c\u2060\t\u2002-\u200a\u202f\u205f\u3000\xa0\u1680]")
 
 
 def steering(said: str) -> list[str]:
-    """Characters other than the end of a line that are not there to be seen, each once."""
-    return sorted({repr(one) for one in _OWN_COLOURS.sub("", said) if one != "\n" and not one.isprintable()})
+    """Characters other than the end of a line that are not there to be seen but to do something, each once."""
+    found = {one for one in _OWN_COLOURS.sub("", said) if one != "\n" and unicodedata.category(one) in _DOING}
+    return sorted(map(repr, found))
 
 
 # --- tables --------------------------------------------------------------------------------------------------------
@@ -232,7 +237,7 @@ def page(fleet: Fleet, view: str, texts: Sequence[str], **asked: str) -> Iterato
             seen.query_params[name] = value
         seen.run()
     yield from (f"{shown}: {wrong.message[:300]!a}" for wrong in seen.exception)
-    marked = [text for text in texts if re.search(r"[<\[*`$|]|:\w+[:\[]|^#|://|\w@\w", text)]
+    marked = [text for text in texts if re.search(r"[<\[*`$|]|:\w+[:\[]|^# |://|\w@\w", text)]
     for kind, words in _marked_up(seen):
         if found := [text for text in marked if text in words]:
             yield f"{shown}: {kind} reads {found[0][:60]!a} as markup"

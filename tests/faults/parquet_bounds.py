@@ -63,8 +63,11 @@ class Bounded:
     def _ask(child: subprocess.Popen[str], line: str) -> dict[str, Any] | None:
         assert child.stdin is not None
         assert child.stdout is not None
-        child.stdin.write(f"{line}\n")
-        child.stdin.flush()
+        try:
+            child.stdin.write(f"{line}\n")
+            child.stdin.flush()
+        except BrokenPipeError:
+            return None
         answer = child.stdout.readline()
         return json.loads(answer) if answer else None
 

@@ -20,10 +20,10 @@ IN_A_GROUP: Final = 50
 GROUPED: Final = 1_000_000
 
 
-def try_files(folder: Path, seed: int, files: Iterable[tuple[str, int]]) -> Tally:
+def try_files(reading: Bounded, seed: int, files: Iterable[tuple[str, int]]) -> Tally:
     """Read each of these files of the families."""
     tally = Tally("damaged, wrong and hostile recordings")
-    with tally.timed(), Bounded(folder) as reading:
+    with tally.timed():
         for family, number in files:
             data, said = made(family, seed, number)
             told = reading.read(data)
@@ -74,5 +74,6 @@ def _of_group(alone: Path, store: Path, names: dict[str, str]) -> str | None:
 def LONG(seed: int, minutes: float) -> list[Tally]:
     """All families by their weight, alone and in ingests; one with a million columns besides."""
     with TemporaryDirectory() as folder:
-        whole = try_files(Path(folder), seed, [*plan(FILES), ("a million columns", 0)])
+        with Bounded(Path(folder)) as reading:
+            whole = try_files(reading, seed, [*plan(FILES), ("a million columns", 0)])
         return [whole, try_ingests(Path(folder), seed, 0, 20)]

@@ -77,6 +77,8 @@ def clock_trial(begun: Path, wanted: Tables, *wrong: datetime) -> str | None:
         told = f"clock at {' and '.join(map(str, wrong))}"
         if len(known) < expected or known[0][0] != NOW.year:
             return f"{told}: the history knows {known}"
+        if not tried.told_on(NOW):
+            return f"{told}: what the first night told of the vehicles is gone"
         wrong_ones = differs(wanted, tried.rows())
         return f"{told}: {wrong_ones} differ from those of good nights" if wrong_ones else None
 

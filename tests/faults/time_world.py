@@ -68,6 +68,11 @@ class World:
                 found[name] = sorted(tuple(map(repr, row)) for row in rows)
         return found
 
+    def told_on(self, at: datetime) -> int:
+        """Number of predictions that were made on this day."""
+        with reading(self.store) as con:
+            return int(con.execute("SELECT count(*) FROM predictions WHERE made_on = ?", [at.date()]).fetchall()[0][0])
+
     def nights(self) -> list[tuple[int, str]]:
         """Year and ending of each run that the history knows, the newest first."""
         return [(run.started_at.year, run.outcome.value) for run in last_runs(self.store, 50)]

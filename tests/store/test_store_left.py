@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from fleetbrake.core.errors import StoreError
 from fleetbrake.store.database import rebuilding
 from fleetbrake.store.secret_key import KEY_BYTES, secret_key
 
@@ -44,5 +45,5 @@ def test_a_key_whose_draft_was_taken_for_a_left_one_is_drawn_again(
 
 
 def test_a_key_that_cannot_be_drawn_is_told_and_not_tried_for_ever(tmp_path: Path) -> None:
-    with pytest.raises(Exception, match="The key of this test cannot be read or written"):
+    with pytest.raises(StoreError, match="cannot be read or written"):
         secret_key(tmp_path / "no folder" / "some.key", "the key of this test")

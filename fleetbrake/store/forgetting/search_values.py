@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from fleetbrake.store.fresh import NO_EXTENSIONS
 from fleetbrake.store.schema import quoted
+from fleetbrake.store.sealed import SET_ASIDE, Seal, seal_of
 from fleetbrake.store.shut import shut, wary
 
 _SQLITE: Final = b"SQLite format 3\0"
@@ -71,6 +72,8 @@ def _lines(content: bytes, part: str) -> Iterator[Found]:
 
 
 def _parquet(path: Path) -> Iterator[Found]:
+    if SET_ASIDE in path.parts and seal_of(path) is not Seal.WHOLE:
+        raise OSError("damaged: not decoded")
     with pq.ParquetFile(path) as parquet:
         schema = parquet.schema_arrow
         yield Found("names of columns", schema.names)

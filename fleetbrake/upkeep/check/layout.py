@@ -26,10 +26,9 @@ from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.runs import RUNNING_FOLDER, RUNS_NAME
+from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
-#: Where a repair puts what it takes out of use: nothing is deleted by it.
-SET_ASIDE: Final = "set-aside"
 #: Keys that open what is veiled or forgotten.
 KEY_FILES: Final = (KEY_FILE, KEY_NAME)
 

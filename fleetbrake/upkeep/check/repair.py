@@ -34,9 +34,9 @@ from fleetbrake.store.log import IngestLog, log_path, read_log, write_log
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.schema import declared_columns, quoted
+from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.upkeep.check import log_and_index
 from fleetbrake.upkeep.check.lake_again import make_index, make_log
-from fleetbrake.upkeep.check.layout import SET_ASIDE
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
 from fleetbrake.upkeep.check.pieces import check_pieces
 from fleetbrake.upkeep.check.published import ONLY_HERE

@@ -1,0 +1,72 @@
+"""A recording that was read and cannot be used any more: its rows stay, it is told every time; a good one counts."""
+
+import os
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from product_run import Stop, stops_file
+
+from fleetbrake import pipeline
+from fleetbrake.store.log import read_log
+from tests.cluster.same_rows import assert_same, tables
+
+
+def _write(path: Path, decel: float) -> None:
+    pq.write_table(stops_file([("stop", Stop(16.0, decel))], vehicle_id="V1"), path)
+
+
+def _another_unit(path: Path) -> None:
+    table = pq.read_table(path)
+    at = table.schema.get_field_index("timestamp")
+    pq.write_table(table.set_column(at, "timestamp", pa.array(["no time"] * table.num_rows)), path)
+
+
+DAMAGES = {
+    "cut short": lambda path: os.truncate(path, path.stat().st_size // 2),
+    "empty": lambda path: path.write_bytes(b""),
+    "another format": lambda path: path.write_text("stamp,speed\n1,2\n"),
+    "a column of another type": _another_unit,
+    "a byte of the table of contents": lambda path: path.write_bytes(path.read_bytes()[:-8] + b"\x00" * 8),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_a_recording_that_goes_bad_keeps_its_rows(tmp_path: Path, damage: str) -> None:
+    folder, store = tmp_path / "recordings", tmp_path / "store"
+    folder.mkdir()
+    path = folder / "a.parquet"
+    _write(path, 4.0)
+    pipeline.ingest([folder], store)
+    good, before = path.read_bytes(), tables(store)
+    DAMAGES[damage](path)
+    for _ in range(2):  # the second time as well: it stays told until somebody mends it
+        summary = pipeline.ingest([folder], store)
+        assert (summary.rejected, len(summary.problems)) == (1, 1)
+        assert (
+            summary.problems[0].endswith("(the rows of its last reading stay)") and "a.parquet" in summary.problems[0]
+        )
+        assert tables(store) == before
+    path.write_bytes(good)
+    summary = pipeline.ingest([folder], store)
+    assert (summary.unchanged, summary.problems) == (1, []) and tables(store) == before
+    DAMAGES[damage](path)
+    pipeline.ingest([folder], store)
+    _write(path, 6.0)
+    summary = pipeline.ingest([folder], store)
+    alone = tmp_path / "alone"
+    pipeline.ingest([folder], alone)
+    assert (summary.loaded, summary.problems) == (1, [])
+    assert_same(store, alone)
+
+
+def test_a_recording_that_never_was_good_is_rejected_as_before(tmp_path: Path) -> None:
+    folder, store = tmp_path / "recordings", tmp_path / "store"
+    folder.mkdir()
+    (folder / "a.parquet").write_text("no Parquet")
+    for _ in range(2):
+        summary = pipeline.ingest([folder], store)
+        assert summary.rejected == 1 and "stay" not in summary.problems[0]
+    (entry,) = read_log(store)
+    assert entry.status == "rejected" and entry.key is None
