@@ -23,7 +23,8 @@ DASHBOARD_HELP: Final = "\n".join(
         "",
         "To let others in, people have to sign in at your OpenID Connect provider. Write a file like this, readable by "
         "you alone (chmod 600), put a server that speaks https in front, which passes the Host header and web sockets "
-        "on, and start with --sign-in FILE.toml, with --address as well where that server is another machine:",
+        "on and ends slow requests, and start with --sign-in FILE.toml, with --address as well where that server is "
+        "another machine:",
         "",
         r"\[auth]",
         'redirect_uri = "https://brakes.example.org/oauth2callback"',
@@ -42,7 +43,8 @@ DASHBOARD_HELP: Final = "\n".join(
         "",
         "Roles: planner (plans, decides, enters findings), safety (drivers' names and places), analyst (figures), "
         "admin (everything but drivers' names and places). A mail address counts only if the provider says that it was "
-        "checked. After 12 hours people sign in anew.",
+        "checked. After 12 hours people sign in anew. What is changed in the file holds within half a minute, on open "
+        "pages too.",
     )
 )
 

@@ -142,6 +142,8 @@ def _auth_problems(auth: Mapping[str, Any], redirect: str) -> list[str]:
         problems.append(f"[auth] cookie_secret must be {SHORTEST_SECRET} characters or more, drawn at random")
     if redirect:
         problems += _address_problems("redirect_uri", redirect)
+        if not _written_as_browsers_do(redirect):
+            problems.append("[auth] redirect_uri must have its host in small letters and no usual port (:443, :80)")
         if _path_of(redirect) != _CALLBACK:
             problems.append(f"[auth] redirect_uri must be the pages' address followed by {_CALLBACK}")
     if auth.get("server_metadata_url"):
@@ -161,6 +163,16 @@ def _address_problems(key: str, url: str) -> list[str]:
     if parts.scheme == "http" and not is_loopback(host):
         return [f"[auth] {key} must begin with https:// (plain http only for this machine itself)"]
     return []
+
+
+def _written_as_browsers_do(url: str) -> bool:
+    """Whether it begins as browsers tell where a page is from, since both are compared: RFC 6454 (from memory)."""
+    try:
+        parts = urlsplit(url)
+        usual = {"https": 443, "http": 80}.get(parts.scheme)
+        return parts.netloc == parts.netloc.lower() and (parts.port is None or parts.port != usual)
+    except ValueError:
+        return True  # told as no address
 
 
 def _path_of(url: str) -> str:

@@ -143,6 +143,8 @@ def check_pages(
 
 def _largest(data: AtHand, chunk: Chunk, texts: Texts | None, name: str, rows: int) -> int:
     """Bytes of the largest page, with twice those of the dictionary, which is kept besides; texts are told of."""
+    if chunk.encrypted:
+        raise InputError(f"column {name} is encrypted")
     start, stop = chunk.start, chunk.start + chunk.length
     if start < 0 or stop < start or stop > data.facts.size:
         raise BadStructure(f"column {name} from {start} to {stop}")
@@ -182,7 +184,9 @@ def probe_texts(parquet: pq.ParquetFile, texts: Texts, rows: int) -> None:
             found = pc.max(pc.binary_length(chunk.column(0))).as_py() or 0
             longest = max(longest, found)
             if longest * rows > MOST_TEXTS:
-                raise InputError(text_too_long(name, longest))
+                raise InputError(
+                    f"column {name} holds texts of up to {longest} bytes in {rows} rows, more than is kept in memory"
+                )
 
 
 def text_too_long(name: str, length: int) -> str:

@@ -33,6 +33,7 @@ class Chunk:
     unpacked: int
     start: int
     length: int
+    encrypted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,9 @@ def _chunk(data: bytes, place: int, kind: int) -> tuple[Chunk, int]:
         raise BadStructure("columns that are none")
     numbers: dict[int, int] = {}
     end, inside = [0], [0]
+    encrypted = False
     for number, inner, at in fields(data, place, end):
+        encrypted = encrypted or number == 8
         if number == 3 and inner == STRUCT:
             numbers = {}
             for field, its_kind, value in fields(data, at, inside):
@@ -101,7 +104,7 @@ def _chunk(data: bytes, place: int, kind: int) -> tuple[Chunk, int]:
     start, dictionary = numbers.get(9, -1), numbers.get(11, 0)
     if 0 < dictionary < start:
         start = dictionary
-    return Chunk(numbers.get(6, -1), start, numbers.get(7, -1)), end[0]
+    return Chunk(numbers.get(6, -1), start, numbers.get(7, -1), encrypted), end[0]
 
 
 def page_headers(handle: pa.NativeFile, start: int, stop: int) -> Iterator[PageHeader]:

@@ -298,10 +298,13 @@ def _looked_into(data: AtHand, shown: str) -> tuple[pq.FileMetaData, pa.Schema]:
     if data.facts.size == 0:
         raise InputError(f"{shown}: the file is empty (0 bytes)")
     try:
-        begins = data.begins(4) == b"PAR1"
+        first = data.begins(4)
         contents = int.from_bytes(data.ends(8)[:4], "little")
     except (OSError, pa.ArrowException) as error:
         raise InputError(f"{shown}: cannot be read ({error})") from error
+    if first == b"PARE":
+        raise InputError(f"{shown}: the file is encrypted")
+    begins = first == b"PAR1"
     if begins:
         check_contents(contents, data.facts.size, shown)
     try:

@@ -10,7 +10,8 @@ from pathlib import Path
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.disk_words import of_database, raise_damaged, reason
+from fleetbrake.store.database_words import of_database, raise_damaged
+from fleetbrake.store.disk_words import reason
 from fleetbrake.store.files import put_in_place, remove_parts
 from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh

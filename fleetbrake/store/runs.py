@@ -5,7 +5,6 @@ so that one that was killed is known as such by whoever looks, on any day and wh
 """
 
 import json
-import os
 import socket
 import sqlite3
 from collections.abc import Iterator

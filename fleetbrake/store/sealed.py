@@ -14,6 +14,9 @@ from typing import BinaryIO, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from fleetbrake.recordings.compact import BadStructure
+from fleetbrake.recordings.page_headers import chunks_of
+
 #: Folder of the store where a repair puts what it takes out of use. What is damaged can bring down whatever decodes it.
 SET_ASIDE: Final = "set-aside"
 
@@ -57,7 +60,7 @@ def seal_of(path: Path) -> Seal:
     with path.open("rb") as file:
         seal, footer = _ends(file)
         if seal[: len(_MAGIC)] != _MAGIC:
-            return Seal.BROKEN if _has_gap(file, len(footer)) else Seal.NONE
+            return Seal.BROKEN if _has_gap(file, footer) else Seal.NONE
         left = file.seek(0, os.SEEK_END) - len(footer) - SEAL_BYTES
         file.seek(0)
         whole = hashlib.sha256()
@@ -84,25 +87,20 @@ def _ends(file: BinaryIO) -> tuple[bytes, bytes]:
     return read[:SEAL_BYTES], read[SEAL_BYTES:]
 
 
-def _has_gap(file: BinaryIO, footer: int) -> bool:
-    """Whether something stands between the last page and the footer, as only a seal does; damaged is damaged too."""
+def _has_gap(file: BinaryIO, footer: bytes) -> bool:
+    """Whether something stands between the last page and the footer, as only a seal does; damaged is damaged too.
+
+    The places are not asked of the decoding library: where a footer contradicts itself, it ends the process.
+    """
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
     try:
-        told = pq.ParquetFile(file).metadata
-        ends = [4, *(_end(told.row_group(group)) for group in range(told.num_row_groups))]
-    except (OSError, pa.ArrowInvalid):
+        pq.ParquetFile(file)
+        groups = chunks_of(footer[:-_TAIL])
+    except (OSError, pa.ArrowException, BadStructure):
         return True
-    return bool(max(ends) != size - footer)
-
-
-def _end(group: pq.RowGroupMetaData) -> int:
-    columns = [group.column(number) for number in range(group.num_columns)]
-    first = [
-        min(one.data_page_offset, one.dictionary_page_offset if one.has_dictionary_page else one.data_page_offset)
-        for one in columns
-    ]
-    return max((start + one.total_compressed_size for start, one in zip(first, columns, strict=True)), default=4)
+    ends = [4, *(chunk.start + chunk.length for group in groups for chunk in group)]
+    return bool(max(ends) != size - len(footer))
 
 
 def _print(digest: bytes) -> bytes:

@@ -13,7 +13,6 @@ from typing import Any
 from filelock import FileLock
 
 from fleetbrake.core.kin import program_pid
-
 from fleetbrake.core.private import make_private
 
 

@@ -92,9 +92,9 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
     A keyed fingerprint is kept, so that the id is known again in whatever is read in later. What a legal hold freezes
     stays in the lake and the registers until it is released, and is never published. Ends with a search of every file.
 
-    An id that differs in blanks, case, width or dashes alone is the same one to the fingerprint, and so is one that holds
-    this id as a word (``J. Smith``, ``North/123456``). Where the store knows such drivers beside this one, they are
-    forgotten with it, if ``alike_too`` says that they may.
+    An id that differs in blanks, case, width or dashes alone is the same one to the fingerprint, and one that holds
+    this id as a word (``North/123456``) would lose that word. Where the store knows such drivers beside this one, they
+    are forgotten with it, if ``alike_too`` says that they may.
 
     Raises
     ------
@@ -156,8 +156,8 @@ def _refuse_alike(driver_id: str, known: bool, alike: tuple[str, ...], alike_too
         )
     raise InputError(
         f"The store knows {_some([driver_id, *other], 'and')}: ids that are written so much alike, or one within the "
-        "other, can only be forgotten together. If they are one person, say --alike-too; if not, give the other one another id in "
-        "recordings and registers first. Nothing was done."
+        "other, can only be forgotten together. If they are one person, say --alike-too; if not, give the other one "
+        "another id in recordings and registers first. Nothing was done."
     )
 
 

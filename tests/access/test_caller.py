@@ -18,6 +18,7 @@ from fleetbrake.access.caller import (
     local_caller,
     signed_caller,
 )
+from fleetbrake.access.ended import Ended
 from fleetbrake.access.loopback import is_loopback, is_own_request
 from fleetbrake.access.roles import LOCAL_USER, NOBODY, PAGES, Role, Viewer
 from fleetbrake.access.sign_in import SignIn, read_sign_in
@@ -147,6 +148,43 @@ def test_a_claim_inside_a_claim(tmp_path: Path) -> None:
 def test_a_sign_in_does_not_last_for_ever(sign_in: SignIn, iat: Any, said: str) -> None:
     found = signed_caller(sign_in, _claims(sub="subject-7", iat=iat), NOW)
     assert found.viewer == NOBODY and found.refused == said and found.may_sign_in
+
+
+def test_who_signed_out_is_out_until_the_next_sign_in(sign_in: SignIn) -> None:
+    ended, claims = Ended(), _claims(sub="subject-7")
+    assert signed_caller(sign_in, claims, NOW, ended).viewer.roles
+    ended.end(claims)
+    found = signed_caller(sign_in, claims, NOW, ended)
+    assert found.viewer == NOBODY and found.refused == SIGN_IN_FIRST and found.may_sign_in and not found.person
+    assert signed_caller(sign_in, {**claims, "iat": NOW - 10}, NOW, ended).viewer.roles
+
+
+def test_a_person_is_one_of_one_provider_in_one_role(sign_in: SignIn) -> None:
+    told = [
+        _claims(iss="a", sub="s", groups=["workshop"]), _claims(iss="b", sub="s", groups=["workshop"]),
+        _claims(iss="a", sub="t", groups=["workshop"]), _claims(iss="a", sub="s", groups=["office"]),
+        _claims(iss="a", sub="s", groups=["workshop", "office"]),
+    ]  # fmt: skip
+    assert len({signed_caller(sign_in, claims, NOW).person for claims in told}) == len(told)
+    again = {**told[0], "iat": NOW - 5}
+    assert signed_caller(sign_in, told[0], NOW).person == signed_caller(sign_in, again, NOW).person
+
+
+@pytest.mark.parametrize(
+    ("headers", "own"),
+    [
+        ({"Host": "127.0.0.1:8600"}, True),
+        (OWN, True),
+        ({}, False),
+        ({"Host": "evil.example.org"}, False),
+        ({"Host": "127.0.0.1:8600", "Origin": "http://evil.example.org"}, False),
+        ({"Host": "127.0.0.1:8600", "X-Forwarded-For": "10.0.0.7"}, False),
+    ],
+)
+def test_who_just_looks_need_not_say_where_from(headers: dict[str, str], own: bool) -> None:
+    assert is_own_request(headers, "127.0.0.1", with_origin=False) is own
+    assert not is_own_request(headers, "192.168.1.9", with_origin=False)
+    assert (local_caller("127.0.0.1", headers, None, speaks=False).viewer == LOCAL_USER) is own
 
 
 def test_just_under_the_longest_time_is_let_in(sign_in: SignIn) -> None:

@@ -138,6 +138,22 @@ def test_a_file_nobody_was_told_of_is_for_nobody() -> None:
         assert _asked(Gate(_all_is_well, _Keeper(caller)), f"/media/{FILE}.pdf")[0] == 403
 
 
+def test_beyond_this_machine_everything_but_its_health_is_refused() -> None:
+    """Where no sign-in is set up. Before a framework that would give anything to anybody."""
+    gate = Gate(_all_is_well, _Keeper(Caller(NOBODY, NOT_HERE)))
+    paths = ["/", "/vehicle", "/static/x.js", "/auth/login", "/auth/logout", "/_stcore/host-config", f"/media/{FILE}"]
+    assert {_asked(gate, path)[0] for path in paths} == {403}
+    assert _asked(gate, "/_stcore/health")[0] == 200
+    said: list[Any] = []
+
+    async def _send(message: Any) -> None:
+        said.append(message)
+
+    scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
+    asyncio.run(gate(scope, _all_is_well, _send))  # type: ignore[arg-type]
+    assert said == [{"type": "websocket.close", "code": 1008}]
+
+
 def test_ended_sign_ins_are_one_person_at_one_moment() -> None:
     ended, claims = Ended(), {"iss": "p", "sub": "s", "iat": 100}
     ended.end(claims)

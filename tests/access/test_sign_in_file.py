@@ -52,6 +52,8 @@ AUTH: list[tuple[dict[str, Any], str]] = [
     ({"redirect_uri": "https://a:b@brakes.example.org/oauth2callback"}, "redirect_uri must be an address"),
     ({"redirect_uri": "ftp://brakes.example.org/oauth2callback"}, "redirect_uri must be an address"),
     ({"redirect_uri": "https://brakes.example.org:port/oauth2callback"}, "redirect_uri is no address"),
+    ({"redirect_uri": "https://brakes.example.org:443/oauth2callback"}, "small letters and no usual port"),
+    ({"redirect_uri": "https://Brakes.example.org/oauth2callback"}, "small letters and no usual port"),
     ({"server_metadata_url": "http://login.example.org/x"}, "server_metadata_url must begin with https://"),
     ({"expose_tokens": ["access"]}, "unknown [auth] expose_tokens"),
 ]

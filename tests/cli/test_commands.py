@@ -21,7 +21,7 @@ from fleetbrake.store.database import reading
 STOP = Stop(from_mps=15.0, decel_mps2=5.0)
 COMMANDS = (
     *("ingest", "score", "plan", "findings", "report", "dashboard", "demo"),
-    *("hold", "holds", "release-hold", "retain"),
+    *("hold", "holds", "release-hold", "retain", "check"),
 )
 
 

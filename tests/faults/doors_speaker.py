@@ -1,6 +1,7 @@
 """Speaks the pages' web socket without a browser: whatever a browser could be made to send, and what it never would."""
 
 import json
+import re
 import time
 import urllib.error
 import urllib.request
@@ -18,6 +19,7 @@ from websockets.sync.client import connect
 
 #: A page of the small store is drawn in a second; a shared machine takes longer (s).
 PATIENCE_S = 60.0
+_WIDGETS = re.compile(rb"\$\$ID-[0-9a-f]{32}-[\w.-]+")
 COOKIE_SECRET = "Zm9yLXRlc3RzLW9ubHktMDEyMzQ1Njc4OWFi"
 CLIENT_SECRET = "hushed-client-secret"
 #: Person (subject) -> what the provider says besides. All of them are invented.
@@ -103,6 +105,11 @@ class Drawn:
     def pages(self) -> dict[str, str]:
         """Address of a page -> its script's name inside the framework, as the navigation tells them."""
         return {page.url_pathname: page.page_script_hash for nav in self.of("navigation") for page in nav.app_pages}
+
+    @property
+    def widgets(self) -> list[str]:
+        """The framework's names of all that can be pressed or chosen."""
+        return sorted(found.decode() for found in set(_WIDGETS.findall(self.raw)))
 
 
 class Speaker:

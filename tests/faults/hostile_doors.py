@@ -284,7 +284,7 @@ def forgotten(fleet: Fleet, texts: Sequence[str]) -> Iterator[str]:
         try:
             done = forget_driver(fleet.store, driver)
         except FleetbrakeError as error:
-            if "almost alike" not in str(error) and "alike" not in str(error):
+            if "much alike" not in str(error):
                 yield f"{driver[:60]!a} is not forgotten: {str(error)[:200]!a}"
             continue
         with reading(fleet.store) as con:

@@ -19,7 +19,6 @@ import openpyxl
 import pyarrow.parquet as pq
 import pypdf
 from faults.hostile_fleet import MONTH, Fleet
-from faults.hostile_texts import FLAG
 from icalendar import Calendar
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
@@ -38,8 +37,6 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 MOST_ON_A_LINE: Final = 4_000
 #: What a spreadsheet program would read as a formula, wherever such letters are typed.
 _FORMULA: Final = tuple("=+-@\t\r\n\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}")
-#: The program's own colours.
-_OWN_COLOURS: Final = re.compile("\x1b\\[[0-9;]*m")
 _EVENT_PROPERTIES: Final = frozenset(
     {"UID", "DTSTAMP", "SEQUENCE", "DTSTART", "DTEND", "SUMMARY", "LOCATION", "DESCRIPTION", "CATEGORIES", "STATUS"}
     | {"TRANSP"}
@@ -56,7 +53,7 @@ _WRITTEN_WITH: Final = re.compile("[\u200c-\u200f\u061c\u2060\t\u2002-\u200a\u20
 
 def steering(said: str) -> list[str]:
     """Characters other than the end of a line that are not there to be seen but to do something, each once."""
-    found = {one for one in _OWN_COLOURS.sub("", said) if one != "\n" and unicodedata.category(one) in _DOING}
+    found = {one for one in said if one != "\n" and unicodedata.category(one) in _DOING}
     return sorted(map(repr, found))
 
 
@@ -261,8 +258,3 @@ def _elements(block: Any) -> Iterator[Any]:
     for child in getattr(block, "children", {}).values():
         yield child
         yield from _elements(child)
-
-
-def ran(text: str) -> bool:
-    """Whether a text would set the flag where it runs."""
-    return FLAG in text

@@ -21,6 +21,8 @@ MOST_MB: Final = 800
 DECODERS: Final = re.compile(
     r"^(pyarrow\.|fleetbrake\.recordings\.compact\.BadStructure|builtins\.(OSError|EOFError|UnicodeDecodeError|MemoryError)\b)"
 )
+#: Not the decoder's, though of its library: what is done with a column of a type that was let in.
+OWN: Final = re.compile(r"Unsupported cast|no kernel matching|Failed to parse|Function '")
 #: The last net of an ingest: one file must never cost the others. Whoever ends in it was not foreseen.
 NET: Final = re.compile(r"cannot be read \((\w+): ")
 
@@ -97,7 +99,7 @@ def against(told: dict[str, Any], name: str = "tried.parquet") -> str | None:  #
     net = NET.search(told["reason"] or "")
     if net:
         return f"not foreseen: {told['reason'][:300]}"
-    strange = [one for one in told["heard"] if not DECODERS.match(one)]
+    strange = [one for one in told["heard"] if not DECODERS.match(one) or OWN.search(one)]
     if strange:
         return f"called damaged for an error of our own: {strange[0]}"
     if told["infinite"]:

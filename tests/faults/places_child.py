@@ -30,6 +30,9 @@ _CONTEXT.set_forkserver_preload(["faults.places_warm"])
 #: Before the seconds that a child took, at the end of what it says.
 _SPENT = "\0spent "
 
+#: Seconds of the processor that each child took.
+SPENT_S: list[float] = []
+
 #: Called in the child before the command.
 Before = Callable[[], None]
 
@@ -72,7 +75,9 @@ class Child:
             self.process.join()
         self._listener.join(timeout=5)
         said, _, spent = b"".join(self._said).decode("utf-8", "replace").partition(_SPENT)
-        return Ended(status, said, float(spent or 0.0))
+        cpu_s = float(spent or 0.0)
+        SPENT_S.append(cpu_s)
+        return Ended(status, said, cpu_s)
 
     def said(self) -> str:
         """What it said so far."""

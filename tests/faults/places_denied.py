@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -186,8 +185,3 @@ def _wrong(case: Denied, ended: Ended) -> str | None:
         return f"its status is {ended.status} instead of {case.status}: {ended.said[-600:]}"
     missing = [word for word in case.named if word.lower() not in ended.said.lower()]
     return f"{missing} is not in what it says: {ended.said[-600:]}" if missing else None
-
-
-def mounted_read_only(disk: Path, on: bool) -> None:
-    """Make a small file system read-only, or writable again."""
-    subprocess.run(["mount", "-o", f"remount,{'ro' if on else 'rw'}", str(disk)], check=True)

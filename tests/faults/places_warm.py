@@ -9,6 +9,7 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[1])]
 
 from faults.places_world import make_world, small_world  # noqa: E402
+
 from fleetbrake import cli, cli_jobs, pipeline, upkeep  # noqa: E402, F401
 from fleetbrake.reports.monthly import month  # noqa: E402, F401 - not run here: threads of the typesetter do not fork
 from fleetbrake.unattended import nightly  # noqa: E402, F401

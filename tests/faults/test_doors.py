@@ -1,5 +1,6 @@
 """Who gets in and what they reach, tried on a real server without a browser that would keep to the rules."""
 
+import contextlib
 import json
 import re
 import socket
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from browser.serving import served
 from builders import PLAIN, build_store
+from faults import doors_trials
 from faults.doors_speaker import (
     CLIENT_SECRET,
     COOKIE_SECRET,
@@ -40,7 +42,6 @@ ROLES = {
     "one-analyst": Role.ANALYST,
     "one-admin": Role.ADMIN,
 }
-_IDS = re.compile(rb"\$\$ID-[0-9a-f]{32}-[\w.-]+")
 
 
 #: What somebody's surroundings may say of the framework: the command says otherwise, and holds.
@@ -227,7 +228,7 @@ def test_each_role_is_given_its_pages_however_it_asks(site: Site, shown: Drawn, 
 @pytest.mark.parametrize("told", [{}, {"token": False}], ids=["nobody", "without the token"])
 def test_before_the_door_no_page_and_no_widget_gives_anything(site: Site, shown: Drawn, told: dict[str, bool]) -> None:
     cookie = site.cookie("one-admin") if told else ""  # another site's page could send it, but not read the token
-    pressed = [WidgetState(id=found.decode(), trigger_value=True) for found in set(_IDS.findall(shown.raw))]
+    pressed = [WidgetState(id=found, trigger_value=True) for found in shown.widgets]
     with Speaker(site.at, cookie, **told) as speaker:
         ways = [speaker.rerun("vehicle", states=pressed)]
         ways += [speaker.rerun(script=shown.pages[page]) for page in (PAGES if not told else ("drivers",)) if page]
@@ -255,8 +256,7 @@ def test_a_cookie_that_is_not_right_now_lets_nobody_in(site: Site, spoilt: dict[
 
 def test_whoever_may_only_look_presses_buttons_in_vain(site: Site, shown: Drawn) -> None:
     """What a planner is shown to act with, pressed at once and one by one by somebody who may look only."""
-    buttons = sorted(found.decode() for found in set(_IDS.findall(shown.raw)))
-    doing = [button for button in buttons if "-do_" in button or "-run_" in button]
+    doing = [button for button in shown.widgets if "-do_" in button or "-run_" in button]
     assert len(doing) > 10
     before = entries(site.store), sorted(path.name for path in site.store.iterdir())
     with site.speaker("one-analyst") as speaker:
@@ -481,6 +481,12 @@ def test_slow_and_silent_clients_hold_up_nobody(site: Site) -> None:
             one.close()
 
 
+def test_requests_and_messages_at_random(site: Site) -> None:
+    """The short form of what ``long_form.py doors`` does by thousands."""
+    for tally in (doors_trials.requests(site.at, 20261, 300), doors_trials.messages(site.at, site.store, 20261, 30)):
+        assert tally.trials >= 30 and not tally.failures, "\n".join(tally.failures)
+
+
 def test_all_that_left_nothing_secret_and_no_traceback_in_the_log(site: Site) -> None:
     log = site.log.read_text(encoding="utf-8")
     assert "Pages at" in log
@@ -488,10 +494,16 @@ def test_all_that_left_nothing_secret_and_no_traceback_in_the_log(site: Site) ->
     assert not [word for word in secrets if word in log]
     assert "Traceback" not in log, log[-3000:]
     port = site.at.rpartition(":")[2]
-    lines = [path.read_bytes().decode("utf-8", "replace") for path in Path("/proc").glob("[0-9]*/cmdline")]
-    ours = [line for line in lines if f"--server.port={port}" in line]
-    assert ours or not Path("/proc/self").exists()
+    ours = [line for line in _command_lines() if f"--server.port={port}" in line]
+    assert ours or not Path("/proc/self").exists(), "its own is among all that anybody may list"
     assert not [word for word in secrets for line in ours if word in line]
+
+
+def _command_lines() -> Iterator[str]:
+    """Of all processes, as everybody on the machine may read them; some end meanwhile."""
+    for path in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            yield path.read_bytes().decode("utf-8", "replace")
 
 
 def test_too_long_ago_is_said(site: Site) -> None:

@@ -89,6 +89,7 @@ def test_whatever_goes_against_what_must_hold_is_told(reading: Bounded) -> None:
         {"status": "rejected", "reason": "something is wrong", "events": 0},
         {"status": "rejected", "reason": "tried.parquet: cannot be read (KeyError: 'x')"},
         {"heard": ["builtins.IndexError: 0 out of bounds"]},
+        {"heard": ["pyarrow.lib.ArrowNotImplementedError: Unsupported cast from duration to double"]},
         {"infinite": ["peak_decel_mps2"]},
         {"mb": MOST_MB + 1},
     ):

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
 
 from fleetbrake.core.errors import StoreBusyError
 from fleetbrake.core.kin import is_ending
 from fleetbrake.store import lock
-from fleetbrake.store.lock import HOLDER_NAME, writer_lock
+from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME, writer_lock
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="told there only")
 
@@ -36,19 +37,13 @@ def test_who_is_ending(killed: int) -> None:
 
 
 def _held_a_moment(store: Path, pid: int, moment_s: float) -> threading.Thread:
-    """The lock held by a thread; the side file names another process."""
-    held = threading.Event()
-
-    def hold() -> None:
-        with writer_lock(store, "ingest"):
-            said = {"command": "ingest", "pid": pid, "host": socket.gethostname(), "since": "2026-01-05T08:00:00"}
-            (store / HOLDER_NAME).write_text(json.dumps(said), encoding="utf-8")
-            held.set()
-            threading.Event().wait(moment_s)
-
-    thread = threading.Thread(target=hold)
+    """The lock held for a moment; the side file names a process, and stays as that of a killed one does."""
+    lock = FileLock(store / LOCK_NAME, thread_local=False)
+    lock.acquire()
+    said = {"command": "ingest", "pid": pid, "host": socket.gethostname(), "since": "2026-01-05T08:00:00"}
+    (store / HOLDER_NAME).write_text(json.dumps(said), encoding="utf-8")
+    thread = threading.Timer(moment_s, lock.release)
     thread.start()
-    assert held.wait(60)
     return thread
 
 

@@ -255,7 +255,7 @@ def _take_over(con: duckdb.DuckDBPyConnection, store: Path, damaged: set[str]) -
             if columns:
                 cast = ", ".join(f"TRY_CAST({quoted(name)} AS {type_})" for name, type_ in declared.items())
                 con.register("worn_rows", worn.sql(f"SELECT {columns} FROM {quoted(table)}").to_arrow_reader())  # noqa: S608 - own names
-                con.execute(f"INSERT INTO {quoted(table)} ({columns}) SELECT {cast} FROM worn_rows")  # noqa: S608
+                con.execute(f"INSERT INTO {quoted(table)} ({columns}) SELECT {cast} FROM worn_rows")  # noqa: S608 - quoted names
                 con.unregister("worn_rows")
 
 

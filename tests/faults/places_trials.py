@@ -1,0 +1,92 @@
+"""Places that fail: disks that are full, rights that are missing, folders that go away while they are used."""
+
+import random
+from pathlib import Path
+
+from faults import places_denied, places_full, places_vanish
+from faults.places_jobs import Bench, make_bench
+from faults.tally import LongForm, Tally
+
+Amounts = dict[str, tuple[int, ...]]
+
+#: Bytes free in the short form: each job gives out in its first word, in the lake, in the copy and while publishing.
+ROOMS: Amounts = {
+    "ingest": (0, 20_000, 5_600_000, 6_600_000),
+    "night": (60_000,),
+    "score": (4096, 6_000_000),
+    "plan": (6_000_000,),
+    "forget-driver": (300_000,),
+    "entering": (4096,),
+    "report": (100_000,),
+}
+#: Bytes that a file may have in the short form, for hosts without a small file system and for what it cannot show.
+LIMITS: Amounts = {
+    "ingest": (4096, 5_600_000),
+    "score": (5_600_000,),
+    "plan": (4096,),
+    "entering": (8192,),
+    "report": (20_000,),
+}
+
+
+def full(
+    bench: Bench, folder: Path, rooms: dict[str, tuple[int, ...]], limits: dict[str, tuple[int, ...]]
+) -> list[Tally]:
+    """Each job with each amount of room, and with each size that a file may have."""
+    on_disk, on_files = Tally("disk full"), Tally("files no larger than")
+    with places_full.small_disk(folder) as disk:
+        with on_disk.timed():
+            for name, found in rooms.items() if disk else ():
+                for room in found:
+                    places_full.tried(on_disk, bench, bench.jobs[name], disk=disk, room=room)
+        with on_files.timed():
+            for name, found in limits.items():
+                for limit in found:
+                    places_full.tried(on_files, bench, bench.jobs[name], limit=limit)
+    return [on_disk, on_files]
+
+
+def denied(bench: Bench, every: int = 1, first: int = 0) -> Tally:
+    """What may not be written or read."""
+    tally = Tally("rights missing")
+    with tally.timed():
+        for case in places_denied.cases()[first::every]:
+            places_denied.tried(tally, bench, case)
+    return tally
+
+
+def gone(bench: Bench, every: int = 1, first: int = 0) -> Tally:
+    """What goes away while it is read, and what is no recording."""
+    tally = Tally("recordings gone")
+    with tally.timed():
+        for case in places_vanish.of_recordings()[first::every]:
+            places_vanish.tried(tally, bench, case)
+    return tally
+
+
+def store_gone(bench: Bench, every: int = 1, first: int = 0) -> Tally:
+    """The store goes away while it is written."""
+    tally = Tally("store gone")
+    with tally.timed():
+        for case in places_vanish.of_store()[first::every]:
+            places_vanish.tried_store(tally, bench, case)
+    return tally
+
+
+def long(seed: int, minutes: float) -> list[Tally]:
+    """Thirty amounts of room and twenty sizes of files for each job, drawn by the seed; all else in full."""
+    del minutes
+    drawn = random.Random(seed)
+    with places_denied.open_folder() as folder:
+        bench = make_bench(folder)
+        rooms = {name: tuple(_amount(drawn) for _ in range(30)) for name in ROOMS}
+        limits = {name: tuple(max(4096, _amount(drawn)) for _ in range(20)) for name in ROOMS if name != "night"}
+        return [*full(bench, folder, rooms, limits), denied(bench), gone(bench), store_gone(bench)]
+
+
+def _amount(drawn: random.Random) -> int:
+    """Half of them small, half around the size of the database."""
+    return int(10 ** drawn.uniform(2, 6)) if drawn.random() < 0.5 else drawn.randrange(4_000_000, 14_000_000)
+
+
+LONG: LongForm = long

@@ -1,0 +1,53 @@
+"""Places that fail, in the short form: see ``places_trials``.
+
+Each trial is a command in a process of its own on a small fleet: it must end with a sentence that says where and what,
+leave what readers open, and give the rows of an undisturbed run when it is run again.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from faults import places_trials as trials
+from faults.places_denied import open_folder
+from faults.places_jobs import Bench, make_bench
+
+pytestmark = pytest.mark.skipif(not hasattr(__import__("os"), "fork"), reason="children are forked")
+
+
+@pytest.fixture(scope="module")
+def folder() -> Iterator[Path]:
+    with open_folder() as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def bench(folder: Path) -> Bench:
+    return make_bench(folder)
+
+
+def test_a_disk_that_gives_out_is_told_and_costs_nothing(bench: Bench, folder: Path) -> None:
+    on_disk, on_files = trials.full(bench, folder, trials.ROOMS, trials.LIMITS)
+    assert not [*on_disk.failures, *on_files.failures]
+    assert on_files.parts["refused"] >= 4
+    if on_disk.trials == 0:
+        pytest.skip("this user may not mount a small file system; the limit to the size of files was tried")
+    assert on_disk.parts["refused"] >= 8
+
+
+def test_what_may_not_be_written_or_read_is_told(bench: Bench) -> None:
+    tally = trials.denied(bench, every=3)
+    assert not tally.failures
+    assert tally.parts["refused"] > 5 and tally.parts["went through"] > 0
+
+
+def test_recordings_that_go_away_lose_nothing_that_was_read_before(bench: Bench) -> None:
+    tally = trials.gone(bench, every=3)
+    assert not tally.failures
+    assert tally.parts["told"] > 4
+
+
+def test_a_store_that_goes_away_is_told_and_not_made_anew_elsewhere(bench: Bench) -> None:
+    tally = trials.store_gone(bench, every=4)
+    assert not tally.failures
+    assert tally.parts["refused"] == tally.trials > 4
