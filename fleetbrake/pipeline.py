@@ -32,7 +32,6 @@ from fleetbrake.recordings.sources import Source
 from fleetbrake.store.ageing.dropped_rows import without_dropped
 from fleetbrake.store.ageing.retention_clock import look_at_all_again, this_day
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
-from fleetbrake.store.alike_ids import alike_vehicles
 from fleetbrake.store.arriving import remove_left
 from fleetbrake.store.database import WORKING_MEMORY, database_path, reading, rebuilding
 from fleetbrake.store.findings import merged_registers
@@ -198,7 +197,7 @@ def _publish(store: Path, files: list[Source], job: Job, summary: IngestSummary)
         summary.unknown_vehicles = _unknown(con, "vehicle")
         summary.unknown_drivers = _unknown(con, "driver")
         summary.written_alike = written_alike(con)
-        summary.doubted = [*yet_to_come(con, this_day()), *alike_vehicles(con)]
+        summary.doubted = yet_to_come(con, this_day())
     note_published(store)
 
 

@@ -53,7 +53,7 @@ class IngestSummary:
     """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds.
 
     ``alike_withheld``: events and rows of registers whose driver is written like a forgotten one and was left out.
-    ``doubted``: sentences about events of days that are yet to come, and about vehicles written in two ways.
+    ``doubted``: sentences about events of days that are yet to come; ``written_alike``: about ids written in two ways.
     """
 
     files: int = 0

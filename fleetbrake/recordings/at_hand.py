@@ -8,6 +8,7 @@ the temporary folder. Where a few rows are wanted only, an object is read in ran
 import hashlib
 import io
 import os
+import stat
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -123,6 +124,8 @@ def _nothing() -> None:
 def _file(source: Source, shown: str, *, whole: bool) -> AtHand:
     try:
         found = source.path.stat()
+        if not stat.S_ISREG(found.st_mode):  # it was one when it was listed; a pipe would be waited for without an end
+            raise InputError(f"{shown}: is no regular file")
         # by its bytes, since a name need not be UTF-8
         handle: pa.NativeFile = pa.OSFile(os.fsencode(source.path))
         facts = Facts(found.st_size, found.st_mtime_ns)

@@ -99,17 +99,32 @@ class Pages:
         return place is not None and self.groups[0][place].unpacked < most * max(rows, 1)
 
 
-def pages_of(data: AtHand, metadata: pq.FileMetaData, shown: str) -> Pages:
-    """InputError where the table of contents contradicts itself."""
+def pages_of(data: AtHand, metadata: pq.FileMetaData, schema: pa.Schema, shown: str) -> Pages:
+    """InputError where the table of contents contradicts itself.
+
+    ``metadata.schema`` is not asked: it and the metadata keep each other, megabytes at times, long after the file.
+    """
     length = int.from_bytes(data.ends(8)[:4], "little")
-    names = [metadata.schema.column(place).path for place in range(len(metadata.schema))]
     try:
         groups = chunks_of(data.ends(8 + length)[:length])
     except BadStructure as error:
         raise InputError(f"{shown}: the file is damaged inside ({error})") from error
-    if len(groups) != metadata.num_row_groups or any(len(chunks) != len(names) for chunks in groups):
-        raise InputError(f"{shown}: the file is damaged inside (its row groups do not have its {len(names)} columns)")
-    return Pages(groups, {name: place for place, name in enumerate(names)})
+    places, number = {}, 0
+    for name, kind in zip(schema.names, schema.types, strict=True):
+        places[name] = number
+        number += _leaves(kind)
+    if len(groups) != metadata.num_row_groups or any(len(chunks) != number for chunks in groups):
+        raise InputError(f"{shown}: the file is damaged inside (its row groups do not have its {number} columns)")
+    return Pages(groups, places)
+
+
+def _leaves(kind: pa.DataType) -> int:
+    """Columns of a file that one of Arrow's takes."""
+    if isinstance(kind, pa.BaseExtensionType):
+        kind = kind.storage_type
+    if not pa.types.is_nested(kind):
+        return 1
+    return sum(_leaves(kind.field(place).type) for place in range(kind.num_fields))
 
 
 def check_pages(

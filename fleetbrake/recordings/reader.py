@@ -272,7 +272,7 @@ def open_recording(
     twice = sorted(name for name, times in Counter(schema.names).items() if times > 1)
     if twice:
         raise InputError(printable(f"{shown}: column {shown_names(twice)} is there more than once"))
-    pages = pages_of(data, metadata, shown)
+    pages = pages_of(data, metadata, schema, shown)
     layout = _layout_of(data, metadata, pages, mapping, schema, shown)
     story.channels = tuple(layout.filled)
     vehicle_id = vehicle_in_path(source)
@@ -331,13 +331,16 @@ def _layout_of(
     if names:  # then the file's values decide as well
         return resolve(mapping, schema, shown, _empty_columns(data, metadata, pages, names, shown))
     layout = resolve(mapping, schema, shown)
+    if sum(map(len, schema.names)) > _MOST_LETTERS or any(map(pa.types.is_nested, schema.types)):
+        return layout  # a recorder's columns are not so
     if len(_LAYOUTS) >= _MOST_LAYOUTS:
         _LAYOUTS.clear()
     _LAYOUTS[key] = (mapping, layout)
     return layout
 
 
-_MOST_LAYOUTS = 64
+#: Layouts kept, and letters of the names of one that is.
+_MOST_LAYOUTS, _MOST_LETTERS = 64, 20_000
 #: With the mapping itself, so that its place in memory cannot become another one's.
 _LAYOUTS: dict[tuple[int, tuple[str, ...], tuple[pa.DataType, ...]], tuple[Mapping, Layout]] = {}
 

@@ -92,5 +92,5 @@ def read_parquet(
             there = set(parquet.schema_arrow.names)
             names = None if columns is None else [name for name in columns if name in there]
             return in_schema(parquet.read(columns=names, use_threads=not few_rows), schema, what)
-    except (OSError, pa.ArrowInvalid) as error:
+    except (OSError, ValueError, pa.ArrowException) as error:  # a name that is no text any more, for instance
         raise StoreError(f"Cannot read {what} ({path}): {error}") from error

@@ -28,8 +28,8 @@ _DYING_S = 10.0
 #: Device and number of the lock file of each store that this process holds.
 _HELD: Final[dict[Path, tuple[int, int]]] = {}
 _BROKEN_OFF: Final = (
-    "Nothing more was written, since another run may be at work there: see that the disk or network folder is there and "
-    f"that nobody removes {LOCK_NAME}, then run it again."
+    "Nothing more was written, since another run may be at work there: see that the disk or network folder is there, "
+    f"and that nobody removes {LOCK_NAME}; then try again."
 )
 
 

@@ -281,7 +281,7 @@ def _refuse_unknown(path: Path) -> None:
         with path.open("rb") as file:
             check_footer(file)
             unknown = sorted(set(pq.read_schema(file).names) - set(LOG_COLUMNS))
-    except (OSError, pa.ArrowInvalid):
+    except (OSError, ValueError, pa.ArrowException):
         return  # told by whoever reads it
     if unknown:
         raise StoreError(

@@ -97,7 +97,7 @@ def _has_gap(file: BinaryIO, footer: bytes) -> bool:
     try:
         pq.ParquetFile(file)
         groups = chunks_of(footer[:-_TAIL])
-    except (OSError, pa.ArrowException, BadStructure):
+    except (OSError, ValueError, pa.ArrowException, BadStructure):
         return True
     ends = [4, *(chunk.start + chunk.length for group in groups for chunk in group)]
     return bool(max(ends) != size - len(footer))

@@ -36,7 +36,8 @@ def written_alike(con: duckdb.DuckDBPyConnection) -> list[str]:
     found = con.execute(_PAIRS).fetchall()
     told = [
         f"The {kind} {_shown(strange)} is written almost like {_shown(other)}: they differ in case, blanks, dashes or "
-        "the form of letters only, and are kept as two."
+        "the form of letters only, and are kept as two, each with a part of the history. If they are one, correct the "
+        "id where it comes from, or give it by a mapping."
         for kind, strange, other in found[:MOST_TOLD]
     ]
     more = len(found) - MOST_TOLD

@@ -158,9 +158,7 @@ def _into_folder(folder: Path, draft: Path, names: list[str], manifest_name: str
             put_in_place(draft / name, folder / name)
             tick(done, len(names))
     except OSError as error:
-        raise FleetbrakeError(
-            f"{folder}: the month's files cannot be put there ({reason(error)})."
-        ) from error
+        raise FleetbrakeError(f"{folder}: the month's files cannot be put there ({reason(error)}).") from error
     write_atomically(folder / manifest_name, lambda part: _written(part, manifest))
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import pytest
 from faults.hostile_fleet import Fleet, make_fleet
@@ -58,7 +58,9 @@ def _strange(made: list[list[str]], address: str) -> list[list[str]]:
 def test_nothing_of_it_runs_links_away_or_loads(fleet: Fleet, address: str, browser: Any) -> None:
     page = new_page(browser, 1440, 900)
     elsewhere: list[str] = []
-    page.on("request", lambda asked: elsewhere.append(asked.url) if "example.org" in asked.url else None)
+    page.on(
+        "request", lambda asked: elsewhere.append(asked.url) if urlsplit(asked.url).hostname == "example.org" else None
+    )
     page.on("dialog", lambda dialog: elsewhere.append(f"dialog {dialog.message}"))
     try:
         shown = ""

@@ -200,10 +200,10 @@ class Ground:
     def within(self, name: str, phase: str, rng: random.Random) -> Trial | None:
         """Kill it inside one of its visits of a phase; None where it had left it each time."""
         visits = self.undisturbed[name].seen["visits"][phase]
-        for _ in range(_DRAWS):
+        for draw in range(_DRAWS):
             kill: Kill = {"phase": phase, "visit": rng.randint(1, visits)}
             if phase in LONG:
-                kill |= {"where": "within", "delay_s": rng.random() * self._length(name, phase, visits)}
+                kill |= {"where": "within", "delay_s": rng.random() * self._length(name, phase, visits) / 2**draw}
             else:
                 kill |= {"where": rng.choice(("before", "after"))}
             made = self.trial(name, kill)

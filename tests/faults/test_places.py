@@ -1,18 +1,20 @@
-"""Places that fail, in the short form: see ``places_trials``.
+"""Places that fail, and crowds, in the short form: see ``places_trials`` and ``crowd_trials``.
 
 Each trial is a command in a process of its own on a small fleet: it must end with a sentence that says where and what,
 leave what readers open, and give the rows of an undisturbed run when it is run again.
 """
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from faults import crowd_trials
 from faults import places_trials as trials
 from faults.places_denied import open_folder
 from faults.places_jobs import Bench, make_bench
 
-pytestmark = pytest.mark.skipif(not hasattr(__import__("os"), "fork"), reason="children are forked")
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="children are forked")
 
 
 @pytest.fixture(scope="module")
@@ -51,3 +53,9 @@ def test_a_store_that_goes_away_is_told_and_not_made_anew_elsewhere(bench: Bench
     tally = trials.store_gone(bench, every=4)
     assert not tally.failures
     assert tally.parts["refused"] == tally.trials > 4
+
+
+def test_nobody_in_a_crowd_loses_or_doubles_a_row(bench: Bench) -> None:
+    tallies = crowd_trials.short(bench)
+    assert not [failure for tally in tallies for failure in tally.failures]
+    assert [tally.name for tally in tallies if tally.trials == 0] == ["writers that race"], "that is for the long form"

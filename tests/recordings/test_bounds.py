@@ -1,6 +1,8 @@
 """What a recording may ask of the machine: told from the file's own words before anything is decoded."""
 
 import base64
+import gc
+import weakref
 
 import numpy as np
 import pyarrow as pa
@@ -195,6 +197,15 @@ def test_many_doubled_columns_of_long_names_make_a_short_sentence(tmp_path, plai
     assert len(str(told.value)) < 2000
 
 
+def test_names_of_megabytes_are_not_kept(write, plain_stop):
+    """What is known of files with the same columns stays, names and all: sixty times 15 MB were never let go."""
+    kept = len(reader._LAYOUTS)
+    for letter in "abc":
+        open_recording(write(plain_stop() | {letter * 100_000: [1.0] * 300}))
+    open_recording(write(plain_stop() | {"lists": [[1.0]] * 300}))
+    assert len(reader._LAYOUTS) == kept
+
+
 def test_an_identifier_of_megabytes(write, plain_stop):
     with pytest.raises(InputError, match=r"r\.parquet: column event_id holds a text of 70000 bytes, more"):
         list(open_recording(write(plain_stop(event_id="x" * 70_000))).batches())
@@ -289,6 +300,34 @@ def test_an_encrypted_file(tmp_path, plain, sentence):
     path.write_bytes(as_file(stop_columns(), encryption_properties=properties))
     with pytest.raises(InputError, match=rf"r\.parquet: {sentence}rypted"):
         list(open_recording(path).batches())
+
+
+def test_columns_within_columns_are_counted(write, plain_stop):
+    """A channel stands behind them in the file, and only its own pages count."""
+    nested = {
+        "a": pa.array([{"x": 1.0, "y": [{"z": 2}]}] * 300),
+        "b": pa.array([[("k", 1.0)]] * 300, pa.map_(pa.string(), pa.float64())),
+        "c": pa.array([b"0123456789abcdef"] * 300, pa.binary(16)).cast(pa.uuid()),
+        "d": pa.array([[1.0, 2.0]] * 300, pa.list_(pa.float64(), 2)),
+    }
+    path = write(nested | plain_stop())
+    recording = open_recording(path)
+    paths = [column.path for column in pq.read_metadata(path).schema]
+    assert all(paths[place] == name for name, place in recording.pages.columns.items() if name not in nested)
+    assert len(list(recording.batches())) == 1
+
+
+def test_nothing_of_a_file_is_kept_until_somebody_collects(write, plain_stop):
+    path = write(plain_stop())
+    gc.collect()
+    gc.disable()
+    try:
+        list((recording := open_recording(path)).batches())
+        gone = weakref.ref(recording.metadata)
+        del recording
+        assert gone() is None
+    finally:
+        gc.enable()
 
 
 def test_single_rows_are_checked_too(write, plain_stop, monkeypatch):

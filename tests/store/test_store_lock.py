@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from fleetbrake.core.errors import StoreBusyError, StoreError
-from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME, holder, writer_lock
+from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME, check_held, holder, writer_lock
 
 
 def hold(store: Path, pipe: Connection) -> None:
@@ -117,3 +117,24 @@ def test_the_holder_is_told_while_somebody_writes_and_a_dead_one_is_not(tmp_path
     assert holder(tmp_path) is None
     (tmp_path / HOLDER_NAME).write_text("[]", encoding="utf-8")
     assert holder(tmp_path) is None
+
+
+def test_a_lock_file_that_was_removed_or_a_store_that_went_is_told_before_more_is_written(tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    check_held(store)  # nobody holds it
+    with writer_lock(store, "ingest"):
+        check_held(store)
+        kept = store / LOCK_NAME
+        kept.rename(tmp_path / "aside")
+        with pytest.raises(StoreError, match=r"store\.lock was removed"):
+            check_held(store)
+        kept.write_text("")
+        with pytest.raises(StoreError, match="another lock"):
+            check_held(store)
+        kept.unlink()
+        (tmp_path / "aside").rename(kept)
+        check_held(store)
+        store.rename(tmp_path / "away")
+        with pytest.raises(StoreError, match="is gone"):
+            check_held(store)
+        (tmp_path / "away").rename(store)

@@ -11,6 +11,7 @@ from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
+import pyarrow.parquet as pq
 from check_damages import (
     DATABASE,
     FORGOTTEN_SHOWN,
@@ -170,6 +171,22 @@ def test_log_and_index(sound_store: Path, tmp_path: Path) -> None:
         damage.do(store)
         ((check, sentence),) = _lake_wrong(store)
         assert check == damage.check and damage.sentence in sentence, (damage, check, sentence)
+
+
+def test_files_of_before_there_were_seals(sound_store: Path, tmp_path: Path) -> None:
+    """They are told once, are no fault, and what is cut off them is found all the same."""
+    store = copied(sound_store, tmp_path)
+    for path in (store / "lake").rglob("*.parquet"):
+        pq.write_table(pq.read_table(path), path)
+    outs, damage = {name: Outcome(name) for name in ("log", "index", "pieces")}, outcomes.Damage()
+    log = check_log(store, outs["log"], damage)
+    index = check_index(store, log, outs["index"], damage)
+    assert log is not None and index is not None
+    check_pieces(store, log, index, outs["pieces"], damage)
+    assert [one.notes.count for one in outs.values()] == [1, 1, 1] and not any(one.wrong.count for one in outs.values())
+    path = files_of(store, "wheels-0")[1]
+    path.write_bytes(path.read_bytes()[:-30])
+    assert [check for check, _ in _lake_wrong(store)] == ["pieces"]
 
 
 def test_ordinary_reads_refuse_a_flipped_page_or_footer(sound_store: Path, tmp_path: Path) -> None:
