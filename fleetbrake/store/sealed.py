@@ -26,6 +26,8 @@ _DIGITS: Final = 16
 SEAL_BYTES: Final = len(_MAGIC) + 2 * _DIGITS
 #: After the footer: its length and the word of the format.
 _TAIL: Final = 8
+#: Before the first page.
+_WORD: Final = 4
 _STRETCH: Final = 1 << 20
 
 
@@ -99,8 +101,8 @@ def _has_gap(file: BinaryIO, footer: bytes) -> bool:
         groups = chunks_of(footer[:-_TAIL])
     except (OSError, ValueError, pa.ArrowException, BadStructure):
         return True
-    ends = [4, *(chunk.start + chunk.length for group in groups for chunk in group)]
-    return bool(max(ends) != size - len(footer))
+    pages = sum(chunk.length for group in groups for chunk in group)  # one after another, behind the word of the format
+    return size - len(footer) != _WORD + pages
 
 
 def _print(digest: bytes) -> bytes:

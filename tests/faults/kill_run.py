@@ -89,6 +89,8 @@ class Ground:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.server.close()
+        for name in ("fleet", "before", "trial"):  # a hundred megabytes
+            shutil.rmtree(self.folder / name, ignore_errors=True)
 
     def _make(self) -> None:
         """Run all commands undisturbed, each on what it is to be tried on."""
