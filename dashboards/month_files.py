@@ -49,7 +49,16 @@ def _archive(store: str, stamp: tuple[int, int], month: str, with_names: bool, s
 
 
 def _write(store: str, month: str, with_names: bool, system: str, out: Path) -> None:
-    command = [sys.executable, "-m", "fleetbrake.cli", "report", f"--store={store}", f"--month={month}", f"--out={out}"]
+    command = [
+        sys.executable,
+        "-P",
+        "-m",
+        "fleetbrake.cli",
+        "report",
+        f"--store={store}",
+        f"--month={month}",
+        f"--out={out}",
+    ]
     command += [f"--units={system}"]
     try:
         done = subprocess.run(  # noqa: S603 - our own interpreter and words, no shell

@@ -61,7 +61,7 @@ def _start(seat: Seat, command: str) -> str | None:
         return f"{_WORDS[job.command][1]} is still running, started by {job.started_by}."
     said = tempfile.TemporaryFile()  # noqa: SIM115 - kept as long as the job is looked at
     process = subprocess.Popen(  # noqa: S603 - our own interpreter and words, no shell
-        [sys.executable, "-m", "fleetbrake.cli", command, f"--store={store}", "--json"],
+        [sys.executable, "-P", "-m", "fleetbrake.cli", command, f"--store={store}", "--json"],
         stdin=subprocess.DEVNULL,
         stdout=said,
         stderr=subprocess.DEVNULL,

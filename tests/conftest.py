@@ -14,7 +14,10 @@ from fleetbrake.features.compiled import compile_missing
 #: Files of most work: a worker takes a whole file, and one that comes late leaves the others waiting.
 LONGEST_FIRST = (
     "test_walk.py",
+    "test_forget_driver.py",
+    "test_check_repair.py",
     "test_inspections_actions.py",
+    "test_check.py",
     "test_vehicle_health.py",
     "test_flags.py",
     "test_demo.py",

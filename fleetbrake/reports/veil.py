@@ -14,6 +14,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.reports.aliases import KEY_FILE, aliases, aliases_by
 from fleetbrake.reports.column_kinds import CODES, DECIDERS, DRIVERS, OURS, PATHS, POSITIONS, TRIPS
 from fleetbrake.reports.names_in_text import NamesInText
+from fleetbrake.reports.order_of_ids import without_order_of_ids
 from fleetbrake.reports.places_in_text import without_places
 from fleetbrake.reports.privacy import all_drivers, short_path, without_folders
 from fleetbrake.reports.trips_in_text import TripsInText, trips_in_text
@@ -54,7 +55,8 @@ class Veil:
             for name in frame.columns
             if (column := self._column(str(name), frame[name], frame)) is not frame[name]
         }
-        return frame.assign(**changed) if changed else frame
+        shown = frame.assign(**changed) if changed else frame
+        return without_order_of_ids(shown) if self.hides_drivers else shown
 
     def row(self, row: Mapping[str, Any] | None) -> dict[str, Any] | None:
         """As :meth:`frame` for one row."""

@@ -1,7 +1,8 @@
 """The gate without a server: which addresses there are, whose a file is, what goes with an answer."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Coroutine, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -47,6 +48,12 @@ class _Keeper:
         self.signed_out += 1
 
 
+def _run(work: Coroutine[Any, Any, None]) -> None:
+    """In a thread of its own: another test of this process may have a loop at work in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, work).result()
+
+
 def _asked(gate: Gate, path: str, method: str = "GET", **headers: str) -> tuple[int, dict[bytes, bytes]]:
     """Status and headers of an answer."""
     said: list[dict[str, Any]] = []
@@ -61,7 +68,7 @@ def _asked(gate: Gate, path: str, method: str = "GET", **headers: str) -> tuple[
         "type": "http", "path": path, "method": method, "query_string": b"", "client": ("127.0.0.1", 1),
         "headers": [(name.replace("_", "-").encode(), value.encode()) for name, value in headers.items()],
     }  # fmt: skip
-    asyncio.run(gate(scope, _receive, _send))
+    _run(gate(scope, _receive, _send))
     return said[0]["status"], dict(said[0]["headers"])
 
 
@@ -150,7 +157,7 @@ def test_beyond_this_machine_everything_but_its_health_is_refused() -> None:
         said.append(message)
 
     scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
-    asyncio.run(gate(scope, _all_is_well, _send))  # type: ignore[arg-type]
+    _run(gate(scope, _all_is_well, _send))  # type: ignore[arg-type]
     assert said == [{"type": "websocket.close", "code": 1008}]
 
 
@@ -214,5 +221,5 @@ def test_pages_are_counted_until_they_are_closed() -> None:
     scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
     for _ in range(MOST_INSIDE + 5):
         with pytest.raises(ZeroDivisionError):
-            asyncio.run(gate(dict(scope), _all_is_well, _all_is_well))  # type: ignore[arg-type]
+            _run(gate(dict(scope), _all_is_well, _all_is_well))  # type: ignore[arg-type]
     assert len(open_at_once) == MOST_INSIDE + 5

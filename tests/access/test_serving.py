@@ -87,3 +87,13 @@ def test_help_says_how_to_set_it_up() -> None:
     shown = CliRunner().invoke(cli.app, ["dashboard", "--help"]).stdout
     for part in ("[auth]", "redirect_uri", "cookie_secret", "[roles.by_claim]", "[roles.by_email]", "chmod 600"):
         assert part in shown
+
+
+def test_no_module_of_the_folder_it_is_started_in_is_taken_for_ours(tmp_path: Path, started: list[list[str]]) -> None:
+    """Somebody else may write there: a ``streamlit.py`` of theirs would else run as whoever starts the pages."""
+    _run(tmp_path)
+    assert started[0][1:4] == ["-P", "-m", "streamlit"]
+    root = Path(cli.__file__).parents[1]
+    for folder in ("fleetbrake", "dashboards", "jobs"):
+        for path in (root / folder).rglob("*.py"):
+            assert 'sys.executable, "-m"' not in path.read_text(encoding="utf-8"), path

@@ -191,7 +191,8 @@ def test_hostile_text_of_people_stays_text(open_page: OpenPage, tmp_path: Path, 
     )
     enter_finding(store, "<i>eve</i>", [found])
     app = open_page("vehicle", store, vehicle=vehicle)
-    assert not app.exception and _history_table(app)["Note"].tolist() == [wishes_text]
+    assert not app.exception and app.selectbox[0].value == vehicle
+    assert _history_table(app)["Note"].tolist() == [wishes_text]
     markup = "\n".join(str(i.value) for kind in (app.markdown, app.caption, app.warning) for i in kind)
     for raw in ("<script", "<b>", "<i>", "**bold**", "](javascript", ":smile:", "$x^2$", "www.example"):
         assert raw not in markup, raw

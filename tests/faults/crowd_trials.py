@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from cluster.same_rows import tables
 from faults.crowd_work import enter_often, publish_often, read_often, wait_for
 from faults.places_child import Child, begun, start, wait_until
 from faults.places_denied import open_folder
@@ -20,6 +19,7 @@ from fleetbrake.core.tables import TABLES
 from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.entered import entries
 from fleetbrake.store.lock import HOLDER_NAME, holder, writer_lock
+from tests.cluster.same_rows import tables
 
 #: The first of two holds the store until the second has met it.
 _PUBLISHING = Moment("fleetbrake.pipeline", "publish_recordings")

@@ -73,7 +73,7 @@ def write_inputs(folder: Path) -> tuple[Path, Path]:
 def unpacked(name: str, folder: Path) -> Path:
     """The store, as if its recordings had always been in ``folder``: paths of the log are changed, and nothing else."""
     with tarfile.open(OLDER / f"{name}.tar.xz") as packed:
-        packed.extractall(folder, filter="data")
+        packed.extractall(folder)
     log = folder / "store" / "lake" / "log.parquet"
     table = pq.read_table(log)
     paths = pc.replace_substring(table.column("path"), MADE_IN, str(folder))

@@ -7,7 +7,6 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from cluster.same_rows import tables
 from faults.places_child import Before, Ended, command, start
 from faults.places_world import DRIVERS, World, make_world
 
@@ -17,6 +16,7 @@ from fleetbrake.store.database import reading
 from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import DateFixed, Deferred
 from fleetbrake.store.log import read_log
+from tests.cluster.same_rows import tables
 
 
 @dataclass(frozen=True)

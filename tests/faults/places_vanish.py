@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from cluster.same_rows import tables
 from faults.places_child import Ended
 from faults.places_jobs import Bench, Limits, Whole, again, what_is_left
 from faults.places_world import World
 from faults.tally import Tally
+
+from tests.cluster.same_rows import tables
 
 #: Beside a folder that was moved away.
 AWAY = ".away"

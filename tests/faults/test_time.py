@@ -258,7 +258,7 @@ def test_the_same_recordings_once_more_under_another_id_are_told(tmp_path: Path)
 def test_an_id_that_differs_by_case_or_blanks_is_told(tmp_path: Path) -> None:
     folder = _written(tmp_path / "in", **_recorded("bus 7", range(1)), **_recorded(" BUS-8 ", range(1)))
     done = pipeline.ingest([folder], tmp_path / "store", registers=_register(tmp_path, "BUS-7", "BUS-8", "BUS-9"))
-    assert len(done.unknown_vehicles) == len([one for one in done.notes if "counts as another vehicle" in one])
+    assert len(done.unknown_vehicles) == len([one for one in done.notes if "is written almost like" in one])
     assert any("'bus 7'" in one and "'BUS-7'" in one for one in done.notes)
 
 

@@ -178,7 +178,7 @@ def test_a_deferral_that_leaves_no_open_day_is_the_reason_told() -> None:
 _GONE = re.compile(r"the hours of (?:each day (?:from (\S+) )?up to (\d{4}-\d\d-\d\d)|(\d{4}-\d\d-\d\d)) go to")
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", [*range(16), *(pytest.param(seed, marks=pytest.mark.long) for seed in range(16, 40))])
 def test_hours_go_to_others_only_where_no_day_has_room_left(seed: int) -> None:
     """Every day that such a note speaks of is looked at in the final plan: the visit in full has no room on it."""
     fleet, wishes, road = _tight_fleet(np.random.default_rng(seed))

@@ -176,18 +176,22 @@ def test_drivers_without_a_score_are_ranked_in_the_order_of_their_aliases(tmp_pa
     }
 
 
-@pytest.mark.parametrize("character", ["\x07", "\x00", "\ufffe", "\u202e"])
-def test_a_character_that_cannot_be_printed_shows_as_a_mark(tmp_path: Path, character: str) -> None:
+def test_a_character_that_cannot_be_printed_shows_as_a_mark(tmp_path: Path) -> None:
     """Where it reached the pictures it would end the whole program."""
+    characters = ("\x07", "\x00", "\ufffe", "\u202e")
     store = build_store(tmp_path / "store")
     with rebuilding(store) as con:
-        con.execute("UPDATE vehicle_health SET vehicle_id = ? WHERE rank = 1", [f"Bus{character}7"])
-        con.execute("UPDATE driver_style SET driver_id = ? WHERE rank = 1", [f"Dri{character}7"])
+        for rank, character in enumerate(characters, start=1):
+            con.execute("UPDATE vehicle_health SET vehicle_id = ? WHERE rank = ?", [f"Bus{rank}{character}7", rank])
+            con.execute("UPDATE driver_style SET driver_id = ? WHERE rank = ?", [f"Dri{rank}{character}7", rank])
+        drivers = con.execute("SELECT count(*) FROM driver_style WHERE starts_with(driver_id, 'Dri')").fetchall()
+    assert drivers == [(len(characters),)]
     write_month(store, MONTH, tmp_path / "out", safety_role=True)
     said = _content(tmp_path / "out" / f"brakes-{MONTH}.pdf")
-    assert character not in said and "Bus" in said and "Dri" in said
     ids = pq.read_table(tmp_path / "out" / "parquet" / "vehicle_health.parquet")["vehicle_id"].to_pylist()
-    assert ids[0] == f"Bus{character}7", "data stay what they are"
+    for rank, character in enumerate(characters, start=1):
+        assert character not in said and f"Bus{rank}" in said and f"Dri{rank}" in said, repr(character)
+        assert ids[rank - 1] == f"Bus{rank}{character}7", "data stay what they are"
 
 
 def test_a_report_that_fails_leaves_nothing_and_an_earlier_one_as_it_was(

@@ -3,24 +3,35 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import duckdb
 import pytest
 from driver_fleet import drives, scored, style, trip
 from scoring_fleet import DAY, Fleet, only
 
 
+def two_drivers() -> Fleet:
+    fleet = Fleet()
+    fleet.vehicle("van")
+    drives(fleet, "a", 1000, 3)
+    drives(fleet, "b", 5000, 9)  # the longest trip that counts
+    return fleet
+
+
+@pytest.fixture(scope="module")
+def plain() -> duckdb.DuckDBPyConnection:
+    """Sound trips alone, scored: to be read only."""
+    return scored(two_drivers())
+
+
 @pytest.mark.parametrize("absurd", [1e308, 5001.0, 0.0, -40.0, float("inf"), float("nan")])
-def test_an_impossible_trip_is_no_exposure(absurd: float) -> None:
+def test_an_impossible_trip_is_no_exposure(absurd: float, plain: duckdb.DuckDBPyConnection) -> None:
     """Given a trip of no possible length beside sound ones, expect every number as without it, and the note to tell."""
-    with_it, without = Fleet(), Fleet()
-    for fleet in (with_it, without):
-        fleet.vehicle("van")
-        drives(fleet, "a", 1000, 3)
-        drives(fleet, "b", 5000, 9)  # the longest trip that counts
+    with_it = two_drivers()
     at = datetime(DAY.year, DAY.month, DAY.day, 4, tzinfo=UTC)
     for driver in ("a", "slip"):
         with_it.add("trips", trip_id=f"odd-{driver}", vehicle_id="van", driver_id=driver, started_at=at,
                     distance_km=absurd)  # fmt: skip
-    con, plain = scored(with_it), scored(without)
+    con = scored(with_it)
     for driver in ("a", "b"):
         assert style(con, driver) | {"note": ""} == style(plain, driver) | {"note": ""}
     assert "Left out: 1 trip with a distance" in style(con, "a")["note"]

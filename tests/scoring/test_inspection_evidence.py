@@ -58,7 +58,10 @@ def test_nothing_later_is_in_the_evidence_of_an_inspection() -> None:
     assert before["a"]["events_used"] == 21, "an event a day up to and with that Sunday"
 
 
-@pytest.mark.parametrize(("offset", "expected"), [(20, 13), (21, 20), (22, 20), (26, 20), (27, 20), (28, 27)])
+@pytest.mark.parametrize(
+    ("offset", "expected"),
+    [(20, 13), (21, 20), (27, 20), (28, 27), *(pytest.param(day, 20, marks=pytest.mark.long) for day in (22, 26))],
+)
 def test_evidence_ends_on_the_newest_sunday_before(offset: int, expected: int) -> None:
     """DAY is a Monday, so 20 and 27 are Sundays: an inspection on one has the evidence of the one before."""
     fleet = fleet_of(2)

@@ -228,7 +228,7 @@ def test_what_was_told_is_kept_by_day_of_computing_and_dropped_after_its_time() 
     for number in range(20):
         fleet.vehicle(f"v{number:02d}")
         fleet.event(f"v{number:02d}", DAY)
-    fleet.add("predictions", vehicle_id="v00", as_of=DAY - timedelta(days=500), made_on=DAY - timedelta(days=398))
+    fleet.add("predictions", vehicle_id="v00", as_of=DAY - timedelta(days=500), made_on=DAY - timedelta(days=402))
     fleet.add("inspections", inspection_id="a", vehicle_id="v00", inspected_on=DAY + timedelta(days=5),
               finding="brake_drag", severity=2)  # fmt: skip
     con = fleet.connect()

@@ -40,8 +40,17 @@ def stops(
         fleet.event(vehicle, DAY + timedelta(days=i), wheels, **defaults | values)
 
 
-@pytest.mark.parametrize("emergency", [False, None])
-@pytest.mark.parametrize("surface", ["dry_paved", "unknown", "split"])
+@pytest.mark.parametrize(
+    ("emergency", "surface"),
+    [
+        (False, "dry_paved"),
+        (None, "unknown"),
+        (None, "split"),
+        pytest.param(None, "dry_paved", marks=pytest.mark.long),
+        pytest.param(False, "unknown", marks=pytest.mark.long),
+        pytest.param(False, "split", marks=pytest.mark.long),
+    ],
+)
 def test_a_wheel_that_locks_in_every_partial_stop_stops_the_vehicle(emergency: bool | None, surface: str) -> None:
     """Given lockups in 12 of 12 stops at half demand, expect the wheel named and an inspection before the next trip."""
     fleet = Fleet()

@@ -22,7 +22,6 @@ from check_damages import (
     unpublished,
 )
 from check_made import FORGOTTEN, copied
-from cluster.same_rows import tables
 from everywhere import places_of
 from typer.testing import CliRunner
 from upkeep_made import everything
@@ -35,6 +34,7 @@ from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.upkeep import release_hold
 from fleetbrake.upkeep.check import Checked, check_store
+from tests.cluster.same_rows import tables
 
 Rows = dict[str, list[tuple[Any, ...]]]
 

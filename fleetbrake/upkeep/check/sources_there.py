@@ -20,15 +20,16 @@ def check_recordings(log: IngestLog, out: Outcome, *, read: bool) -> None:
         source = source_of(entry.path)
         if not read and not source.is_local:
             continue
-        looked += 1
         try:
             if not (source.path.is_file() if source.is_local else is_there(source)):
                 gone += 1
+                continue
             elif read:
                 found = sha256_of(source.path) if source.is_local else file_sha256(source)
                 other += bool(entry.sha256) and found != entry.sha256
             else:
                 other += entry.size is not None and source.path.stat().st_size != entry.size
+            looked += 1
         except (InputError, OSError):
             gone += 1
     out.looked_at = f"{looked} recordings, {'every byte' if read else 'by size'}"
