@@ -1,5 +1,6 @@
 """What the gate has to be told of the framework: whose cookie it is, and what a message of a browser asks for."""
 
+import re
 from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlsplit
@@ -7,6 +8,8 @@ from urllib.parse import urlsplit
 from sign_in import caller_of, settings, sign_in_named
 from streamlit import config
 from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.Element_pb2 import Element
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
 from streamlit.web.server.starlette.starlette_websocket import (
     _get_signed_cookie_with_chunks,
@@ -23,6 +26,10 @@ from fleetbrake.access.serving import shown_address
 _ANYBODY = frozenset({"rerun_script", "stop_script", "app_heartbeat"})
 #: What is asked for by pages that hold something.
 _LET_IN = frozenset({"deferred_file", "dataframe_chunk"})
+
+
+#: Address of a file kept for download.
+_MEDIA = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[A-Za-z0-9]+)?")
 
 
 class PagesKeeper:
@@ -71,6 +78,30 @@ class PagesKeeper:
             return caller.viewer.may_act
         return kind in _ANYBODY
 
+    def told(self, message: bytes) -> frozenset[str]:
+        """Files and things still to be made, out of the framework's own parts alone: never out of a text."""
+        sent = ForwardMsg()
+        try:
+            sent.ParseFromString(message)
+        except Exception:  # as above; then nothing was told
+            return frozenset()
+        if sent.WhichOneof("type") == "backend_operation_response":
+            return _file(sent.backend_operation_response.deferred_file.url)
+        return _named(sent.delta.new_element) if sent.WhichOneof("type") == "delta" else frozenset()
+
+    def asked_for(self, message: bytes) -> str | None:
+        """Name of what a browser asks to be made, as :meth:`told` has it."""
+        asked = BackMsg()
+        asked.ParseFromString(message)  # it passed before
+        if asked.WhichOneof("type") != "backend_operation_request":
+            return None
+        operation = asked.backend_operation_request
+        wanted = {
+            "deferred_file": f"later {operation.deferred_file.file_id}",
+            "dataframe_chunk": f"rows {operation.dataframe_chunk.source_id}",
+        }
+        return wanted.get(operation.WhichOneof("payload") or "")
+
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""
         if sign_in_named():
@@ -83,6 +114,24 @@ class PagesKeeper:
             return _parse_decoded_user_cookie(signed, self._origin) if signed else {}
         except ValueError:  # letters that no cookie of ours has
             return {}
+
+
+def _named(element: Element) -> frozenset[str]:
+    """What one part of a page names."""
+    kind = element.WhichOneof("type")
+    if kind == "download_button":
+        later = element.download_button.deferred_file_id
+        return _file(element.download_button.url) | (frozenset({f"later {later}"}) if later else frozenset())
+    if kind == "dataframe":
+        source = element.dataframe.lazy_data.source_id
+        return frozenset({f"rows {source}"}) if source else frozenset()
+    return frozenset().union(*(_file(image.url) for image in element.imgs.imgs)) if kind == "imgs" else frozenset()
+
+
+def _file(url: str) -> frozenset[str]:
+    """The file that an address of the framework's store of files names."""
+    found = _MEDIA.fullmatch(url)
+    return frozenset({found[1]}) if found else frozenset()
 
 
 def _cookies(told: str) -> dict[str, str]:

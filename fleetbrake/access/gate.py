@@ -64,6 +64,12 @@ class Keeper(Protocol):
     def passes(self, message: bytes, caller: Caller) -> bool:
         """Whether what a browser asks for may reach the framework."""
 
+    def told(self, message: bytes) -> frozenset[str]:
+        """Names of the files, and of things still to be made, that the framework's own parts tell a browser of."""
+
+    def asked_for(self, message: bytes) -> str | None:
+        """Name of the thing that a browser asks to be made; None if it asks for something else."""
+
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""
 
@@ -126,7 +132,7 @@ class Gate:
         if caller.refused == NOT_HERE:
             return 403, NOT_HERE
         if way.sort is Sort.DOWNLOAD:
-            mine = bool(caller.viewer.roles) and self._files.told(download_of(scope["path"]) or "", caller.person)
+            mine = bool(caller.viewer.roles) and self._files.told(download_of(scope["path"]) or "", _whose(caller))
             return None if mine else (403, _NOT_YOURS)
         return _upload_refused(caller, scope["method"], headers) if way.sort is Sort.UPLOAD else None
 
@@ -195,20 +201,26 @@ class Gate:
                 if asked is None or len(asked) > LONGEST_MESSAGE:
                     self._tell("message", "A message that no page of ours sends closed its connection.")
                     return {"type": "websocket.disconnect", "code": 1009}
-                if self._keeper.passes(asked, caller):
+                if self._keeper.passes(asked, caller) and self._is_theirs(asked, caller):
                     return message
 
         return _receive
+
+    def _is_theirs(self, asked: bytes, caller: Caller) -> bool:
+        """Whether what is to be made was told to this person, in the roles that he has now."""
+        wanted = self._keeper.asked_for(asked)
+        return wanted is None or self._files.told(wanted, _whose(caller))
 
     def _spoken(self, scope: Scope, headers: Mapping[str, str], send: Send) -> Send:
         """``send`` that remembers whom it told of files to download."""
 
         async def _send(message: Message) -> None:
             said = message.get("bytes")
-            if message["type"] == "websocket.send" and said is not None and b"/media/" in said:
+            names = self._keeper.told(bytes(said)) if message["type"] == "websocket.send" and said else frozenset()
+            if names:
                 caller = self._keeper.caller(headers, remote_of(scope), speaks=True)
                 if caller.viewer.roles:
-                    self._files.note(bytes(said), caller.person)
+                    self._files.note(names, _whose(caller))
             await send(message)
 
         return _send
@@ -218,6 +230,11 @@ class Gate:
         if now - self._said.get(kind, -_SAID_AGAIN_S) >= _SAID_AGAIN_S:
             self._said[kind] = now
             logging.getLogger("fleetbrake").warning("%s", sentence)
+
+
+def _whose(caller: Caller) -> str:
+    """The person in the roles of now: whoever gets other ones has to have the page drawn for them first."""
+    return "\n".join([caller.person, *sorted(caller.viewer.roles)])
 
 
 def headers_of(scope: Scope) -> dict[str, str] | None:

@@ -1,38 +1,36 @@
-"""Downloads belong to whom the server told their address: an address that somebody passed on opens nothing."""
+"""Downloads belong to whom the server told of them, in the role of then: what somebody passed on opens nothing."""
 
-import re
 import threading
 from collections import OrderedDict
+from collections.abc import Iterable
 from typing import Final
 
-#: How a page is told of a file kept for download.
-_MARK: Final = b"/media/"
-_TOLD: Final = re.compile(rb"/media/([0-9a-f]{32,64})")
-#: Addresses remembered; the oldest go first. Own choice: some megabytes, and more than pages tell in a day.
+#: Things remembered; the oldest go first. Own choice: some megabytes, and more than pages tell in a day.
 _MOST: Final = 50_000
 
 
 class KeptFiles:
-    """Who was told which file. Safe to use from several threads."""
+    """Who was told of which file, or of which thing that is made on asking. Safe to use from several threads.
+
+    Only what the framework's own parts tell is to be noted: any text of a page may hold what somebody wrote into an
+    address, and would else make it theirs.
+    """
 
     def __init__(self, most: int = _MOST) -> None:
         self._told: OrderedDict[tuple[str, str], None] = OrderedDict()
         self._most = most
         self._lock = threading.Lock()
 
-    def note(self, message: bytes, person: str) -> None:
-        """Remember the files whose addresses a message to ``person`` holds."""
-        if _MARK not in message:
-            return
+    def note(self, names: Iterable[str], person: str) -> None:
+        """Remember what ``person`` was told of."""
         with self._lock:
-            for name in _TOLD.findall(message):
-                entry = (name.decode("ascii"), person)
-                self._told[entry] = None
-                self._told.move_to_end(entry)
+            for name in names:
+                self._told[name, person] = None
+                self._told.move_to_end((name, person))
             while len(self._told) > self._most:
                 self._told.popitem(last=False)
 
     def told(self, name: str, person: str) -> bool:
-        """Whether ``person`` was told this file's address."""
+        """Whether ``person`` was told of it."""
         with self._lock:
             return (name, person) in self._told

@@ -403,6 +403,41 @@ def test_a_file_is_for_whom_it_was_made_alone(site: Site) -> None:
         assert asked(site.at, url, Cookie=cookie, Sec_Fetch_Site="cross-site")[0] == 403
 
 
+def test_a_file_is_not_whose_page_repeats_its_address(site: Site) -> None:
+    """A page repeats an unknown id out of its address: what somebody wrote there makes nothing his."""
+    mine = site.cookie("one-safety", age_s=910.0)
+    with Speaker(site.at, mine) as speaker:
+        url = _file_of(speaker, "drivers")
+        assert url and asked(site.at, url, Cookie=mine)[0] == 200
+        other = site.cookie("one-planner", age_s=800.0)
+        with Speaker(site.at, other) as planner:
+            echoed = [planner.rerun(page, f"{page}={url}") for page in ("vehicle", "event")]
+        assert any(drawn.holds(url) for drawn in echoed), "else nothing was tried"
+        assert asked(site.at, url, Cookie=other)[0] == 403
+
+
+def test_what_was_to_be_made_in_one_role_is_not_made_in_another(site: Site) -> None:
+    """The file makes a safety manager an analyst while his page is open: what it offered named drivers."""
+    whole = site.file.read_text(encoding="utf-8")
+    try:
+        with Speaker(site.at, site.cookie("one-safety", age_s=700.0)) as speaker:
+            wanted = _later_of(speaker.rerun("drivers"))
+            site.file.write_text(whole.replace('safety = ["safety"]', 'safety = ["analyst"]'), encoding="utf-8")
+            late = speaker.operate("deferred_file", file_id=wanted, patience_s=2.0)
+            assert not late.of("backend_operation_response")
+            again = _later_of(speaker.rerun("drivers"))
+            assert speaker.operate("deferred_file", file_id=again).of("backend_operation_response")
+    finally:
+        site.file.write_text(whole, encoding="utf-8")
+
+
+def _later_of(drawn: Drawn) -> str:
+    """The first file that is made once it is asked for."""
+    buttons = [message.delta.new_element for message in drawn.messages]
+    ids = [one.download_button.deferred_file_id for one in buttons if one.WhichOneof("type") == "download_button"]
+    return next(one for one in ids if one)
+
+
 def test_a_file_is_not_made_for_whoever_has_left(site: Site) -> None:
     cookie = site.cookie("one-analyst", age_s=600.0)
     with Speaker(site.at, cookie) as speaker:
