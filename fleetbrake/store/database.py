@@ -86,8 +86,8 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         con.execute("USE fleet")
         con.execute("SET TimeZone = 'UTC'")
         shut(con)
-        check_version(con)
         try:
+            check_version(con)
             yield con
         except duckdb.Error as error:
             raise_damaged(store, error)

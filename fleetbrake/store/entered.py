@@ -191,7 +191,7 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
             else:
                 con.execute("PRAGMA query_only = ON")
             yield con
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged file's own words may be no text
         raise StoreError(
             f"{path}: what people enter cannot be {'written' if write else 'read'} ({sqlite_reason(error)})."
         ) from error

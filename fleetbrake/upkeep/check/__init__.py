@@ -14,6 +14,7 @@ from fleetbrake.store.log import IngestLog
 from fleetbrake.store.recount import beside
 from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
 from fleetbrake.upkeep.check.layout import check_folder, check_key_files
+from fleetbrake.upkeep.check.not_lost import check_nothing_lost
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
 from fleetbrake.upkeep.check.pieces import check_pieces
 from fleetbrake.upkeep.check.repair import Repair
@@ -101,6 +102,7 @@ class _Check:
         try:
             with beside(self.store) as con:
                 published.check_tables(con, whole, out["tables"], self.damage)
+                check_nothing_lost(con, self.store, whole, out["registers"], out["entries"])
                 published.check_nobody_back(con, self.store, whole, out["forgotten"], self.damage)
                 self._compare(con, log, whole)
         except duckdb.Error as error:

@@ -165,7 +165,7 @@ def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> li
             for name in sorted(_made(made_by) - parts):
                 out.wrong.add(f"{path.name}: {name[0]} {name[1]} is not as it was made; {_FROM_COPY}.")
             return con.execute(f'SELECT * FROM "{table}"').fetchall()  # noqa: S608 - own names
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged file's own words may be no text
         out.wrong.add(f"{path.name} cannot be read ({error}); {_FROM_COPY}.")
         return None
 

@@ -65,7 +65,12 @@ class Repair:
         lost_rows = self._lake()
         self._left_overs()
         self._copies()
-        if self.damage.publish:
+        bare = [one.name for one in self.found.outcomes if one.name in ("registers", "entries") and one.wrong.count]
+        if self.damage.publish and bare:
+            self.not_mended.append(
+                f"Nothing was published anew, since rows would be lost: mend {' and '.join(bare)} first."
+            )
+        elif self.damage.publish:
             self._publish(keep=lost_rows)
         if self.damage.forgotten:
             erase_forgotten(self.store, anew=True)
