@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Final
+from urllib.parse import unquote_plus
 
 from fleetbrake.access.roles import PAGES
 
@@ -11,6 +12,8 @@ from fleetbrake.access.roles import PAGES
 #: provider sends back after signing in some thousand.
 LONGEST_PATH: Final = 1_000
 LONGEST_QUERY: Final = 16_000
+#: Longest query of a sign-in (bytes): the server writes parts of it into its log. Own choice, a code takes hundreds.
+LONGEST_SIGN_IN: Final = 4_000
 
 #: What may be brought in at once (bytes): a findings sheet, with what a browser wraps around a file.
 LARGEST_UPLOAD: Final = 2_200_000
@@ -73,6 +76,11 @@ def way_to(path: str) -> Way | None:
     if exact is not None:
         return exact
     return next((way for shape, way in _SHAPED if shape.fullmatch(path)), None)
+
+
+def fit_for_a_log(query: bytes) -> bool:
+    """Whether what a sign-in brings is short and nothing in it steers a terminal or turns the direction of writing."""
+    return len(query) <= LONGEST_SIGN_IN and unquote_plus(query.decode("latin-1")).isprintable()
 
 
 def download_of(path: str) -> str | None:

@@ -17,6 +17,7 @@ from fleetbrake.access.addresses import (
     Sort,
     Way,
     download_of,
+    fit_for_a_log,
     way_to,
 )
 from fleetbrake.access.answer_headers import dressed, safety_headers
@@ -267,6 +268,8 @@ def _shape_refused(scope: Scope, way: Way | None, headers: Mapping[str, str] | N
         return 400, _NO_SUCH_WAY
     if way is None:
         return 404, _NO_SUCH
+    if way.sort in (Sort.SIGN_IN, Sort.SIGN_OUT) and not fit_for_a_log(scope.get("query_string", b"")):
+        return 400, _NO_SUCH_WAY
     return None if scope["method"] in way.methods else (405, _NO_SUCH_WAY)
 
 

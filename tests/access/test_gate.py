@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fleetbrake.access.addresses import Sort, download_of, way_to
+from fleetbrake.access.addresses import Sort, download_of, fit_for_a_log, way_to
 from fleetbrake.access.answer_headers import dressed
 from fleetbrake.access.caller import NOT_HERE, Caller
 from fleetbrake.access.ended import Ended
@@ -223,3 +223,25 @@ def test_pages_are_counted_until_they_are_closed() -> None:
         with pytest.raises(ZeroDivisionError):
             _run(gate(dict(scope), _all_is_well, _all_is_well))  # type: ignore[arg-type]
     assert len(open_at_once) == MOST_INSIDE + 5
+
+
+@pytest.mark.parametrize(
+    "query", ["error=%1b[2J", "error_description=%e2%80%ae", "error=a%0ab", "state=%c2%9b1m", "code=" + "a" * 4_000]
+)
+def test_nobody_writes_what_he_likes_into_the_log(query: str) -> None:
+    """The framework logs what a provider is said to have answered; whoever stands before the door may say anything."""
+    assert not fit_for_a_log(query.encode("ascii"))
+    assert fit_for_a_log(
+        b"code=4%2F0Ab-c_d&state=x%20y&session_state=1e9&error_description=Zugriff%20verweigert%3A+%C3%A4"
+    )
+    said: list[Any] = []
+
+    async def _send(message: Any) -> None:
+        said.append(dict(message))
+
+    scope = {
+        "type": "http", "path": "/oauth2callback", "method": "GET", "query_string": query.encode("ascii"),
+        "client": ("127.0.0.1", 1), "headers": [(b"host", b"brakes.example.org")],
+    }  # fmt: skip
+    _run(Gate(_all_is_well, _Keeper())(scope, _all_is_well, _send))  # type: ignore[arg-type]
+    assert said[0]["status"] == 400
