@@ -43,7 +43,7 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.log import LogEntry, commit_log, read_log, refuse_older
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, sum_up_missing
 from fleetbrake.store.registers import merge_registers
@@ -118,6 +118,7 @@ def ingest(
         cluster = reached.enter_context(cluster_of(machines)) if files and machines is not None else None
         make_private(store)
         with writer_lock(store, "ingest"):
+            refuse_older(store)
             summary.problems += remove_left(store)
             erase_due(store)
             with _readers(store, files, cluster, left) as where:

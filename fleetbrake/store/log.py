@@ -229,6 +229,35 @@ def read_log(store: Path) -> IngestLog:
     return IngestLog(store, table)
 
 
+def left_out_of(log: IngestLog, store: Path) -> int:
+    """How many recordings are published, and have their rows in the lake, that the log does not name at all.
+
+    No run leaves that: the log is an older copy that somebody put back, and what it does not name would be removed.
+    """
+    try:
+        published = published_log(store, LOG_SCHEMA)
+    except StoreError:  # told by whoever reads the published file
+        return 0
+    known = log.table()
+    named = pc.or_(
+        pc.is_in(published.column("path"), value_set=in_one(known.column("path"))),
+        pc.is_in(published.column("key"), value_set=in_one(known.column("key"))),
+    )
+    lake = Lake(store)
+    keys = published.filter(pc.invert(named)).column("key").drop_null().to_pylist()
+    return sum(lake.has(key) for key in keys)
+
+
+def refuse_older(store: Path) -> None:
+    """StoreError where the log is an older copy, see :func:`left_out_of`."""
+    missing = left_out_of(read_log(store), store)
+    if missing:
+        raise StoreError(
+            f"The store's log of files ({log_path(store)}) does not name {missing} recordings that are published: it "
+            "is an older copy. Put the newer one back, or run `fleetbrake check --repair`."
+        )
+
+
 def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     """Put the entries into the log, each in place of the one of its path; all of them or none.
 

@@ -3,12 +3,17 @@
 import shutil
 from pathlib import Path
 
+import pytest
 from check_made import copied
 from typer.testing import CliRunner
 
 from fleetbrake.cli import app
+from fleetbrake.core.errors import StoreError
+from fleetbrake.pipeline import ingest
 from fleetbrake.store.database import reading
+from fleetbrake.store.log import read_log, replace_log
 from fleetbrake.upkeep.check import check_store
+from tests.cluster.same_rows import tables
 
 
 def _wrong(store: Path, name: str) -> list[str]:
@@ -35,6 +40,23 @@ def test_registers_that_are_gone(sound_store: Path, tmp_path: Path) -> None:
     status, said = _repaired(store)
     assert status == 1 and "Nothing was published anew" in said
     assert _rows(store, "vehicles") == before
+
+
+def test_an_older_log_is_refused_and_made_again(sound_store: Path, tmp_path: Path) -> None:
+    """Put back from a copy: rows that it does not name would be taken for those of a killed run."""
+    store = copied(sound_store, tmp_path)
+    right = tables(store)
+    entries = sorted(read_log(store), key=lambda entry: entry.path)
+    replace_log(store, entries[: len(entries) // 2])
+    missing = len([entry for entry in entries[len(entries) // 2 :] if entry.key])
+    assert missing > 1
+    with pytest.raises(StoreError, match=f"does not name {missing} recordings that are published: it is an older copy"):
+        ingest([entries[0].path], store)
+    assert any("an older copy" in said for said in _wrong(store, "log"))
+    _repaired(store)
+    assert _wrong(store, "log") == [] and tables(store) == right
+    ingest([entries[0].path], store)
+    assert tables(store)["events"] == right["events"]
 
 
 def test_entries_that_are_gone(full_store: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA, Blocks, name_of
-from fleetbrake.store.log import IngestLog, log_path, read_log
+from fleetbrake.store.log import IngestLog, left_out_of, log_path, read_log
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
@@ -49,6 +49,10 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
         )
     for sentence in _problems(log.table()):
         out.wrong.add(f"The log of files: {sentence}.")
+        damage.log = True
+    missing = left_out_of(log, store)
+    if missing:
+        out.wrong.add(f"The log of files does not name {missing} recordings that are published: it is an older copy.")
         damage.log = True
     return None if damage.log else log
 
