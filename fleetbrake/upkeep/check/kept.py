@@ -7,7 +7,6 @@ import sqlite3
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -29,9 +28,7 @@ from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.registers import read_register, register_path
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
-from fleetbrake.upkeep.check.outcome import Damage, Outcome
-
-_FROM_COPY: Final = "put it back from a copy of the store"
+from fleetbrake.upkeep.check.outcome import FROM_COPY, Damage, Outcome
 
 
 def check_registers(store: Path, out: Outcome) -> None:
@@ -44,13 +41,13 @@ def check_registers(store: Path, out: Outcome) -> None:
         broken = broken_seal(path)
         if broken:
             out.wrong.add(
-                f"Register {name}: {broken}; {_FROM_COPY}, or move {path.name} away and read the register again."
+                f"Register {name}: {broken}; {FROM_COPY}, or move {path.name} away and read the register again."
             )
             continue
         try:
             table = read_register(store, name)
         except StoreError as error:
-            out.wrong.add(f"{error} {_FROM_COPY.capitalize()}, or move it away and read the register again.")
+            out.wrong.add(f"{error} {FROM_COPY.capitalize()}, or move it away and read the register again.")
             continue
         rows += table.num_rows
         if seal_of(path) is Seal.NONE:
@@ -115,7 +112,7 @@ def check_entries(store: Path, out: Outcome) -> None:
     for entry_id, made_at, made_by, kind, vehicle_id, body in rows or ():
         problem = _entry_problem(made_at, made_by, kind, vehicle_id, body)
         if problem:
-            out.wrong.add(f"Entry {entry_id}: {problem}; {_FROM_COPY}.")
+            out.wrong.add(f"Entry {entry_id}: {problem}; {FROM_COPY}.")
     out.looked_at = f"{len(rows or ())} entries"
 
 
@@ -148,7 +145,7 @@ def check_runs(store: Path, out: Outcome) -> None:
     try:
         runs.last_runs(store, max(1, len(rows)))
     except (StoreError, ValueError, TypeError) as error:
-        out.wrong.add(f"{path.name}: a run cannot be read ({error}); {_FROM_COPY}, or move the file away.")
+        out.wrong.add(f"{path.name}: a run cannot be read ({error}); {FROM_COPY}, or move the file away.")
 
 
 def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> list[tuple[object, ...]] | None:
@@ -158,15 +155,15 @@ def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> li
             con.execute("PRAGMA query_only = ON")
             for (told,) in con.execute("PRAGMA integrity_check").fetchall():
                 if told != "ok":
-                    out.wrong.add(f"{path.name}: {told}; {_FROM_COPY}.")
+                    out.wrong.add(f"{path.name}: {told}; {FROM_COPY}.")
             parts = _parts(con)
             if not parts:  # the first writer makes the file before the table, and may have been killed in between
                 return []
             for name in sorted(_made(made_by) - parts):
-                out.wrong.add(f"{path.name}: {name[0]} {name[1]} is not as it was made; {_FROM_COPY}.")
+                out.wrong.add(f"{path.name}: {name[0]} {name[1]} is not as it was made; {FROM_COPY}.")
             return con.execute(f'SELECT * FROM "{table}"').fetchall()  # noqa: S608 - own names
     except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged file's own words may be no text
-        out.wrong.add(f"{path.name} cannot be read ({error}); {_FROM_COPY}.")
+        out.wrong.add(f"{path.name} cannot be read ({error}); {FROM_COPY}.")
         return None
 
 
@@ -222,4 +219,4 @@ def check_retention(store: Path, out: Outcome) -> None:
     path = store / DROPPED_NAME
     broken = broken_seal(path) if path.is_file() else None
     if broken:
-        out.wrong.add(f"{DROPPED_NAME}: {broken}; {_FROM_COPY}: register rows that were dropped may come back.")
+        out.wrong.add(f"{DROPPED_NAME}: {broken}; {FROM_COPY}: register rows that were dropped may come back.")

@@ -8,7 +8,7 @@ import pyarrow.compute as pc
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import KEY_FORM
-from fleetbrake.store.lake_blocks import INDEX_SCHEMA, Blocks, name_of
+from fleetbrake.store.lake_blocks import INDEX_SCHEMA, name_of
 from fleetbrake.store.log import IngestLog, left_out_of, log_path, read_log
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
@@ -138,8 +138,3 @@ def _wrong_index(index: pa.Table) -> list[str]:
         if name_of(rows.select(["key", "events_stamp", "wheels_stamp"])) != block:
             told.append(f"the name of block {block} does not follow from its pieces")
     return told
-
-
-def blocks_of(store: Path) -> Blocks:
-    """The blocks of a store."""
-    return Blocks(store / "lake")

@@ -11,9 +11,7 @@ from fleetbrake.store.findings import ENTERED_UP_TO, MERGED_KINDS
 from fleetbrake.store.recount import PUBLISHED
 from fleetbrake.store.registers import register_path
 from fleetbrake.store.schema import SETTINGS
-from fleetbrake.upkeep.check.outcome import Outcome
-
-_FROM_COPY: Final = "put it back from a copy of the store"
+from fleetbrake.upkeep.check.outcome import FROM_COPY, Outcome
 
 #: Registers of which a published row can come from nowhere else: the others also take what people enter.
 _FROM_FILES: Final = ("vehicles", "drivers", "trips", "capacity", "brake_tests")
@@ -29,7 +27,7 @@ def check_nothing_lost(
         rows = con.execute(f"SELECT count(*) FROM {PUBLISHED}.main.{name}").fetchall()[0][0]  # noqa: S608 - own names
         if rows:
             registers.wrong.add(
-                f"Register {name} is gone, and {rows} rows of it are published; {_FROM_COPY}, or read it again before "
+                f"Register {name} is gone, and {rows} rows of it are published; {FROM_COPY}, or read it again before "
                 "anything else: what publishes without it drops them."
             )
     if SETTINGS not in whole or entries.wrong.count:  # what is wrong with them is told already
@@ -41,7 +39,7 @@ def check_nothing_lost(
     there = _last_entry(store)
     if told and there is not None and str(told[0][0]).isdigit() and int(told[0][0]) > there:
         entries.wrong.add(
-            f"Entries up to number {told[0][0]} were published, and {there} is the last that is there; {_FROM_COPY} "
+            f"Entries up to number {told[0][0]} were published, and {there} is the last that is there; {FROM_COPY} "
             "before anything else: what publishes without them drops what people found."
         )
 

@@ -6,6 +6,9 @@ from typing import Any, Final
 #: Sentences of one check that are kept; the others are counted. Own choice: a person reads no more.
 MOST_SENTENCES: Final = 200
 
+#: What can be done about a file that nothing else makes again.
+FROM_COPY: Final = "put it back from a copy of the store"
+
 
 @dataclass
 class Told:
