@@ -34,8 +34,9 @@ from fleetbrake.taking_in import read_file, rejected
 PROGRAM: tuple[str, ...] = ("-P", "-m", "fleetbrake.alone")
 #: Bytes of memory it may set aside, counted as by RLIMIT_DATA of ``getrlimit(2)``: what the allocators hold in reserve
 #: counts. Own choice: reading a small file takes 1.4 GB so counted, of which 0.3 GB are used (measured); the rest is
-#: for a large one.
+#: for a large one. On a large machine it may take this share of its memory.
 MOST_MEMORY = 4 * 2**30
+_SHARE: Final = 0.5
 #: A file may take so long (s), and a second more for so many bytes. Own choices: a large file is read in seconds, and a
 #: slow network brings a megabyte a second; a machine that has to compile first takes a minute.
 PATIENCE_S = 600.0
@@ -93,8 +94,9 @@ class Alone:
                     return _rejected(handed, job, reason)
                 continue
             if taken.short:
-                most = f"{MOST_MEMORY / 2**30:.0f} GiB"
-                return _rejected(handed, job, f"reading it takes more memory than one recording may have ({most})")
+                most = f"{most_memory() / 2**30:.0f} GiB"
+                told = f"reading it takes more memory than one recording may have ({most}); the next run tries again"
+                return Taken(Fate.READ, "", rejected(job, handed.path, "", _told(handed, job, told)), short=True)
             for piece in pieces:
                 job.rows.write_piece(*piece)
             return taken
@@ -171,6 +173,13 @@ class Alone:
         return ended_by(-status) if status < 0 else f"exit status {status}"
 
 
+def most_memory() -> int:
+    """Bytes that reading one file may take: as large as the machine lets others live beside it."""
+    with suppress(ValueError, OSError, AttributeError):
+        return max(MOST_MEMORY, int(_SHARE * os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")))
+    return MOST_MEMORY
+
+
 def ended_by(number: int) -> str:
     """A signal in words."""
     with suppress(ValueError):
@@ -192,8 +201,11 @@ def _rejected(handed: Handed, job: Job, reason: str) -> Taken:
         sha256, facts = data.sha256, data.facts
     if handed.held:
         return Taken(Fate.HELD, sha256)
-    told = job.rest.text(f"{printable(handed.path)}: cannot be read: {reason}")
-    return Taken(Fate.READ, sha256, rejected(job, handed.path, sha256, told, facts))
+    return Taken(Fate.READ, sha256, rejected(job, handed.path, sha256, _told(handed, job, reason), facts))
+
+
+def _told(handed: Handed, job: Job, reason: str) -> str:
+    return job.rest.text(f"{printable(handed.path)}: cannot be read: {reason}")
 
 
 @contextmanager
@@ -258,7 +270,7 @@ def _bounded() -> None:
         import resource
 
         hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
-        most = MOST_MEMORY if hard == resource.RLIM_INFINITY else min(MOST_MEMORY, hard)
+        most = most_memory() if hard == resource.RLIM_INFINITY else min(most_memory(), hard)
         resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
     with suppress(OSError):  # proc_pid_oom_score_adj(5): whoever may do anything may raise its own
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")

@@ -17,6 +17,7 @@ from fleetbrake.core.criteria import Criteria
 from fleetbrake.core.errors import InputError
 from fleetbrake.recordings.mapping import Mapping
 from fleetbrake.recordings.sources import Source
+from fleetbrake.recordings.story import printable
 from fleetbrake.store.forgetting.at_rest import AtRest
 from fleetbrake.store.holding.held_seen import NotTakenIn, Seen, keeping
 from fleetbrake.store.lake import Lake
@@ -25,6 +26,8 @@ from fleetbrake.store.log import IngestLog, LogEntry, Standing
 #: A file that changed so shortly before it was read, or later, is not known by its time of change: another change
 #: within the same tick of the file system's clock would not show. 2 s: the coarsest clock in use (FAT).
 CLOCK_TICK_NS: Final = 2_000_000_000
+
+_STAY: Final = "(the rows of its last reading stay)"
 
 
 class PieceWriter(Protocol):
@@ -63,6 +66,7 @@ class Handed:
     path : under which the log knows it, or is to know it as long as its rows do not tell otherwise.
     listed : the log knows it, whatever its bytes were then.
     sha256 : of the bytes whose rows are in the lake by today's settings; None if there are none.
+    unusable : of bytes that an earlier run met here and could not use by today's settings.
     held : ids of the holds that keep what was read from it.
     """
 
@@ -70,6 +74,7 @@ class Handed:
     path: str
     listed: bool = False
     sha256: str | None = None
+    unusable: str | None = None
     held: tuple[str, ...] = ()
 
 
@@ -162,22 +167,29 @@ class Desk:
         if known and then.sha256 and not self.check_bytes and _as_it_was(source, then, self.job.began):
             return Handed(source, path, True, then.sha256), Taken(Fate.KNOWN, then.sha256)
         held = keeping(self.job.rest.holds, self.lake, then.key) if has_piece else ()
-        return Handed(source, path, True, then.sha256 if known else None, held), None
+        unusable = then.unusable_sha256 if known and has_piece else None
+        return Handed(source, path, True, then.sha256 if known else None, unusable, held), None
 
     def settled(self, handed: Handed, taken: Taken) -> Taken:
         """What is to be noted of a file. One that cannot be used now keeps what the store has of it, and is told.
 
         A network folder that goes away, a right that is missing for a night, a copy that was cut short, a disk that
-        rots: none of it says anything of what was read before. Each run reads the file anew until it can be used, or
-        is as it was. Only where the very bytes are rejected that were taken once, newer rules say so, and they hold.
+        rots: none of it says anything of what was read before. Where its bytes were seen, the log knows them from then
+        on, so that they are not tried again; else each run tries. Only where the very bytes are rejected that were
+        taken once, newer rules say so, and they hold.
         """
-        entry, then = taken.entry, self.log.standing(handed.path)
+        if taken.fate is Fate.UNREAD:
+            known = f"{printable(handed.path)}: cannot be used: an earlier run tried these bytes"
+            self.unread.append(self.job.rest.text(f"{known} {_STAY}"))
+            return taken
+        entry, then = taken.entry, self.log.get(handed.path)
         if entry is None or entry.key is not None or then is None or then.key is None:
             return taken
         if entry.sha256 == then.sha256 or not self.lake.has(then.key):
             return taken
-        self.unread.append(f"{entry.reason} (the rows of its last reading stay)")
-        return replace(taken, fate=Fate.UNREAD, entry=None)
+        self.unread.append(f"{entry.reason} {_STAY}")
+        seen = bool(entry.sha256) and then.settings == self.job.settings
+        return replace(taken, fate=Fate.UNREAD, entry=replace(then, unusable_sha256=entry.sha256) if seen else None)
 
     def noted(self, handed: Handed, taken: Taken) -> str:
         """The log's word on a file after it was handed back (``KEPT_STATUSES``); what holds need is kept."""
@@ -185,10 +197,10 @@ class Desk:
             before = self.seen.files.get(taken.sha256)
             if before is None or handed.source.address < before.address:  # whoever comes first: the same file each time
                 self.seen.files[taken.sha256] = handed.source
-        if taken.entry is not None:
-            return taken.entry.status
         if taken.fate is Fate.UNREAD:
             return "rejected"
+        if taken.entry is not None:
+            return taken.entry.status
         if taken.fate is Fate.HELD:
             entry = self.log.get(handed.path)
             if entry is not None:

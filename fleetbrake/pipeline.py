@@ -43,15 +43,16 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import LogEntry, commit_log, read_log, refuse_older
+from fleetbrake.store.log import LogEntry, commit_log, read_log
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, sum_up_missing
 from fleetbrake.store.registers import merge_registers
+from fleetbrake.store.unfinished import begin, settle
 from fleetbrake.store.written_alike import written_alike
 from fleetbrake.store.yet_to_come import yet_to_come
+from fleetbrake.summary import IngestSummary
 from fleetbrake.taking_in import (
     Commit,
-    IngestSummary,
     Progress,
     Threads,
     inputs,
@@ -118,7 +119,7 @@ def ingest(
         cluster = reached.enter_context(cluster_of(machines)) if files and machines is not None else None
         make_private(store)
         with writer_lock(store, "ingest"):
-            refuse_older(store)
+            begin(store)
             summary.problems += remove_left(store)
             erase_due(store)
             with _readers(store, files, cluster, left) as where:
@@ -160,6 +161,7 @@ def _finish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary
     tell(progress, "publishing", 0, 1)
     _publish(store, files, desk.job, summary)
     desk.lake.remove_unlisted(log.keys())
+    settle(store)
     tell(progress, "publishing", 1, 1)
     for copied in copy_held(store, desk.seen):
         summary.held_copied += copied.new

@@ -5,7 +5,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import closing, nullcontext
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -28,6 +27,7 @@ from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.lake import piece_key
 from fleetbrake.store.lake_schema import lake_fingerprint
 from fleetbrake.store.log import LogEntry
+from fleetbrake.summary import IngestSummary
 
 #: Called as ``progress(stage, done, of)``.
 Progress = Callable[[str, int, int], None]
@@ -46,49 +46,6 @@ _IN_HAND: Final = 4 * _AHEAD
 #: is soon done again, and committing costs little against it.
 PORTION_FILES: Final = 2000
 PORTION_S: Final = 60.0
-
-
-@dataclass
-class IngestSummary:
-    """What one ``ingest`` did. ``problems`` are sentences for a person; statuses count files; ``held``: legal holds.
-
-    ``alike_withheld``: events and rows of registers whose driver is written like a forgotten one and was left out.
-    ``doubted``: sentences about events of days that are yet to come; ``written_alike``: about ids written in two ways.
-    """
-
-    files: int = 0
-    loaded: int = 0
-    unchanged: int = 0
-    partly_loaded: int = 0
-    rejected: int = 0
-    rows: int = 0
-    events: int = 0
-    problems: list[str] = field(default_factory=list)
-    unknown_vehicles: list[str] = field(default_factory=list)
-    unknown_drivers: list[str] = field(default_factory=list)
-    registers: list[str] = field(default_factory=list)
-    alike_withheld: int = 0
-    held_copied: int = 0
-    held_not_copied: list[str] = field(default_factory=list)
-    doubted: list[str] = field(default_factory=list)
-    written_alike: list[str] = field(default_factory=list)
-
-    @property
-    def notes(self) -> list[str]:
-        """What a person should know, though nothing is wrong with it."""
-        if not self.alike_withheld:
-            return [*self.doubted, *self.written_alike]
-        return [
-            *self.doubted,
-            *self.written_alike,
-            f"{self.alike_withheld} events or rows of registers name a driver whose id is written like a forgotten "
-            "one, or stands in a list with one: the driver is withheld.",
-        ]
-
-    @property
-    def some_rejected(self) -> bool:
-        """Whether some input was not taken in."""
-        return bool(self.problems)
 
 
 def settings_fingerprint(mapping: Mapping | None, criteria: Criteria) -> str:
@@ -263,7 +220,7 @@ def _count(status: str, taken: Taken, summary: IngestSummary) -> None:
         summary.partly_loaded += 1
     else:
         summary.loaded += 1
-    if taken.entry is not None:
+    if taken.entry is not None and taken.fate is Fate.READ:
         summary.rows += taken.entry.rows or 0
         summary.events += taken.entry.events
     summary.alike_withheld += taken.alike
@@ -281,10 +238,9 @@ def read_file(handed: Handed, job: Job) -> Taken:
     try:
         with at_hand(handed.source, shown=path) as data:
             sha256, facts = data.sha256, data.facts
-            if sha256 == handed.sha256:
-                return Taken(Fate.KNOWN, sha256)
-            if handed.held:
-                return Taken(Fate.HELD, sha256)
+            fate = _without_decoding(handed, sha256)
+            if fate is not None:
+                return Taken(fate, sha256)
             return _load(open_recording(data, job.mapping, logged_as=path), job, handed)
     except StoreError:
         raise
@@ -302,6 +258,15 @@ def read_file(handed: Handed, job: Job) -> Taken:
         reason = f"{path}: there was not enough memory to read it; the next run tries again"
         return Taken(Fate.READ, "", rejected(job, path, "", job.rest.text(reason)), short=True)
     return Taken(Fate.READ, sha256, rejected(job, path, sha256, job.rest.text(reason), facts))
+
+
+def _without_decoding(handed: Handed, sha256: str) -> Fate | None:
+    """What becomes of a file whose bytes tell it; None where they have to be decoded."""
+    if sha256 == handed.sha256:
+        return Fate.KNOWN
+    if sha256 == handed.unusable:
+        return Fate.UNREAD
+    return Fate.HELD if handed.held else None
 
 
 def rejected(

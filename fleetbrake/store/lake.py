@@ -74,10 +74,14 @@ class PieceRows:
         names = list(columns) if columns is not None else self.schema.names
         schema = pa.schema([self.schema.field(name) for name in names])
         keyed = schema if PIECE_KEY in names else schema.append(self.schema.field(PIECE_KEY))
-        for block, keys in self.blocks:
-            yield rows_of(self.source.read(block, self.half, keyed), PIECE_KEY, keys).select(names)
-        for path in self.alone:
-            yield read_parquet(path, schema, "feature rows", columns=names, few_rows=True)
+        try:
+            for block, keys in self.blocks:
+                yield rows_of(self.source.read(block, self.half, keyed), PIECE_KEY, keys).select(names)
+            for path in self.alone:
+                yield read_parquet(path, schema, "feature rows", columns=names, few_rows=True)
+        except StoreError as error:
+            self.source.failure = StoreError(f"{str(error).rstrip('.')}; run `fleetbrake check --repair`.")
+            raise self.source.failure from error
 
     def to_batches(self, columns: Sequence[str] | None = None, batch_size: int = 200_000) -> Iterator[pa.RecordBatch]:
         """The rows in batches of some thousands, small pieces joined."""
@@ -114,6 +118,11 @@ class Lake:
         self._events = self.folder / EVENTS_HALF
         self._wheels = self.folder / WHEELS_HALF
         self._blocks = Blocks(self.folder)
+
+    @property
+    def failure(self) -> StoreError | None:
+        """Why rows could not be read, once it was so: who is handed rows as they are read tells it in other words."""
+        return self._blocks.failure
 
     def write_piece(self, key: str, events: pa.Table, wheels: pa.Table, *, wheels_first: bool = False) -> None:
         """Write the rows of one file, in the columns of ``LAKE_EVENTS`` and ``LAKE_EVENT_WHEELS``.
@@ -184,6 +193,10 @@ class Lake:
         if not self._alone(key):
             write_parquet(self._file(self._wheels, key), self.wheels_of(key), few_rows=True)
         write_parquet(self._file(self._events, key), in_schema(events, EVENTS_SCHEMA, "feature rows"), few_rows=True)
+
+    def all_keys(self) -> set[str]:
+        """Keys of all pieces that are there, named by a log or not."""
+        return self._all_alone() | set(self._blocks.index().column("key").to_pylist())
 
     def has(self, key: str) -> bool:
         """Whether both halves of the piece are there."""

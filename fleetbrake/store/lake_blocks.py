@@ -39,6 +39,7 @@ class Blocks:
     def __init__(self, folder: Path) -> None:
         self._folder = folder / "blocks"
         self._index_path = folder / "blocks.parquet"
+        self.failure: StoreError | None = None
         self._see(None, INDEX_SCHEMA.empty_table())
 
     def __reduce__(self) -> tuple[type["Blocks"], tuple[Path]]:

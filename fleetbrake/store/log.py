@@ -39,6 +39,7 @@ LOG_COLUMNS = {
     "channels": "VARCHAR",
     "size": "BIGINT",
     "mtime_ns": "BIGINT",
+    "unusable_sha256": "VARCHAR",
 }
 LOG_SCHEMA = arrow_schema(LOG_COLUMNS)
 
@@ -68,6 +69,8 @@ class LogEntry:
     loaded_at, first_at, last_at : UTC.
     channels : recorded channels, with ``,`` between.
     size, mtime_ns : of the file, bytes and ns.
+    unusable_sha256 : fingerprint of bytes that the file had since, and that these settings could not use; the entry is
+        that of the reading before, whose rows stay.
     """
 
     path: str
@@ -86,6 +89,7 @@ class LogEntry:
     channels: str | None = None
     size: int | None = None
     mtime_ns: int | None = None
+    unusable_sha256: str | None = None
 
     def __post_init__(self) -> None:
         if self.status not in KEPT_STATUSES:
@@ -103,6 +107,7 @@ class Standing(NamedTuple):
     status: str
     size: int | None
     mtime_ns: int | None
+    unusable_sha256: str | None
     loaded_us: int | None
 
 
@@ -246,16 +251,6 @@ def left_out_of(log: IngestLog, store: Path) -> int:
     lake = Lake(store)
     keys = published.filter(pc.invert(named)).column("key").drop_null().to_pylist()
     return sum(lake.has(key) for key in keys)
-
-
-def refuse_older(store: Path) -> None:
-    """StoreError where the log is an older copy, see :func:`left_out_of`."""
-    missing = left_out_of(read_log(store), store)
-    if missing:
-        raise StoreError(
-            f"The store's log of files ({log_path(store)}) does not name {missing} recordings that are published: it "
-            "is an older copy. Put the newer one back, or run `fleetbrake check --repair`."
-        )
 
 
 def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:

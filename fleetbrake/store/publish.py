@@ -77,8 +77,13 @@ def publish_recordings(
     print_ = made_by(criteria)
     # ids that a hold keeps and that may not be shown change many rows' texts: then all is looked at
     anew = anew or bool(rest.forgetter) or not stands(con, print_)
-    if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew, up_to=recount_to):
-        _publish(con, store, criteria, rest, log, lake, print_, anew=True, up_to=recount_to)
+    try:
+        if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew, up_to=recount_to):
+            _publish(con, store, criteria, rest, log, lake, print_, anew=True, up_to=recount_to)
+    except duckdb.Error as error:
+        if lake.failure is not None:
+            raise lake.failure from error
+        raise
     if rest.forgetter:
         drop_state(con)
 

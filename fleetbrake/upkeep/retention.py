@@ -52,6 +52,7 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, read_log
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.registers import read_register, write_register
+from fleetbrake.store.unfinished import refuse_unexplained
 
 #: Mean length of a month of the Gregorian calendar (d): 365.2425 / 12.
 _DAYS_A_MONTH = 30.436875
@@ -192,6 +193,8 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
     if wanted is None:
         told.sentences.append("No rules of retention are set: everything is kept.")
         return told
+    if not dry_run:
+        refuse_unexplained(store)
     told.sentences += law_warnings(wanted) + _short_for_scores(wanted)
     if rules is not None and not dry_run:
         set_policy(store, rules)

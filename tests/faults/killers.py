@@ -35,7 +35,7 @@ def killing(data, *words, **how):
     if by == "kill" or (by in ("memory", "once") and not IS_ALONE):
         os.kill(os.getpid(), signal.SIGKILL)
     if by == "memory":
-        taken = bytearray(alone.MOST_MEMORY)
+        taken = bytearray(alone.most_memory())
     return opened(data, *words, **how)
 
 taking_in.open_recording = killing

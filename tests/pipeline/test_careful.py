@@ -22,7 +22,8 @@ from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.in_hand import InHand, read_note
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import LogEntry, read_log
-from fleetbrake.taking_in import IngestSummary, Threads, read_all, rejected
+from fleetbrake.summary import IngestSummary
+from fleetbrake.taking_in import Threads, read_all, rejected
 
 FILES = [Source(f"/r/{number:02d}.parquet", Path(f"/r/{number:02d}.parquet")) for number in range(40)]
 SUSPECTS = (7, 8, 30)

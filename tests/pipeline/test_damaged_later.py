@@ -8,7 +8,8 @@ import pyarrow.parquet as pq
 import pytest
 from product_run import Stop, stops_file
 
-from fleetbrake import pipeline
+from fleetbrake import pipeline, taking_in
+from fleetbrake.core.errors import StoreError
 from fleetbrake.store.log import read_log
 from tests.cluster.same_rows import assert_same, tables
 
@@ -70,3 +71,47 @@ def test_a_recording_that_never_was_good_is_rejected_as_before(tmp_path: Path) -
         assert summary.rejected == 1 and "stay" not in summary.problems[0]
     (entry,) = read_log(store)
     assert entry.status == "rejected" and entry.key is None
+
+
+def test_bytes_that_could_not_be_used_are_not_decoded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those may end the process that decodes them: the log knows them until settings change."""
+    folder, store = tmp_path / "recordings", tmp_path / "store"
+    folder.mkdir()
+    path = folder / "a.parquet"
+    _write(path, 4.0)
+    pipeline.ingest([folder], store)
+    before = tables(store)
+    DAMAGES["empty"](path)
+    pipeline.ingest([folder], store)
+    opened, real = list[str](), taking_in.open_recording
+    monkeypatch.setattr(
+        taking_in, "open_recording", lambda data, *rest, **how: opened.append("") or real(data, *rest, **how)
+    )
+    summary = pipeline.ingest([folder], store)
+    assert (opened, summary.rejected, summary.unchanged, summary.events) == ([], 1, 0, 0)
+    assert summary.problems == [
+        f"{path}: cannot be used: an earlier run tried these bytes (the rows of its last reading stay)"
+    ]
+    assert tables(store) == before
+    DAMAGES["cut short"](path)
+    _write(path, 5.0)
+    assert pipeline.ingest([folder], store).loaded == 1 and opened
+    (entry,) = read_log(store)
+    assert entry.unusable_sha256 is None
+
+
+def test_rows_that_went_bad_are_told_where_they_are_published(tmp_path: Path) -> None:
+    """A disk that rots under the lake: one sentence that names what mends it, and the published rows stay."""
+    folder, store = tmp_path / "recordings", tmp_path / "store"
+    folder.mkdir()
+    _write(folder / "a.parquet", 4.0)
+    pipeline.ingest([folder], store)
+    before = tables(store)
+    (piece,) = (store / "lake" / "events").glob("*.parquet")
+    content = bytearray(piece.read_bytes())
+    content[len(content) // 3] ^= 4
+    piece.write_bytes(bytes(content))
+    (folder / "b.parquet").write_bytes((folder / "a.parquet").read_bytes())
+    with pytest.raises(StoreError, match=f"{piece.name}.*fleetbrake check --repair"):
+        pipeline.ingest([folder], store)
+    assert tables(store) == before

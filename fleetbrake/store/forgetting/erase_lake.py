@@ -16,6 +16,7 @@ from fleetbrake.store.holding.holds import held_events, held_rows
 from fleetbrake.store.lake import PIECE_KEY, Lake, piece_key
 from fleetbrake.store.log import LogEntry, read_log, replace_log
 from fleetbrake.store.registers import read_register, write_register
+from fleetbrake.store.unfinished import begin, settle
 
 #: Rows that are looked at together; own choice, a few dozen megabytes.
 _ROWS = 200_000
@@ -38,6 +39,7 @@ def erase_lake(store: Path, rest: AtRest, done: ErasedRows) -> None:
     A piece whose file's path named one gets another key, since keys are drawn from paths. A run that is killed leaves
     the log as it was, and the next one does the rest.
     """
+    broken_off = begin(store)
     lake, log = Lake(store), read_log(store)
     there = [key for key in (entry.key for entry in log if entry.key) if lake.has(key)]
     touched = _naming(lake, there, rest.forgetter)
@@ -50,6 +52,8 @@ def erase_lake(store: Path, rest: AtRest, done: ErasedRows) -> None:
         replace_log(store, entries)
     remove_parts(store / "lake")
     lake.remove_unlisted(entry.key for entry in entries if entry.key is not None)
+    if not broken_off:  # a run that is under way within this one's lock has to say so itself
+        settle(store)
 
 
 def erase_registers(store: Path, rest: AtRest, done: ErasedRows) -> None:

@@ -1,6 +1,7 @@
 """The log and the index made again from what is left of the lake and of the published file."""
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import EVENTS_SCHEMA, PIECE_KEY, WHEELS_SCHEMA, Lake
 from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF, Blocks, rows_of
-from fleetbrake.store.log import LOG_SCHEMA, LogEntry, write_log
+from fleetbrake.store.log import LOG_SCHEMA, LogEntry, log_path, read_log, write_log
 from fleetbrake.store.log_copy import published_log
 from fleetbrake.upkeep.check.log_and_index import broken_seal
 
@@ -78,18 +79,10 @@ def _readable(store: Path, aside: Aside) -> Iterator[tuple[pa.Table, pa.Table]]:
 
 
 def make_log(store: Path, aside: Aside) -> LogAgain:
-    """Make the log again: the copy in the published file, and what the rows themselves say of the other pieces."""
-    try:
-        copied = published_log(store, LOG_SCHEMA)
-    except StoreError:
-        copied = LOG_SCHEMA.empty_table()
+    """Make the log again: what is left of it, its copy in the published file, and what the rows of the others say."""
     lake = Lake(store)
     there = set(lake.stamps().column("key").to_pylist())
-    lost = pc.and_(
-        pc.is_valid(copied.column("key")),
-        pc.invert(pc.is_in(copied.column("key"), pa.array(sorted(there), pa.string()))),
-    )
-    copied = copied.filter(pc.invert(lost))
+    copied = _what_is_left(store, pa.array(sorted(there), pa.string()))
     paths = set(copied.column("path").to_pylist())
     entries: dict[str, LogEntry] = {}
     left_out = 0
@@ -105,6 +98,23 @@ def make_log(store: Path, aside: Aside) -> LogAgain:
     rows = pa.Table.from_pylist([asdict(entry) for entry in entries.values()], schema=LOG_SCHEMA)
     write_log(store, pa.concat_tables([copied, rows]))
     return LogAgain(copied.num_rows, len(entries), left_out)
+
+
+def _what_is_left(store: Path, there: pa.Array) -> pa.Table:
+    """Entries whose rows are there, of the log as far as it can be read and of its published copy; a path's newest."""
+    left = LOG_SCHEMA.empty_table()
+    with suppress(StoreError):
+        left = published_log(store, LOG_SCHEMA)
+    with suppress(StoreError):
+        if log_path(store).is_file() and not broken_seal(log_path(store)):
+            left = pa.concat_tables([left, read_log(store).table()])
+    left = left.filter(pc.or_(pc.is_null(left.column("key")), pc.is_in(left.column("key"), value_set=there)))
+    order = pc.sort_indices(left, [("path", "ascending"), ("loaded_at", "descending")])
+    left = left.take(order)
+    paths = left.column("path").to_pylist()
+    return left.filter(
+        pa.array([place == 0 or path != paths[place - 1] for place, path in enumerate(paths)], pa.bool_())
+    )
 
 
 def _age(lake: Lake, key: str) -> int:

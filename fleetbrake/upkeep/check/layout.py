@@ -27,6 +27,7 @@ from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.runs import RUNNING_FOLDER, RUNS_NAME
 from fleetbrake.store.sealed import SET_ASIDE
+from fleetbrake.store.unfinished import NAME as UNFINISHED
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
 #: Keys that open what is veiled or forgotten.
@@ -46,7 +47,7 @@ _KNOWN: Final = re.compile(
             *(rf"{name}/.*" for name in _WHOLE_FOLDERS),
             rf"{MAPPINGS_FOLDER}/[0-9a-f]+\.json",
             rf"registers/({'|'.join(REGISTERS)})\.parquet",
-            r"lake/(log|blocks)\.parquet",
+            rf"lake/(?:(log|blocks)\.parquet|{UNFINISHED})",
             rf"lake/(events|event_wheels)/{KEY_FORM}\.parquet",
             rf"lake/blocks/{KEY_FORM}\.(events|event_wheels)\.parquet",
         )

@@ -1,5 +1,6 @@
 """The log of files and the index of the blocks: whether they can be read, and whether they hold together."""
 
+from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
@@ -9,8 +10,9 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA, name_of
-from fleetbrake.store.log import IngestLog, left_out_of, log_path, read_log
+from fleetbrake.store.log import IngestLog, log_path, read_log
 from fleetbrake.store.sealed import Seal, seal_of
+from fleetbrake.store.unfinished import unexplained
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
 #: What is said of a file that an older version wrote.
@@ -50,10 +52,11 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
     for sentence in _problems(log.table()):
         out.wrong.add(f"The log of files: {sentence}.")
         damage.log = True
-    missing = left_out_of(log, store)
-    if missing:
-        out.wrong.add(f"The log of files does not name {missing} recordings that are published: it is an older copy.")
-        damage.log = True
+    with suppress(StoreError):  # an index that is damaged is told by whoever looks at it
+        unnamed = unexplained(store, log)
+        if unnamed:
+            out.wrong.add(unnamed)
+            damage.log = True
     return None if damage.log else log
 
 

@@ -35,6 +35,7 @@ from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.schema import declared_columns, quoted
 from fleetbrake.store.sealed import SET_ASIDE
+from fleetbrake.store.unfinished import settle, unexplained
 from fleetbrake.upkeep.check import log_and_index
 from fleetbrake.upkeep.check.lake_again import make_index, make_log
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
@@ -113,6 +114,8 @@ class Repair:
             self._copy_aside(self.store / "lake" / "blocks.parquet")
             count = make_index(self.store, self.aside)
             self.mended.append(f"The index of the blocks was made again: {count} pieces.")
+            if not self.damage.log:  # what blocks hold was not known before
+                self.damage.log = unexplained(self.store, read_log(self.store)) is not None
         if self.damage.log:
             self._copy_aside(log_path(self.store))
             again = make_log(self.store, self.aside)
@@ -190,6 +193,7 @@ class Repair:
         for path in self.store.glob("*.key.????????"):
             path.unlink(missing_ok=True)
         Lake(self.store).remove_unlisted(read_log(self.store).keys())
+        settle(self.store)
         removed = before - _number_of_files(self.store)
         if removed > 0:
             self.mended.append(f"{removed} files that runs left that were ended were removed.")

@@ -1,0 +1,68 @@
+"""``STORE/lake/unfinished``: the lake may hold rows that its log does not name. Without it, every row has to be named.
+
+A run that is killed leaves rows that no log names yet, or no longer; the next run removes them. Rows that no log names
+and that no such run left are those of a log that was lost, or replaced by an older copy: they are never removed.
+"""
+
+from pathlib import Path
+from typing import Final
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.files import write_bytes
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import IngestLog, commit_log, left_out_of, log_path, read_log
+
+NAME: Final = "unfinished"
+
+
+def begin(store: Path) -> bool:
+    """Before rows are written that the log does not name, or leave it; only for the holder of the writer's lock.
+
+    Returns whether an earlier run was broken off, so that its rows are still to be removed.
+
+    Raises
+    ------
+    StoreError
+        There are rows that no run can have left so, see :func:`refuse_unexplained`; nothing is changed then.
+    """
+    refuse_unexplained(store)
+    left = _mark(store).exists()
+    commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
+    if not left:
+        write_bytes(_mark(store), b"")
+    return left
+
+
+def settle(store: Path) -> None:
+    """What the log does not name was removed."""
+    _mark(store).unlink(missing_ok=True)
+
+
+def refuse_unexplained(store: Path) -> None:
+    """StoreError where the log does not name all rows and no run that was broken off explains it."""
+    told = unexplained(store, read_log(store))
+    if told:
+        raise StoreError(f"{told} Put the newer log back, or run `fleetbrake check --repair`; nothing was changed.")
+
+
+def unexplained(store: Path, log: IngestLog) -> str | None:
+    """A sentence on rows in the lake that the log ought to name; None where there are none."""
+    unnamed = Lake(store).all_keys() - set(log.keys())
+    if not unnamed:
+        return None
+    path = log_path(store)
+    if not path.exists():
+        return f"The store's log of files ({path}) is gone, and nothing names {len(unnamed)} recordings of the lake."
+    if not _mark(store).exists():
+        return (
+            f"The store's log of files ({path}) does not name {len(unnamed)} recordings that are in the lake, and no "
+            "run was broken off: it is an older copy, or parts of it were lost."
+        )
+    missing = left_out_of(log, store)
+    if not missing:
+        return None
+    return f"The store's log of files ({path}) does not name {missing} recordings that are published: an older copy."
+
+
+def _mark(store: Path) -> Path:
+    return store / "lake" / NAME

@@ -1,0 +1,127 @@
+"""Rows that the log does not name: those of a run that was broken off go, those of a log that was lost stay."""
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from product_run import Stop, stops_file
+
+from fleetbrake import pipeline
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store import unfinished
+from fleetbrake.store.database import DATABASE_NAME
+from fleetbrake.store.lake import Lake
+from fleetbrake.store.log import log_path, read_log
+from fleetbrake.upkeep.check import check_store
+from tests.cluster.same_rows import assert_same, tables
+
+FILES = 3
+
+
+@pytest.fixture(scope="module")
+def read_in(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of some recordings, and beside it the log as it was when one of them was not read yet."""
+    folder = tmp_path_factory.mktemp("read_in")
+    (folder / "recordings").mkdir()
+    for number in range(FILES):
+        _write(folder / "recordings" / f"{number}.parquet", f"V{number}", 4.0)
+        if number == FILES - 2:
+            pipeline.ingest([folder / "recordings"], folder / "store")
+            shutil.copy(log_path(folder / "store"), folder / "older.parquet")
+    pipeline.ingest([folder / "recordings"], folder / "store")
+    return folder
+
+
+@pytest.fixture
+def copy(read_in: Path, tmp_path: Path) -> Path:
+    """The same, to be damaged; recordings lie at the same place."""
+    shutil.copytree(read_in / "store", tmp_path / "store")
+    return tmp_path / "store"
+
+
+def _write(path: Path, vehicle: str, decel: float) -> None:
+    pq.write_table(stops_file([("stop", Stop(16.0, decel))], vehicle_id=vehicle), path)
+
+
+def _without_log(store: Path, read_in: Path) -> None:
+    log_path(store).unlink()
+
+
+def _older_log(store: Path, read_in: Path) -> None:
+    shutil.copy(read_in / "older.parquet", log_path(store))
+
+
+LOST: dict[str, Callable[[Path, Path], None]] = {"no log": _without_log, "an older log": _older_log}
+
+
+@pytest.mark.parametrize("lost", LOST)
+def test_rows_of_a_lost_log_stay_without_the_published_file(copy: Path, read_in: Path, lost: str) -> None:
+    """Both that tell of the rows are gone: no run removes any, and what is left is mended from the rows themselves."""
+    LOST[lost](copy, read_in)
+    (copy / DATABASE_NAME).unlink()
+    pieces = Lake(copy).all_keys()
+    for _ in range(2):
+        with pytest.raises(StoreError, match="check --repair"):
+            pipeline.ingest([read_in / "recordings" / "0.parquet"], copy)
+        assert Lake(copy).all_keys() == pieces
+    assert check_store(copy).damage.log
+    check_store(copy, repair=True)
+    assert Lake(copy).all_keys() == pieces == set(read_log(copy).keys())
+    pipeline.ingest([read_in / "recordings"], copy)  # reads them again where their bytes were known by the log alone
+    assert_same(copy, read_in / "store")
+    assert check_store(copy).sound
+
+
+@pytest.mark.parametrize("lost", LOST)
+def test_the_published_copy_stands_in_for_the_log(copy: Path, read_in: Path, lost: str) -> None:
+    LOST[lost](copy, read_in)
+    if lost == "an older log":
+        with pytest.raises(StoreError, match="older copy"):
+            pipeline.ingest([read_in / "recordings"], copy)
+        check_store(copy, repair=True)
+    summary = pipeline.ingest([read_in / "recordings"], copy)
+    assert summary.unchanged == FILES
+    assert tables(copy) == tables(read_in / "store")
+
+
+def test_rows_of_a_run_that_was_broken_off_go(copy: Path, read_in: Path) -> None:
+    unfinished.begin(copy)
+    key = "0" * 32
+    for path, there in zip(Lake(copy).files_of(key), Lake(copy).files_of(read_log(copy).keys()[0]), strict=True):
+        path.parent.mkdir(exist_ok=True)
+        if there.is_file():
+            shutil.copy(there, path)
+    assert key in Lake(copy).all_keys()
+    unfinished.refuse_unexplained(copy)
+    pipeline.ingest([read_in / "recordings"], copy)
+    assert tables(copy) == tables(read_in / "store")
+    assert not (copy / "lake" / unfinished.NAME).exists()
+
+
+def test_an_older_log_is_told_from_what_is_published_even_then(copy: Path, read_in: Path) -> None:
+    unfinished.begin(copy)
+    _older_log(copy, read_in)
+    with pytest.raises(StoreError, match="older copy"):
+        pipeline.ingest([read_in / "recordings"], copy)
+
+
+def test_a_run_within_a_run_leaves_the_mark_to_it(tmp_path: Path) -> None:
+    assert not unfinished.begin(tmp_path)
+    assert unfinished.begin(tmp_path)
+    assert len(read_log(tmp_path)) == 0 and log_path(tmp_path).is_file()
+    unfinished.settle(tmp_path)
+    unfinished.settle(tmp_path)
+    assert not (tmp_path / "lake" / unfinished.NAME).exists()
+
+
+def test_what_ages_does_not_take_rows_along(copy: Path, read_in: Path) -> None:
+    """Retention tidies the lake by the log as well."""
+    from fleetbrake.upkeep import RetentionPolicy, retain
+
+    _older_log(copy, read_in)
+    pieces = Lake(copy).all_keys()
+    with pytest.raises(StoreError, match="check --repair"):
+        retain(copy, RetentionPolicy(positions_and_drivers_months=12))
+    assert Lake(copy).all_keys() == pieces
