@@ -174,6 +174,8 @@ def retain(
     if not database_path(store).is_file():
         raise StoreError(f"{store}: there is no published database in this store yet; run `fleetbrake ingest` first.")
     with writer_lock(store, "retain"):
+        if not dry_run:
+            refuse_unexplained(store)
         told = _apply(store, rules, today, dry_run=dry_run)
         on = read_state(store).get("applied", {}).get("on")
         told.applied_on = date.fromisoformat(on) if on else None
@@ -193,8 +195,6 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
     if wanted is None:
         told.sentences.append("No rules of retention are set: everything is kept.")
         return told
-    if not dry_run:
-        refuse_unexplained(store)
     told.sentences += law_warnings(wanted) + _short_for_scores(wanted)
     if rules is not None and not dry_run:
         set_policy(store, rules)
