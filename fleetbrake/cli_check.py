@@ -34,6 +34,13 @@ def check(
     recordings: Annotated[
         bool, typer.Option("--recordings", help="Read every byte of the recordings that were read in, too.")
     ] = False,
+    lost_for_good: Annotated[
+        str | None,
+        typer.Option(
+            help="Go on without what is lost and in no copy: forgotten, holds, rules, dropped, aliases, registers, "
+            "entries or scores. What that means is told."
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Verify a store: every row of it against the log, against its rules and against a recount.
@@ -43,7 +50,7 @@ def check(
     from fleetbrake.upkeep.check import check_store
 
     with sentences(as_json):
-        done = check_store(store, recordings=recordings, repair=repair)
+        done = check_store(store, recordings=recordings, repair=repair, lost_for_good=lost_for_good)
     _print(done)
     told_list("Repaired:", done.mended)
     told_list("Not repaired:", done.not_mended)

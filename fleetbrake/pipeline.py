@@ -119,9 +119,9 @@ def ingest(
         cluster = reached.enter_context(cluster_of(machines)) if files and machines is not None else None
         make_private(store)
         with writer_lock(store, "ingest"):
-            begin(store)
             summary.problems += remove_left(store)
             erase_due(store)
+            begin(store)
             with _readers(store, files, cluster, left) as where:
                 if register_tables:
                     _take_registers(store, register_tables, summary)

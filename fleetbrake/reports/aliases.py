@@ -6,9 +6,9 @@ import hmac
 from collections.abc import Callable
 from pathlib import Path
 
-from fleetbrake.store.secret_key import secret_key
+from fleetbrake.store.secret_key import ALIASES_KEY, secret_key
 
-KEY_FILE = "driver-aliases.key"
+KEY_FILE = ALIASES_KEY
 
 
 def aliases(store: Path) -> Callable[[str], str]:

@@ -16,8 +16,10 @@ from fleetbrake.store.files import put_in_place, remove_parts
 from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh
 from fleetbrake.store.lock import check_held, writer_lock
-from fleetbrake.store.schema import check_version, create_tables, fill_table, replace_table
+from fleetbrake.store.remembered import REMEMBERED, remember
+from fleetbrake.store.schema import check_version, create_tables, fill_table, note_setting, replace_table
 from fleetbrake.store.shut import shut
+from fleetbrake.store.table_seals import changed_tables, seal_tables
 
 __all__ = [
     "WORKING_MEMORY",
@@ -134,7 +136,12 @@ def rebuilding(
             with of_database(store), closing(open_private(private, memory_limit, threads)) as con:
                 shut(con, lock=False)
                 create_tables(con)
+                other = changed_tables(con)
                 yield con
+                seal_tables(con, other)
+                noted = remember(store)
+                if noted:
+                    note_setting(con, REMEMBERED, noted)
                 con.execute("CHECKPOINT")
             if fresh:
                 worn, private = private, private_path(store)

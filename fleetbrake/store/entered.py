@@ -19,12 +19,25 @@ from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.foreign_text import MOST_NAME
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_rows import KINDS, Body
+from fleetbrake.store.entered_seals import ENTERED_NAME, SEALS_SQL, insert_sealed, seals_follow
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.shut import wary
 
-ENTERED_NAME = "entered.sqlite"
+__all__ = [
+    "ENTERED_NAME",
+    "KINDS",
+    "TABLES_SQL",
+    "Entry",
+    "changed_body",
+    "enter",
+    "enter_all",
+    "entries",
+    "rewriting",
+    "stamp",
+]
+
 #: How long a writer waits for another one (s); writes take milliseconds.
 _PATIENCE_S = 15.0
 
@@ -43,7 +56,6 @@ BEGIN SELECT raise(ABORT, 'what was entered is never changed'); END;
 CREATE TRIGGER IF NOT EXISTS entered_never_removed BEFORE DELETE ON entered
 BEGIN SELECT raise(ABORT, 'what was entered is never removed'); END;
 """
-_INSERT = "INSERT INTO entered (made_at, made_by, kind, vehicle_id, body) VALUES (?, ?, ?, ?, ?)"
 _KIND_OF = {model: kind for kind, model in KINDS.items()}
 
 
@@ -87,7 +99,7 @@ def enter_all(
     try:
         with _opened(store, write=True) as con, con:
             con.execute("BEGIN IMMEDIATE")  # what is forgotten from here on is erased after this
-            con.executemany(_INSERT, _without_forgotten(store, rows))
+            insert_sealed(con, _without_forgotten(store, rows))
     except UnicodeEncodeError as error:
         raise InputError("A name that was given holds characters that no text can keep.") from error
 
@@ -187,7 +199,7 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
             wary(con)
             if write:
-                con.executescript(TABLES_SQL)
+                con.executescript(TABLES_SQL + SEALS_SQL)
             else:
                 con.execute("PRAGMA query_only = ON")
             yield con
@@ -215,7 +227,8 @@ def rewriting(store: Path) -> Iterator[sqlite3.Connection]:
                 triggers = con.execute(asked).fetchall()
                 for name, _ in triggers:
                     con.execute(f'DROP TRIGGER "{name}"')
-                yield con
+                with seals_follow(con):
+                    yield con
                 for _, sql in triggers:
                     con.execute(sql)
                 con.execute("COMMIT")

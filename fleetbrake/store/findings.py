@@ -28,14 +28,13 @@ from fleetbrake.store.finding_rules import Known, answer_problem, finding_proble
 from fleetbrake.store.finding_sheet import SHEET, date_met, sheet_cells
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.forgetting.tombstones import read_tombstones
+from fleetbrake.store.lost import ENTERED_FILE, ENTERED_UP_TO, refuse_lost_entries
 from fleetbrake.store.registers import upserted
 from fleetbrake.store.schema import note_setting, replace_table
 
 #: Entries that the registers are merged with.
 WRITTEN_KINDS = ("finding", "work", "report_answered")
 MERGED_KINDS = (*WRITTEN_KINDS, "date_met")
-#: Setting of the published file: the last entry that its registers were merged with.
-ENTERED_UP_TO = "entered_up_to"
 
 
 def merged_registers(con: duckdb.DuckDBPyConnection, store: Path, up_to: int | None = None) -> None:
@@ -44,9 +43,13 @@ def merged_registers(con: duckdb.DuckDBPyConnection, store: Path, up_to: int | N
 
     A second time changes nothing, and without any entry nothing is touched. The newest entry of a key counts; an
     answered report has its ``cleared_at`` set. ``up_to``: number of the last entry that counts; all by default.
+
+    StoreError where entries that were published are gone.
     """
+    now = refuse_lost_entries(con, store)
     made = [entry for entry in entries(store, MERGED_KINDS) if up_to is None or entry.entry_id <= up_to]
     note_setting(con, ENTERED_UP_TO, str(made[-1].entry_id if made else 0))
+    note_setting(con, ENTERED_FILE, str(now.file))
     merge_written(con, made)
     merge_dates(con, store, made)
 

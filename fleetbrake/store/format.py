@@ -12,6 +12,7 @@ import duckdb
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.fresh import NO_EXTENSIONS
+from fleetbrake.store.remembered import REMEMBERED, bring_back
 from fleetbrake.store.schema import SCHEMA_VERSION, newer_sentence
 from fleetbrake.store.shut import shut
 
@@ -25,39 +26,46 @@ def refuse_newer(store: Path, *, published_too: bool = False) -> None:
 
     ``published_too``: look into the published database as well, for whoever does not open it.
     """
-    found = _marked(store / FORMAT_NAME)
-    if published_too:
-        found = max(found, _published(store / "fleet.duckdb"))
-    if found > STORE_FORMAT:
-        raise StoreError(newer_sentence(found))
+    _refuse(store, _published(store / "fleet.duckdb") if published_too else {})
 
 
 def mark_format(store: Path) -> None:
     """Write the format into the store, once; only for the holder of the writer's lock, before anything else is written.
+
+    A lost note of what the store holds comes back from its copy then.
 
     Raises
     ------
     StoreError
         The folder cannot be written, or a newer version wrote the store or its published database.
     """
-    refuse_newer(store, published_too=True)
+    settings = _published(store / "fleet.duckdb")
+    _refuse(store, settings)
+    bring_back(store, settings.get(REMEMBERED))
     if _marked(store / FORMAT_NAME) < STORE_FORMAT:
         write_bytes(store / FORMAT_NAME, json.dumps({"format": STORE_FORMAT}).encode())
 
 
-def _published(path: Path) -> int:
-    """The number in a published database; 0 where there is none or it cannot be read, which others tell."""
+def _refuse(store: Path, settings: dict[str, str]) -> None:
+    told = settings.get("schema_version", "0")
+    found = max(_marked(store / FORMAT_NAME), int(told) if told.isdigit() else 0)
+    if found > STORE_FORMAT:
+        raise StoreError(newer_sentence(found))
+
+
+def _published(path: Path) -> dict[str, str]:
+    """What a published database says of itself; nothing where there is none or it cannot be read, which others tell."""
     if not path.is_file():
-        return 0
+        return {}
     try:
         # an instance of its own, so that a file replaced since is not taken for the one before it
         with duckdb.connect(":memory:", config=dict(NO_EXTENSIONS)) as con:
             con.execute("ATTACH '" + str(path.resolve()).replace("'", "''") + "' AS fleet (TYPE duckdb, READ_ONLY)")
             shut(con)
-            row = con.execute("SELECT value FROM fleet.settings WHERE name = 'schema_version'").fetchone()
-            return 0 if row is None else int(row[0])
+            rows = con.execute("SELECT name, value FROM fleet.settings").fetchall()
+            return {str(name): str(value) for name, value in rows}
     except (duckdb.Error, ValueError):
-        return 0
+        return {}
 
 
 def _marked(path: Path) -> int:

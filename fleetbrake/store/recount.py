@@ -9,7 +9,6 @@ from typing import Final
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.database import (
     create_tables,
     database_path,
@@ -21,15 +20,12 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.publish import PUBLISHING_MEMORY
 from fleetbrake.store.schema import declared_columns, quoted
 from fleetbrake.store.shut import shut
+from fleetbrake.store.table_seals import RECOUNTED
+
+__all__ = ["PUBLISHED", "RECOUNTED", "beside", "differing"]
 
 #: The published file under this name.
 PUBLISHED: Final = "published"
-#: Every table that publishing makes.
-RECOUNTED: Final = (
-    *("events", "event_wheels", "ingest_log", "observability", "unknown_ids"),
-    *("month_figures", "month_surfaces", "month_work", "recording_facts", "recording_channels"),
-    *REGISTERS,
-)
 
 
 @contextmanager

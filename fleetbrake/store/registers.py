@@ -8,6 +8,10 @@ import pyarrow as pa
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_schema, read_parquet, write_parquet
+from fleetbrake.store.lost import lost_sentence, refuse_part
+from fleetbrake.store.remembered import register_path, remembered
+
+__all__ = ["merge_registers", "read_register", "register_path", "rows_there", "upserted", "write_register"]
 
 
 def merge_registers(store: Path, tables: Mapping[str, pa.Table]) -> None:
@@ -19,9 +23,12 @@ def merge_registers(store: Path, tables: Mapping[str, pa.Table]) -> None:
     Raises
     ------
     StoreError
-        There is no such register, or a column has values of another type.
+        There is no such register, a column has values of another type, or a register whose file is gone would come back
+        with a part of its rows alone.
     """
-    merged = {name: upserted(name, read_register(store, name), table) for name, table in tables.items()}
+    for name, table in tables.items():
+        refuse_part(store, name, table)
+    merged = {name: upserted(name, rows_there(store, name), table) for name, table in tables.items()}
     for name, table in merged.items():
         write_parquet(register_path(store, name), table)
 
@@ -32,7 +39,20 @@ def write_register(store: Path, name: str, table: pa.Table) -> None:
 
 
 def read_register(store: Path, name: str) -> pa.Table:
-    """The rows of a register in order of key, empty if there are none."""
+    """The rows of a register in order of key, empty if there never were any.
+
+    Raises
+    ------
+    StoreError
+        There is no such register, its file cannot be read, or is gone: that is no empty one.
+    """
+    if name in remembered(store).registers and not register_path(store, name).is_file():
+        raise StoreError(lost_sentence(name))
+    return rows_there(store, name)
+
+
+def rows_there(store: Path, name: str) -> pa.Table:
+    """As :func:`read_register`, and empty where the file is gone."""
     if name not in REGISTERS:
         raise StoreError(f"There is no register {name!r}.")
     return read_parquet(register_path(store, name), _schema(name), f"register {name}")
@@ -51,8 +71,3 @@ def upserted(name: str, known: pa.Table, more: pa.Table) -> pa.Table:
 
 def _schema(name: str) -> pa.Schema:
     return arrow_schema(dict(REGISTERS[name]))
-
-
-def register_path(store: Path, name: str) -> Path:
-    """Where a register is kept."""
-    return store / "registers" / f"{name}.parquet"

@@ -78,10 +78,10 @@ def check_version(con: duckdb.DuckDBPyConnection) -> None:
     tables = set(_columns_there(con))
     if tables and not tables & {SETTINGS, *TABLES}:
         raise StoreError("The database of the store was not written by this program.")
-    row = None
-    if SETTINGS in tables:
-        row = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchone()  # noqa: S608 - own names
-    version = int(row[0]) if row else 0
+    rows = []
+    if SETTINGS in tables:  # to the last row: a result that is under way forbids other work on the connection
+        rows = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchall()  # noqa: S608 - own names
+    version = int(rows[0][0]) if rows else 0
     if version > SCHEMA_VERSION:
         raise StoreError(newer_sentence(version))
 

@@ -9,6 +9,8 @@ from fleetbrake.store.disk_words import reason
 from fleetbrake.store.files import PART
 
 KEY_BYTES = 32
+#: The key by which aliases of drivers are drawn up, see ``reports.aliases``.
+ALIASES_KEY = "driver-aliases.key"
 
 
 def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:

@@ -15,10 +15,8 @@ from fleetbrake.store.log import IngestLog, commit_log, left_out_of, log_path, r
 NAME: Final = "unfinished"
 
 
-def begin(store: Path) -> bool:
+def begin(store: Path) -> None:
     """Before rows are written that the log does not name, or leave it; only for the holder of the writer's lock.
-
-    Returns whether an earlier run was broken off, so that its rows are still to be removed.
 
     Raises
     ------
@@ -26,11 +24,9 @@ def begin(store: Path) -> bool:
         There are rows that no run can have left so, see :func:`refuse_unexplained`; nothing is changed then.
     """
     refuse_unexplained(store)
-    left = _mark(store).exists()
     commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
-    if not left:
+    if not _mark(store).exists():
         write_bytes(_mark(store), b"")
-    return left
 
 
 def settle(store: Path) -> None:

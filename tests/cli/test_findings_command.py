@@ -65,7 +65,7 @@ def test_a_file_read_twice_says_so(store: Path, tmp_path: Path) -> None:
 def test_registers_alone_are_read(store: Path, tmp_path: Path) -> None:
     registers = tmp_path / "registers"
     registers.mkdir()
-    (registers / "vehicles.csv").write_text("vehicle_id,inspection_due_on\nV2,2026-05-01\n", "utf-8")
+    (registers / "vehicles.csv").write_text("vehicle_id,inspection_due_on\nV1,\nV2,2026-05-01\n", "utf-8")
     command = ["ingest", "--store", str(store), "--registers", str(registers)]
     result = CliRunner().invoke(app, command, catch_exceptions=False)
     assert result.exit_code == 0 and "Registers read: vehicles." in result.stdout

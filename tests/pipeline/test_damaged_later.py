@@ -14,8 +14,8 @@ from fleetbrake.store.log import read_log
 from tests.cluster.same_rows import assert_same, tables
 
 
-def _write(path: Path, decel: float) -> None:
-    pq.write_table(stops_file([("stop", Stop(16.0, decel))], vehicle_id="V1"), path)
+def _write(path: Path, decel: float, number: int = 0) -> None:
+    pq.write_table(stops_file([(f"stop-{number}", Stop(16.0, decel))], vehicle_id=f"V{number}"), path)
 
 
 def _another_unit(path: Path) -> None:
@@ -33,32 +33,35 @@ DAMAGES = {
 }
 
 
-@pytest.mark.parametrize("damage", DAMAGES)
-def test_a_recording_that_goes_bad_keeps_its_rows(tmp_path: Path, damage: str) -> None:
-    folder, store = tmp_path / "recordings", tmp_path / "store"
+def test_recordings_that_go_bad_keep_their_rows(tmp_path: Path) -> None:
+    """One recording for each kind of damage, all at once; a sound one beside them."""
+    folder, store, alone = tmp_path / "recordings", tmp_path / "store", tmp_path / "alone"
     folder.mkdir()
-    path = folder / "a.parquet"
-    _write(path, 4.0)
+    paths = {damage: folder / f"{number}.parquet" for number, damage in enumerate(DAMAGES)}
+    for number, path in enumerate([*paths.values(), folder / "sound.parquet"]):
+        _write(path, 4.0, number)
     pipeline.ingest([folder], store)
-    good, before = path.read_bytes(), tables(store)
-    DAMAGES[damage](path)
+    good, before = {path: path.read_bytes() for path in paths.values()}, tables(store)
+    for damage, path in paths.items():
+        DAMAGES[damage](path)
     for _ in range(2):  # the second time as well: it stays told until somebody mends it
         summary = pipeline.ingest([folder], store)
-        assert (summary.rejected, len(summary.problems)) == (1, 1)
-        assert (
-            summary.problems[0].endswith("(the rows of its last reading stay)") and "a.parquet" in summary.problems[0]
-        )
+        assert (summary.rejected, summary.unchanged, len(summary.problems)) == (len(DAMAGES), 1, len(DAMAGES))
+        for path, problem in zip(paths.values(), sorted(summary.problems), strict=True):
+            assert problem.endswith("(the rows of its last reading stay)") and path.name in problem
         assert tables(store) == before
-    path.write_bytes(good)
+    for path, content in good.items():
+        path.write_bytes(content)
     summary = pipeline.ingest([folder], store)
-    assert (summary.unchanged, summary.problems) == (1, []) and tables(store) == before
-    DAMAGES[damage](path)
+    assert (summary.unchanged, summary.problems) == (len(DAMAGES) + 1, []) and tables(store) == before
+    for damage, path in paths.items():
+        DAMAGES[damage](path)
     pipeline.ingest([folder], store)
-    _write(path, 6.0)
+    for number, path in enumerate(paths.values()):
+        _write(path, 6.0, number)
     summary = pipeline.ingest([folder], store)
-    alone = tmp_path / "alone"
     pipeline.ingest([folder], alone)
-    assert (summary.loaded, summary.problems) == (1, [])
+    assert (summary.loaded, summary.problems) == (len(DAMAGES), [])
     assert_same(store, alone)
 
 

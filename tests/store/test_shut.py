@@ -14,7 +14,9 @@ from builders import PLAIN, build_store
 from fleetbrake.store.ageing.registers_alone import registers_alone
 from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.entered import rewriting
+from fleetbrake.store.lost import FROM_FILES
 from fleetbrake.store.recount import beside
+from fleetbrake.store.registers import rows_there, write_register
 from fleetbrake.store.runs import opened
 from fleetbrake.store.vehicle_registers import registers_now
 
@@ -58,6 +60,8 @@ _WRITING = (
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = build_store(tmp_path_factory.mktemp("shut"))
+    for name in FROM_FILES:  # published rows without a file would be those of a register that is lost
+        write_register(folder, name, rows_there(folder, name))
     with rebuilding(folder) as con:
         con.execute(
             "INSERT INTO defect_reports (vehicle_id, text, severity) VALUES (?, 'pulls', 2)", [PLAIN.vehicles[0]]

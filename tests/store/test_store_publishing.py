@@ -185,7 +185,7 @@ def never_anew(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return began
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(1, 12))])
 def test_any_sequence_gives_what_publishing_all_at_once_gives(tmp_path: Path, seed: int, never_anew: list[str]) -> None:
     world = World(tmp_path / "store", seed)
     world.store.mkdir()

@@ -107,9 +107,10 @@ def test_an_older_log_is_told_from_what_is_published_even_then(copy: Path, read_
         pipeline.ingest([read_in / "recordings"], copy)
 
 
-def test_a_run_within_a_run_leaves_the_mark_to_it(tmp_path: Path) -> None:
-    assert not unfinished.begin(tmp_path)
-    assert unfinished.begin(tmp_path)
+def test_a_lake_begins_with_a_log(tmp_path: Path) -> None:
+    """A lake with rows and without a log is one that lost it, also where the first run was broken off."""
+    unfinished.begin(tmp_path)
+    unfinished.begin(tmp_path)
     assert len(read_log(tmp_path)) == 0 and log_path(tmp_path).is_file()
     unfinished.settle(tmp_path)
     unfinished.settle(tmp_path)

@@ -6,6 +6,7 @@ A damage that rewrites a file writes it as the product does, with a good seal: o
 import json
 import os
 import random
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -200,16 +201,17 @@ def _sqlite(name: str, *statements: str) -> Change:
 def _entry(column: str, value: str) -> Change:
     """Change an entry as nobody may, and put the triggers back as they were."""
 
-    def do(store: Path) -> None:
-        with closing(sqlite3.connect(store / "entered.sqlite")) as con, con:
-            made = con.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
-            for name, _ in made:
-                con.execute(f"DROP TRIGGER {name}")
-            con.execute(f"UPDATE entered SET {column} = ?", [value])
-            for _, sql in made:
-                con.execute(sql)
+    return lambda store: _as_nobody_may(store, f"UPDATE entered SET {column} = ?", value)
 
-    return do
+
+def _as_nobody_may(store: Path, statement: str, *given: str) -> None:
+    with closing(sqlite3.connect(store / "entered.sqlite")) as con, con:
+        made = con.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in made:
+            con.execute(f"DROP TRIGGER {name}")
+        con.execute(statement, given)
+        for _, sql in made:
+            con.execute(sql)
 
 
 def _open_key(store: Path) -> None:
@@ -238,6 +240,25 @@ def _mapping(change: Callable[[Path], None]) -> Change:
     return lambda store: change(next((store / "mappings").glob("*.json")))
 
 
+def _other_key(store: Path) -> None:
+    _put(store / "driver-aliases.key", bytes(range(32)))
+    (store / "driver-aliases.key").chmod(0o600)
+
+
+def _both_gone(store: Path) -> None:
+    for name in ("forgotten.json", "forgotten.key"):
+        (store / name).unlink()
+
+
+def _holds_gone(store: Path) -> None:
+    (store / "holds.json").unlink()
+    shutil.rmtree(store / "held")
+
+
+def _without_entry(store: Path) -> None:
+    _as_nobody_may(store, "DELETE FROM entered")
+
+
 def _held(store: Path) -> None:
     path = next((store / "held").glob("*/*.parquet"))
     flip(path)
@@ -248,11 +269,14 @@ KEPT = {
     "key files": (
         Damage("key files", "can be read or written by others", _open_key),
         Damage("key files", "aliases of drivers cannot be drawn up", _cut_key),
+        Damage("key files", "driver-aliases.key is gone: drivers get other aliases", _gone("driver-aliases.key")),
+        Damage("key files", "driver-aliases.key is another one", _other_key),
     ),
     "registers": (
         Damage("registers", "other bytes than were written", _flipped("registers/trips.parquet")),
         Damage("registers", "two rows of one vehicle_id", _register("vehicles", _twice)),
         Damage("registers", "a row without driver_id", _register("drivers", _without_id)),
+        Damage("registers", "Register inspections is gone", _gone("registers/inspections.parquet")),
     ),
     "mappings": (
         Damage("mappings", "cannot be read", _mapping(lambda path: _put(path, b"{ no"))),
@@ -265,6 +289,8 @@ KEPT = {
         Damage("entries", "no kind that this version knows", _entry("kind", "rumour")),
         Damage("entries", "it names nobody", _entry("made_by", " ")),
         Damage("entries", "cannot be read", _garbage("entered.sqlite")),
+        Damage("entries", "it is not what was entered", _entry("made_by", "inspectos")),
+        Damage("entries", "is gone", _without_entry),
     ),
     "runs": (
         Damage("runs", "a run cannot be read", _sqlite("runs.sqlite", "UPDATE runs SET outcome = 'perhaps'")),
@@ -274,14 +300,20 @@ KEPT = {
         Damage("holds", "is gone or has other bytes", _held),
         Damage("holds", "cannot be read, so that nothing may be dropped", _garbage("holds.json")),
         Damage("holds", "cannot be read", _garbage("held/hold-1/manifest.json")),
+        Damage("holds", "the list of what it has copied is gone", _gone("held/hold-1/manifest.json")),
+        Damage("holds", "the list of what it has copied is gone", lambda store: shutil.rmtree(store / "held")),
+        Damage("holds", "lack 1 that were placed", _holds_gone),
     ),
     "forgotten": (
         Damage("forgotten", "is gone, its key", _gone("forgotten.json")),
         Damage("forgotten", "nobody knows who was forgotten", _gone("forgotten.key")),
+        Damage("forgotten", "1 drivers were forgotten here of whom", _both_gone),
     ),
     "retention": (
         Damage("retention", "cannot be read", _garbage("retention.json")),
         Damage("retention", "may come back", _flipped("dropped.parquet")),
+        Damage("retention", "are gone: put them back", _gone("retention.json")),
+        Damage("retention", "1 rows of registers were dropped of which", _gone("dropped.parquet")),
     ),
 }  # fmt: skip
 
@@ -340,6 +372,15 @@ _RECOUNT = (
     ("inspections: 1 published", "UPDATE inspections SET severity = 0 WHERE finding = 'brake_drag'"),
 )
 TABLES = tuple(Damage("tables", sentence, _published(sql)) for sentence, sql in _TABLES)
+#: Within their ranges, and against no rule.
+CHANGED = (
+    Damage(
+        "tables",
+        "vehicle_health: its rows are not those that a run left",
+        _published("UPDATE vehicle_health SET events_used = events_used + 1 WHERE rank = 1"),
+    ),
+    Damage("tables", "predictions: its rows are not those that a run left", _published("DELETE FROM predictions")),
+)
 RECOUNT = tuple(Damage("recount", sentence, _published(sql)) for sentence, sql in _RECOUNT)
 
 

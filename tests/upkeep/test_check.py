@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 from check_damages import (
+    CHANGED,
     DATABASE,
     FORGOTTEN_SHOWN,
     INDEX,
@@ -93,7 +94,7 @@ def test_what_is_kept_besides_the_lake(full_store: Path, tmp_path: Path) -> None
 def test_lake_and_published_file(sound_store: Path, tmp_path: Path) -> None:
     for damage in (LOG[0], INDEX[0], *DATABASE):
         _found(copied(sound_store, tmp_path), [damage])
-    for together in (*PIECES, TABLES, RECOUNT):
+    for together in (*PIECES, TABLES, (*RECOUNT, *CHANGED)):
         _found(copied(sound_store, tmp_path), together)
     _found(copied(sound_store, tmp_path), [Damage("published", "is not what was published", unpublished)])
 
@@ -112,6 +113,7 @@ def test_left_overs_are_told_and_are_no_fault(sound_store: Path, tmp_path: Path)
         ".rebuilding-1-ab.duckdb",
         "lake/.log.parquet.1.ab.part",
         "arriving/ab/run",
+        "lake/unfinished",
         "driver-aliases.key.01234567",
     ):
         (store / name).parent.mkdir(parents=True, exist_ok=True)

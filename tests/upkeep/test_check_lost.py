@@ -50,7 +50,7 @@ def test_an_older_log_is_refused_and_made_again(sound_store: Path, tmp_path: Pat
     replace_log(store, entries[: len(entries) // 2])
     missing = len([entry for entry in entries[len(entries) // 2 :] if entry.key])
     assert missing > 1
-    with pytest.raises(StoreError, match=f"does not name {missing} recordings that are published: it is an older copy"):
+    with pytest.raises(StoreError, match=f"does not name {missing} recordings that are in the lake"):
         ingest([entries[0].path], store)
     assert any("an older copy" in said for said in _wrong(store, "log"))
     _repaired(store)

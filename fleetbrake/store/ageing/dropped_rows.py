@@ -10,22 +10,29 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from fleetbrake.core.errors import StoreError
 from fleetbrake.store.ageing.retention import RetentionPolicy, cutoff
 from fleetbrake.store.ageing.retention_records import RECORDS, day_of, fingerprint
 from fleetbrake.store.arrow import arrow_schema, read_parquet, write_parquet
+from fleetbrake.store.remembered import no_copy, remember, remembered
 
 DROPPED_NAME: Final = "dropped.parquet"
 _SCHEMA: Final = arrow_schema({"register": "VARCHAR", "fingerprint": "VARCHAR"})
 
 
 def remember_dropped(store: Path, name: str, rows: Iterable[Mapping[str, Any]]) -> None:
-    """Keep the fingerprints of rows that are about to be dropped. Only for the holder of the writer's lock."""
+    """Keep the fingerprints of rows that are about to be dropped. Only for the holder of the writer's lock.
+
+    StoreError as in :func:`refuse_shorter`.
+    """
+    refuse_shorter(store)
     known = set(map(tuple, _kept(store).select(["register", "fingerprint"]).to_pandas().to_numpy().tolist()))
     more = {(name, fingerprint(name, row)) for row in rows}
     if more <= known:
         return
     listed = [{"register": register, "fingerprint": digits} for register, digits in sorted(known | more)]
     write_parquet(store / DROPPED_NAME, pa.Table.from_pylist(listed, schema=_SCHEMA))
+    remember(store)
 
 
 def without_dropped(
@@ -33,12 +40,24 @@ def without_dropped(
 ) -> dict[str, pa.Table]:
     """Register tables without rows that were dropped before and are still older than their period.
 
-    A row that was corrected since is another row, and comes in.
+    A row that was corrected since is another row, and comes in. StoreError where their list cannot be read, or lacks
+    rows.
     """
+    refuse_shorter(store)
     if rules is None or not (store / DROPPED_NAME).is_file():
         return dict(tables)
     gone = set(map(tuple, _kept(store).to_pandas().to_numpy().tolist()))
     return {name: _without(name, table, rules, today, gone) for name, table in tables.items()}
+
+
+def refuse_shorter(store: Path) -> None:
+    """StoreError where the list names fewer rows than were dropped: the others would come back."""
+    lost = remembered(store).dropped - _kept(store).num_rows
+    if lost > 0:
+        raise StoreError(
+            f"{lost} rows of registers were dropped of which {DROPPED_NAME} says nothing any more, and would come "
+            f"back: put it back from a copy of the store. {no_copy('dropped')}"
+        )
 
 
 def _without(name: str, table: pa.Table, rules: RetentionPolicy, today: date, gone: set[tuple[str, ...]]) -> pa.Table:

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.files import write_atomically
+from fleetbrake.store.remembered import remember, remembered
 
 RETENTION_NAME: Final = "retention.json"
 
@@ -52,10 +53,15 @@ def policy(store: Path) -> RetentionPolicy | None:
     Raises
     ------
     StoreError
-        They cannot be read: it is then not known what may be kept.
+        They cannot be read, or are gone: it is then not known what may be kept.
     """
     kept = read_state(store).get("policy")
     if kept is None:
+        if remembered(store).rules:
+            raise StoreError(
+                f"The store's rules of retention ({store / RETENTION_NAME}) are gone: put them back from a copy of the "
+                "store, or set them again with `fleetbrake retain`."
+            )
         return None
     try:
         return RetentionPolicy.model_validate(kept)
@@ -175,3 +181,4 @@ def write_state(store: Path, state: dict[str, Any]) -> None:
         part.write_text(content, encoding="utf-8")
 
     write_atomically(store / RETENTION_NAME, write)
+    remember(store)

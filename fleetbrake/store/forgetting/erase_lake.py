@@ -39,7 +39,7 @@ def erase_lake(store: Path, rest: AtRest, done: ErasedRows) -> None:
     A piece whose file's path named one gets another key, since keys are drawn from paths. A run that is killed leaves
     the log as it was, and the next one does the rest.
     """
-    broken_off = begin(store)
+    begin(store)
     lake, log = Lake(store), read_log(store)
     there = [key for key in (entry.key for entry in log if entry.key) if lake.has(key)]
     touched = _naming(lake, there, rest.forgetter)
@@ -52,8 +52,7 @@ def erase_lake(store: Path, rest: AtRest, done: ErasedRows) -> None:
         replace_log(store, entries)
     remove_parts(store / "lake")
     lake.remove_unlisted(entry.key for entry in entries if entry.key is not None)
-    if not broken_off:  # a run that is under way within this one's lock has to say so itself
-        settle(store)
+    settle(store)
 
 
 def erase_registers(store: Path, rest: AtRest, done: ErasedRows) -> None:

@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.folded_text import SEPARATOR, fold_text, word_spans
 from fleetbrake.store.files import write_atomically
+from fleetbrake.store.remembered import no_copy, remember, remembered
 from fleetbrake.store.secret_key import KEY_BYTES, secret_key
 
 TOMBSTONES_NAME: Final = "forgotten.json"
@@ -107,13 +108,15 @@ def read_tombstones(store: Path) -> Tombstones:
     Raises
     ------
     StoreError
-        The list or its key cannot be read, or one is gone without the other: forgotten ids would come back unseen.
+        The list or its key cannot be read, one is gone without the other, or the list names fewer than were forgotten
+        here: forgotten ids would come back unseen.
     """
     path = store / TOMBSTONES_NAME
     try:
         kept = _File.model_validate_json(path.read_bytes())
     except FileNotFoundError as error:
         if not (store / KEY_NAME).exists():
+            _refuse_fewer(store, 0)
             return Tombstones()
         raise StoreError(
             f"The list of forgotten drivers ({path}) is gone, its key ({KEY_NAME}) is not: nothing is read in or "
@@ -123,6 +126,7 @@ def read_tombstones(store: Path) -> Tombstones:
         raise StoreError(
             f"The list of forgotten drivers ({path}) cannot be read: nothing is read in or written."
         ) from error
+    _refuse_fewer(store, len(kept.tombstones))
     if not kept.tombstones:  # a run was killed before it wrote the first one down
         return Tombstones()
     known = Tombstones(_key(store, draw=False), kept.tombstones, kept.vehicles)
@@ -131,6 +135,17 @@ def read_tombstones(store: Path) -> Tombstones:
             f"{KEY_NAME} in the store is not the key of its list of forgotten drivers: restore the right one."
         )
     return known
+
+
+def _refuse_fewer(store: Path, count: int) -> None:
+    """StoreError where the list names fewer ids than were forgotten."""
+    lost = remembered(store).forgotten - count
+    if lost > 0:
+        raise StoreError(
+            f"{lost} drivers were forgotten here of whom {TOMBSTONES_NAME} says nothing any more, and would come back: "
+            f"nothing is read in or written. Put {TOMBSTONES_NAME} and {KEY_NAME} back from a copy of the store. "
+            f"{no_copy('forgotten')}"
+        )
 
 
 def add_tombstone(store: Path, driver_id: str, *, anywhere: bool, vehicles: Iterable[str] = ()) -> Tombstones:
@@ -197,4 +212,5 @@ def _write(store: Path, known: Tombstones) -> Tombstones:
         part.write_text(kept.model_dump_json(indent=1) + "\n", encoding="utf-8")
 
     write_atomically(store / TOMBSTONES_NAME, write)
+    remember(store)
     return known

@@ -192,6 +192,11 @@ def _copied(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
     """The file after trying to copy it. A copy of other bytes than were read in is kept as well, and never replaced."""
     source = seen.files.get(item.read_sha256) or source_of(item.path)
     folder = folder_of(store, hold.hold_id)
+    own = folder / f"{item.read_sha256[:32]}.parquet"
+    if item.copy is None and _sha256(own) == item.read_sha256:  # it was copied, and the list of copies was lost
+        return replace(
+            item, state="copied", copy=own.name, sha256=item.read_sha256, size=own.stat().st_size, copied_at=_now()
+        )
     size, found = _bytes_of(source)
     if found is None:
         return _as_it_was(item, "missing")

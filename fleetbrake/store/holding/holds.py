@@ -22,6 +22,7 @@ from fleetbrake.store.forgetting.forgetter import Forgetter, driver_changed
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER, with_copies
 from fleetbrake.store.holding.held_spans import Spans, event_times, in_spans, microseconds, trip_spans
 from fleetbrake.store.registers import read_register
+from fleetbrake.store.remembered import no_copy, remember, remembered
 
 HOLDS_NAME: Final = "holds.json"
 
@@ -114,8 +115,8 @@ def all_holds(store: Path) -> list[Hold]:
     Raises
     ------
     StoreError
-        The file cannot be read, or lacks a hold that has copies: what is frozen is then not known, and nothing may be
-        dropped.
+        The file cannot be read, or lacks a hold that has copies or was placed once: what is frozen is then not known,
+        and nothing may be dropped.
     """
     path = store / HOLDS_NAME
     try:
@@ -129,6 +130,12 @@ def all_holds(store: Path) -> list[Hold]:
             f"The store's legal holds ({path}) lack {' and '.join(sorted(lost))}, of which there are copies in "
             f"{HELD_FOLDER}: restore that file from a backup, or by the manifest.json beside the copies. Until then "
             "nothing may be dropped or changed."
+        )
+    fewer = remembered(store).holds - len(kept)
+    if fewer > 0:
+        raise StoreError(
+            f"The store's legal holds ({path}) lack {fewer} that were placed: put that file and {HELD_FOLDER} back "
+            f"from a copy of the store. Until then nothing may be dropped or changed. {no_copy('holds')}"
         )
     return [Hold(**{name: getattr(row, name) for name in _Kept.model_fields}) for row in kept]
 
@@ -358,3 +365,4 @@ def _write(store: Path, holds: Sequence[Hold]) -> None:
         part.write_text(content, encoding="utf-8")
 
     write_atomically(store / HOLDS_NAME, write)
+    remember(store)

@@ -8,6 +8,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.files import sha256_of
 from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest
+from fleetbrake.store.lost import refuse_lost_registers
 from fleetbrake.store.publishing.changes import USED_OF_VEHICLES
 from fleetbrake.store.registers import read_register, register_path
 from fleetbrake.store.schema import replace_table
@@ -29,8 +30,10 @@ def take_registers(
 
     ``pub_vehicles``: vehicles of which something that events follow from is another; ``pub_trips``: trips that are new,
     gone or changed. ``known``: fingerprints of then; a register whose file is the same is left alone. ``anew``: all is
-    published, and both are empty. ``up_to``: what people entered counts up to this entry.
+    published, and both are empty. ``up_to``: what people entered counts up to this entry. StoreError where what was
+    published is gone.
     """
+    refuse_lost_registers(con, store)
     used = f"SELECT {', '.join(USED_OF_VEHICLES)} FROM vehicles"  # noqa: S608 - own names
     con.execute(f"CREATE TEMP TABLE pub_vehicles_before AS {used}")
     con.execute("CREATE TEMP TABLE pub_trips AS SELECT vehicle_id, started_at FROM trips WHERE false")

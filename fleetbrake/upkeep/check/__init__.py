@@ -13,10 +13,11 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.recount import beside
 from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
+from fleetbrake.upkeep.check.given_up import give_up_part
 from fleetbrake.upkeep.check.layout import check_folder, check_key_files
 from fleetbrake.upkeep.check.not_lost import check_nothing_lost
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
-from fleetbrake.upkeep.check.pieces import check_pieces
+from fleetbrake.upkeep.check.pieces import check_nowhere, check_pieces
 from fleetbrake.upkeep.check.repair import Repair
 from fleetbrake.upkeep.check.sources_there import check_recordings
 
@@ -29,7 +30,9 @@ NAMES = (
 )
 
 
-def check_store(store: Path, *, recordings: bool = False, repair: bool = False) -> Checked:
+def check_store(
+    store: Path, *, recordings: bool = False, repair: bool = False, lost_for_good: str | None = None
+) -> Checked:
     """Verify a store; every problem is told, not only the first.
 
     Parameters
@@ -37,6 +40,7 @@ def check_store(store: Path, *, recordings: bool = False, repair: bool = False) 
     recordings : read every byte of the recordings that the log names.
     repair : make again what can be made again, where anything is wrong or was left by a run that was ended, and verify
         once more.
+    lost_for_good : a part of ``given_up.GIVEN_UP`` that is lost and in no copy: go on without it.
 
     Raises
     ------
@@ -44,16 +48,20 @@ def check_store(store: Path, *, recordings: bool = False, repair: bool = False) 
         Another run writes the store.
     StoreError
         There is no store, a newer version wrote it, or nothing can be written beside it.
+    InputError
+        Nothing is lost of the part that is to be given up.
     """
     if not (database_path(store).is_file() or (store / "lake").is_dir()):
         raise StoreError(f"{store}: there is no store here; nothing was looked at.")
     with writer_lock(store, "check"):
+        given_up = [give_up_part(store, lost_for_good)] if lost_for_good is not None else []
         found = _Check(store).run(recordings)
         if not repair or (found.sound and not found.to_tidy):
+            found.mended = given_up
             return found
         work = Repair(store, found)
         work.run()
-        found.mended, found.not_mended = work.mended, work.not_mended
+        found.mended, found.not_mended = given_up + work.mended, work.not_mended
         found.after = _Check(store).run(recordings)
         return found
 
@@ -74,13 +82,15 @@ class _Check:
         check_key_files(store, out["key files"], damage)
         if log is None or index is None:
             out["pieces"].left_out = "the log or the index cannot be used"
+            if index is not None:
+                check_nowhere(store, out["pieces"])
         else:
             check_pieces(store, log, index, out["pieces"], damage)
         kept.check_registers(store, out["registers"])
         kept.check_mappings(store, log, out["mappings"])
         kept.check_entries(store, out["entries"])
         kept.check_runs(store, out["runs"])
-        kept.check_forgotten(store, out["forgotten"])
+        kept.check_forgotten(store, log, out["forgotten"])
         kept.check_holds(store, out["holds"], damage)
         kept.check_retention(store, out["retention"])
         self._database(log)
@@ -118,7 +128,7 @@ class _Check:
             out["recount"].left_out = "other files were published"
         elif damage.tables or damage.types:
             out["recount"].left_out = "tables cannot be read"
-        elif any(out[name].wrong.count for name in ("registers", "entries", "forgotten", "holds")):
+        elif any(out[name].wrong.count for name in ("registers", "entries", "forgotten", "holds", "retention")):
             out["recount"].left_out = "what the rows rest on besides the lake is damaged"
         else:
             recounted.check_recount(con, self.store, whole, out["recount"], damage)

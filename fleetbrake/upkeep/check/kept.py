@@ -5,7 +5,7 @@ None of it can be made again from the lake, so that most of this is told and not
 
 import sqlite3
 from contextlib import closing
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pyarrow as pa
@@ -17,16 +17,22 @@ from fleetbrake.core.table_rules import GIVEN
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.recordings.mapping import Mapping
 from fleetbrake.store import entered, runs
-from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME
+from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME, refuse_shorter
 from fleetbrake.store.ageing.retention import policy
 from fleetbrake.store.entered_rows import KINDS
+from fleetbrake.store.entered_seals import Sealed, seals_of
 from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.holding.held_files import checked_copies
+from fleetbrake.store.holding.held_manifest import MANIFEST_NAME, folder_of
 from fleetbrake.store.holding.holds import all_holds
+from fleetbrake.store.lake import DRIVER_FORGOTTEN, Lake
 from fleetbrake.store.log import IngestLog
+from fleetbrake.store.lost import lost_sentence
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.registers import read_register, register_path
+from fleetbrake.store.remembered import remembered
 from fleetbrake.store.sealed import Seal, seal_of
+from fleetbrake.store.shut import wary
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
 from fleetbrake.upkeep.check.outcome import FROM_COPY, Damage, Outcome
 
@@ -37,6 +43,8 @@ def check_registers(store: Path, out: Outcome) -> None:
     for name in REGISTERS:
         path = register_path(store, name)
         if not path.is_file():
+            if name in _noted_registers(store):
+                out.wrong.add(lost_sentence(name))
             continue
         broken = broken_seal(path)
         if broken:
@@ -55,6 +63,14 @@ def check_registers(store: Path, out: Outcome) -> None:
         for sentence in _register_problems(name, table):
             out.wrong.add(f"Register {name}: {sentence}.")
     out.looked_at = f"{rows} rows"
+
+
+def _noted_registers(store: Path) -> tuple[str, ...]:
+    """Registers that were there; none where the note of them is damaged, which others tell."""
+    try:
+        return remembered(store).registers
+    except StoreError:
+        return ()
 
 
 def _register_problems(name: str, table: pa.Table) -> list[str]:
@@ -109,11 +125,32 @@ def check_entries(store: Path, out: Outcome) -> None:
         out.looked_at = "nothing was entered yet"
         return
     rows = _database_problems(path, entered.TABLES_SQL, "entered", out)
+    seals = _seals(path) if rows is not None else None
     for entry_id, made_at, made_by, kind, vehicle_id, body in rows or ():
         problem = _entry_problem(made_at, made_by, kind, vehicle_id, body)
+        if problem is None and seals is not None and entry_id in seals.broken:
+            problem = "it is not what was entered"
         if problem:
             out.wrong.add(f"Entry {entry_id}: {problem}; {FROM_COPY}.")
+    for number in sorted(seals.gone if seals is not None else ()):
+        out.wrong.add(f"Entry {number} is gone; {FROM_COPY}.")
+    if seals is not None and seals.bare:
+        out.notes.add(f"{seals.bare} entries have no seal (an older version took them).")
+    ahead = sum(str(row[1]) > f"{datetime.now(UTC):%Y-%m-%d}T24" for row in rows or ())  # in UTC, in order as text
+    if ahead:
+        out.notes.add(f"{ahead} entries are of a day that has not come by this machine's clock.")
     out.looked_at = f"{len(rows or ())} entries"
+
+
+def _seals(path: Path) -> Sealed | None:
+    """What the seals of the entries say; None where they cannot be read, which is told."""
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
+            wary(con)
+            con.execute("PRAGMA query_only = ON")
+            return seals_of(con)
+    except (sqlite3.Error, UnicodeDecodeError):
+        return None
 
 
 def _entry_problem(made_at: object, made_by: object, kind: object, vehicle_id: object, body: object) -> str | None:
@@ -152,6 +189,7 @@ def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> li
     """Rows of the table; None where they cannot be read. What is wrong with the file is told."""
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
+            wary(con)
             con.execute("PRAGMA query_only = ON")
             for (told,) in con.execute("PRAGMA integrity_check").fetchall():
                 if told != "ok":
@@ -178,12 +216,33 @@ def _made(sql: str) -> set[tuple[str, str, str]]:
         return _parts(con)
 
 
-def check_forgotten(store: Path, out: Outcome) -> None:
-    """The list of the forgotten and its key."""
+def check_forgotten(store: Path, log: IngestLog | None, out: Outcome) -> None:
+    """The list of the forgotten and its key; without any, no row of the lake may have lost a driver to it."""
     try:
-        out.looked_at = f"{len(read_tombstones(store).stones)} forgotten ids"
+        forgotten = len(read_tombstones(store).stones)
     except StoreError as error:
         out.wrong.add(str(error))
+        return
+    out.looked_at = f"{forgotten} forgotten ids"
+    marked = _marked(store, log) if log is not None and not forgotten else 0
+    if marked:
+        out.wrong.add(
+            f"In {marked} rows of the lake a driver was forgotten, and the list of the forgotten is gone: whoever it "
+            f"was comes back with the next reading of the recordings. {FROM_COPY.capitalize()}, with its key; where "
+            "there is none, forget them again."
+        )
+
+
+def _marked(store: Path, log: IngestLog) -> int:
+    """Rows of the lake whose driver was forgotten; rows that cannot be read are told by the check of the pieces."""
+    lake, marked = Lake(store), 0
+    try:
+        there = list(filter(lake.has, log.keys()))
+        for batch in lake.pieces(there)[0].to_batches([DRIVER_FORGOTTEN]):
+            marked += int(pc.sum(batch.column(0)).as_py() or 0)
+    except StoreError:
+        pass
+    return marked
 
 
 def check_holds(store: Path, out: Outcome, damage: Damage) -> None:
@@ -196,6 +255,13 @@ def check_holds(store: Path, out: Outcome, damage: Damage) -> None:
     copies = 0
     for hold in holds:
         if hold.released is not None and not hold.released.copies_kept:
+            continue
+        if hold.released is None and not (folder_of(store, hold.hold_id) / MANIFEST_NAME).is_file():
+            out.wrong.add(
+                f"{hold.hold_id} stands, and the list of what it has copied is gone: {FROM_COPY}. The next ingest, or "
+                "--repair, copies again what is still to be had."
+            )
+            damage.lists += 1
             continue
         try:
             files = checked_copies(store, hold.hold_id).files
@@ -220,3 +286,8 @@ def check_retention(store: Path, out: Outcome) -> None:
     broken = broken_seal(path) if path.is_file() else None
     if broken:
         out.wrong.add(f"{DROPPED_NAME}: {broken}; {FROM_COPY}: register rows that were dropped may come back.")
+        return
+    try:
+        refuse_shorter(store)
+    except StoreError as error:
+        out.wrong.add(str(error))

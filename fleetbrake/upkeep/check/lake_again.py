@@ -79,10 +79,13 @@ def _readable(store: Path, aside: Aside) -> Iterator[tuple[pa.Table, pa.Table]]:
 
 
 def make_log(store: Path, aside: Aside) -> LogAgain:
-    """Make the log again: what is left of it, its copy in the published file, and what the rows of the others say."""
+    """Make the log again: what is left of it, its copy in the published file, and what the rows of the others say.
+
+    Files whose rows are nowhere are named by it, as they would be if the rows alone had been lost.
+    """
     lake = Lake(store)
     there = set(lake.stamps().column("key").to_pylist())
-    copied = _what_is_left(store, pa.array(sorted(there), pa.string()))
+    copied, lost = _what_is_left(store, pa.array(sorted(there), pa.string()))
     paths = set(copied.column("path").to_pylist())
     entries: dict[str, LogEntry] = {}
     left_out = 0
@@ -96,21 +99,26 @@ def make_log(store: Path, aside: Aside) -> LogAgain:
             continue
         entries[entry.path] = entry
     rows = pa.Table.from_pylist([asdict(entry) for entry in entries.values()], schema=LOG_SCHEMA)
-    write_log(store, pa.concat_tables([copied, rows]))
+    lost = lost.filter(pc.invert(pc.is_in(lost.column("path"), pa.array([*paths, *entries], pa.string()))))
+    write_log(store, pa.concat_tables([copied, rows, lost]))
     return LogAgain(copied.num_rows, len(entries), left_out)
 
 
-def _what_is_left(store: Path, there: pa.Array) -> pa.Table:
-    """Entries whose rows are there, of the log as far as it can be read and of its published copy; a path's newest."""
+def _what_is_left(store: Path, there: pa.Array) -> tuple[pa.Table, pa.Table]:
+    """Entries of the log as far as it can be read and of its published copy, a path's newest: those whose rows are
+    there, and those whose rows are nowhere."""
     left = LOG_SCHEMA.empty_table()
     with suppress(StoreError):
         left = published_log(store, LOG_SCHEMA)
     with suppress(StoreError):
         if log_path(store).is_file() and not broken_seal(log_path(store)):
             left = pa.concat_tables([left, read_log(store).table()])
-    left = left.filter(pc.or_(pc.is_null(left.column("key")), pc.is_in(left.column("key"), value_set=there)))
-    order = pc.sort_indices(left, [("path", "ascending"), ("loaded_at", "descending")])
-    left = left.take(order)
+    whole = pc.or_(pc.is_null(left.column("key")), pc.is_in(left.column("key"), value_set=there))
+    return _newest(left.filter(whole)), _newest(left.filter(pc.invert(whole)))
+
+
+def _newest(left: pa.Table) -> pa.Table:
+    left = left.take(pc.sort_indices(left, [("path", "ascending"), ("loaded_at", "descending")]))
     paths = left.column("path").to_pylist()
     return left.filter(
         pa.array([place == 0 or path != paths[place - 1] for place, path in enumerate(paths)], pa.bool_())

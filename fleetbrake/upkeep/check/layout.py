@@ -9,6 +9,7 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS
 from fleetbrake.reports.aliases import KEY_FILE
 from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME
@@ -25,17 +26,18 @@ from fleetbrake.store.in_hand import NAME as IN_HAND
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
+from fleetbrake.store.remembered import REMEMBERED_NAME, no_copy, remembered, seen
 from fleetbrake.store.runs import RUNNING_FOLDER, RUNS_NAME
 from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.store.unfinished import NAME as UNFINISHED
-from fleetbrake.upkeep.check.outcome import Damage, Outcome
+from fleetbrake.upkeep.check.outcome import FROM_COPY, Damage, Outcome
 
 #: Keys that open what is veiled or forgotten.
 KEY_FILES: Final = (KEY_FILE, KEY_NAME)
 
 _FILES: Final = (
     *(DATABASE_NAME, LOCK_NAME, HOLDER_NAME, FORMAT_NAME, HOLDS_NAME, RETENTION_NAME, DROPPED_NAME, TOMBSTONES_NAME),
-    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND),
+    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND, REMEMBERED_NAME),
 )
 _WHOLE_FOLDERS: Final = (HELD_FOLDER, SET_ASIDE, "logs", RUNNING_FOLDER)
 _KNOWN: Final = re.compile(
@@ -85,7 +87,7 @@ def _unnamed_block(name: str, blocks: set[str] | None) -> bool:
 
 
 def check_key_files(store: Path, out: Outcome, damage: Damage) -> None:
-    """Keys are read by their owner alone."""
+    """Keys are read by their owner alone, and are those of then."""
     there = [name for name in KEY_FILES if (store / name).is_file()]
     for name in there:
         path = store / name
@@ -95,4 +97,23 @@ def check_key_files(store: Path, out: Outcome, damage: Damage) -> None:
             damage.keys.append(name)
         if name == KEY_FILE and path.stat().st_size != 32:
             out.wrong.add(f"{name} is damaged: aliases of drivers cannot be drawn up; put it back from a copy.")
+            break
+    else:
+        _check_aliases(store, out)
     out.looked_at = f"{len(there)} keys"
+
+
+def _check_aliases(store: Path, out: Outcome) -> None:
+    """The key of the aliases is the one that they were given out with."""
+    try:
+        then = remembered(store).aliases
+    except StoreError as error:
+        out.wrong.add(str(error))
+        return
+    now = seen(store).aliases
+    if then and then != now:
+        what = "is another one" if now else "is gone"
+        out.wrong.add(
+            f"{KEY_FILE} {what}: drivers get other aliases than they had in reports and on pages; {FROM_COPY}. "
+            f"{no_copy('aliases')}"
+        )

@@ -54,7 +54,7 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
         damage.log = True
     with suppress(StoreError):  # an index that is damaged is told by whoever looks at it
         unnamed = unexplained(store, log)
-        if unnamed:
+        if unnamed and not damage.log:
             out.wrong.add(unnamed)
             damage.log = True
     return None if damage.log else log

@@ -76,6 +76,9 @@ class Damage:
     publish : what is published is not what the lake gives.
     keys : files of keys that others may read.
     copies : copies of held recordings that have other bytes; hold and name.
+    lists : number of holds whose list of copies is gone.
+    unnamed : recordings that are published and that the log does not name any more.
+    changed : published tables that something else than a run of this program changed.
     forgotten : a forgotten driver stands where nobody may see him.
     left : runs that were ended left something.
     """
@@ -92,6 +95,9 @@ class Damage:
     publish: bool = False
     keys: list[str] = field(default_factory=list)
     copies: list[tuple[str, str]] = field(default_factory=list)
+    lists: int = 0
+    unnamed: set[str] = field(default_factory=set)
+    changed: set[str] = field(default_factory=set)
     forgotten: bool = False
     left: bool = False
 

@@ -11,7 +11,8 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import in_one, read_parquet
 from fleetbrake.store.lake import EVENTS_SCHEMA, PIECE_KEY, WHEELS_SCHEMA, Lake
 from fleetbrake.store.lake_blocks import EVENTS_HALF, WHEELS_HALF, Blocks
-from fleetbrake.store.log import IngestLog
+from fleetbrake.store.log import LOG_SCHEMA, IngestLog
+from fleetbrake.store.log_copy import published_log
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
@@ -54,6 +55,18 @@ def check_pieces(store: Path, log: IngestLog, index: pa.Table, out: Outcome, dam
         damage.gone.add(key)
     out.looked_at = f"{len(known.events)} pieces, {sum(known.events.values())} events"
     _tell(out, damage, known, whole, somewhere)
+
+
+def check_nowhere(store: Path, out: Outcome) -> None:
+    """Without a log: name the files that were published and whose rows are nowhere."""
+    try:
+        published, there = published_log(store, LOG_SCHEMA), Lake(store).stamps().column("key")
+    except StoreError:
+        return  # told by whoever looks at the published file, or at the index
+    keys = published.column("key")
+    lost = pc.and_(pc.is_valid(keys), pc.invert(pc.is_in(keys, value_set=in_one(there))))
+    for path in published.filter(lost).column("path").to_pylist():
+        out.wrong.add(f"The rows of {path} are nowhere.")
 
 
 def _known(store: Path, log: IngestLog, index: pa.Table) -> Known:

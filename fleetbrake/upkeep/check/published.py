@@ -17,6 +17,7 @@ from fleetbrake.store.publish import made_by
 from fleetbrake.store.publishing.state import EVENT_COLUMNS, EVENTS, FILE_COLUMNS, FILES, MADE_BY
 from fleetbrake.store.recount import PUBLISHED, RECOUNTED
 from fleetbrake.store.schema import SETTINGS, declared_columns, quoted
+from fleetbrake.store.table_seals import SEALED, SEALS, changed_tables
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
 #: Tables that only the published file has: scoring and planning make them, and those of days gone by are told once.
@@ -94,7 +95,9 @@ def other_models(settings: dict[str, str]) -> bool:
     """Whether the file says of itself that other models or thresholds than today's made its rows."""
     try:
         made: dict[str, Any] = json.loads(settings.get(MADE_BY, "{}"))
-        return bool(made) and made.get("fingerprint") != made_by()
+        if not made:  # taken away where rows were changed by rule; versions before there were seals never noted it
+            return bool(settings) and SEALS not in settings
+        return made.get("fingerprint") != made_by()
     except (ValueError, AttributeError):
         return False
 
@@ -139,6 +142,10 @@ def check_tables(con: duckdb.DuckDBPyConnection, whole: set[str], out: Outcome, 
             astray = _sum_up(con, f"SELECT count(*) FROM ({_astray(one)})")[0]  # noqa: S608 - own names
             _tell(out, f"{one.table}: not in {one.within} ({', '.join(one.columns)})", astray)
             damage.rules |= {one.table} if out.wrong.count > before else set()
+    if SETTINGS in whole:
+        damage.changed = changed_tables(con, PUBLISHED, whole & set(SEALED))
+    for name in sorted(damage.changed - damage.rules):
+        out.wrong.add(f"{name}: its rows are not those that a run left; something else changed them.")
     out.looked_at = f"{rows} rows"
     damage.publish |= bool(damage.rules - ONLY_HERE)
 

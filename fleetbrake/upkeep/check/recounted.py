@@ -40,16 +40,21 @@ def check_files_published(
         con.register(name, table)
     differs = " OR ".join(f"o.{name} IS DISTINCT FROM n.{name}" for name in FILE_COLUMNS)
     rows = con.execute(
-        "SELECT coalesce(n.path, o.path) FROM (SELECT l.*, s.events_stamp, s.wheels_stamp FROM check_log AS l "  # noqa: S608 - own names
+        "SELECT coalesce(n.path, o.path), n.path IS NULL "  # noqa: S608 - own names
+        "FROM (SELECT l.*, s.events_stamp, s.wheels_stamp FROM check_log AS l "
         "LEFT JOIN check_stamps AS s ON s.key = l.key) AS n "
         f"FULL JOIN {PUBLISHED}.main.{FILES} AS o ON o.path = n.path WHERE {differs} ORDER BY 1"
     ).fetchall()
     for name in given:
         con.unregister(name)
     out.looked_at = f"{len(log)} files"
-    for (path,) in rows:
+    for path, unnamed in rows:
+        if unnamed:
+            out.wrong.add(f"{path}: published, and the log does not name it any more; read it again.")
+            damage.unnamed.add(path)
+            continue
         out.wrong.add(f"{path}: what was read of it is not what was published; a run was ended before it published.")
-    damage.publish |= bool(rows)
+        damage.publish = True
     return not rows
 
 

@@ -33,6 +33,7 @@ from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF,
 from fleetbrake.store.log import IngestLog, log_path, read_log, write_log
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.recount import RECOUNTED
+from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.schema import declared_columns, quoted
 from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.store.unfinished import settle, unexplained
@@ -45,6 +46,10 @@ from fleetbrake.upkeep.check.sources_there import still_there
 
 #: Without these it is not known what may be shown or must stay, so that nothing is repaired.
 _FIRST: Final = ("forgotten", "holds", "retention")
+#: What nothing makes again.
+_KEPT: Final = ("key files", "registers", "entries", "runs", "mappings")
+#: Files that a sentence names; own choice.
+_MOST_NAMED: Final = 20
 
 
 class Repair:
@@ -66,13 +71,13 @@ class Repair:
         lost_rows = self._lake()
         self._left_overs()
         self._copies()
-        bare = [one.name for one in self.found.outcomes if one.name in ("registers", "entries") and one.wrong.count]
-        if self.damage.publish and bare:
-            self.not_mended.append(
-                f"Nothing was published anew, since rows would be lost: mend {' and '.join(bare)} first."
-            )
+        held_back = self._held_back()
+        if self.damage.publish and held_back:
+            self.not_mended.append(f"Nothing was published anew, since rows would be lost: {held_back}")
         elif self.damage.publish:
             self._publish(keep=lost_rows)
+        elif self.damage.unnamed:
+            self.not_mended.append(f"{len(self.damage.unnamed)} recordings are published alone: {held_back}")
         if self.damage.forgotten:
             erase_forgotten(self.store, anew=True)
             self.mended.append("Forgotten drivers were taken out of the store once more.")
@@ -81,9 +86,30 @@ class Repair:
             self.not_mended.append(
                 f"{', '.join(scored)}: `fleetbrake score --as-of DAY` and `plan` make the rows of a day anew."
             )
+        changed = sorted(self.damage.changed - self.damage.rules)
+        if changed:
+            self.not_mended.append(
+                f"{', '.join(changed)}: nothing tells which rows were changed. Put fleet.duckdb back from a copy of "
+                "the store, or make the rows of the days that count anew: `fleetbrake score --as-of DAY` and `plan`. "
+                f"{no_copy('scores')}"
+            )
         for one in self.found.outcomes:
-            if one.name in ("registers", "entries", "runs", "mappings") and one.wrong.count:
+            keys = len(self.damage.keys) if one.name == "key files" else 0
+            if one.name in _KEPT and one.wrong.count > keys:
                 self.not_mended.append(f"{one.name}: nothing that is left makes this again; see above.")
+
+    def _held_back(self) -> str | None:
+        """Why publishing would lose rows; None if it would not, or if what is published cannot be used anyway."""
+        bare = [one.name for one in self.found.outcomes if one.name in ("registers", "entries") and one.wrong.count]
+        if bare:
+            return f"mend {' and '.join(bare)} first."
+        if (self.damage.gone or self.damage.unnamed) and not self._worn():
+            return "read the recordings again that the log does not name any more. What is published stays until then."
+        return None
+
+    def _worn(self) -> bool:
+        """Whether what is published cannot stay as it is."""
+        return bool(self.damage.database or self.damage.tables or self.damage.types)
 
     def aside(self, path: Path) -> None:
         """Take a file out of use."""
@@ -162,18 +188,18 @@ class Repair:
             self._all_aside([blocks.path(block, half) for half in (EVENTS_HALF, WHEELS_HALF)])
         blocks.write_index(_without_blocks(self.store, self.damage.blocks))
         write_log(self.store, _without_keys(log, self.damage.gone))
-        until = "" if self.damage.publish else "; what is published stays as it is until then"
+        until = "" if self._worn() else "; what is published stays as it is until then"
         self.mended.append(
             f"{len(missing)} files whose rows are damaged or gone left the log. The next ingest of these recordings "
-            f"reads them again{until}."
+            f"reads them again{until}: {_some([entry.path for entry in missing])}."
         )
         lost = [entry.path for entry in missing if not still_there(entry.path)]
         if lost:
             self._copy_aside(database_path(self.store))
-            shown = ", ".join(lost[:20]) + (f" and {len(lost) - 20} more" if len(lost) > 20 else "")
             self.not_mended.append(
-                f"{len(lost)} of these recordings are not there any more: {shown}. Put them, or the store, back from a "
-                f"copy. Their published rows are in {SET_ASIDE}/{self._folder.name}/{database_path(self.store).name}, "
+                f"{len(lost)} of these recordings are not there any more: {_some(lost)}. Put them, or the store, back "
+                f"from a copy. Their published rows are in "
+                f"{SET_ASIDE}/{self._folder.name}/{database_path(self.store).name}, "
                 "and go from the published file with the next ingest."
             )
         return bool(lost)
@@ -200,7 +226,7 @@ class Repair:
 
     def _copies(self) -> None:
         """Copies for holds that have other bytes go aside and are made again where their bytes are to be had."""
-        if not self.damage.copies:
+        if not (self.damage.copies or self.damage.lists):
             return
         for hold_id, name in self.damage.copies:
             self._all_aside([self.store / HELD_FOLDER / hold_id / name])
@@ -232,9 +258,15 @@ class Repair:
         self.mended.append(f"{told}.")
 
 
+def _some(paths: Sequence[str]) -> str:
+    """The first of the paths for a sentence."""
+    more = len(paths) - _MOST_NAMED
+    return ", ".join(paths[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
 def _only_sentences(one: Outcome, damage: Damage) -> bool:
     """Whether a check says more than what can be repaired."""
-    repairable = len(damage.copies) if one.name == "holds" else 0
+    repairable = len(damage.copies) + damage.lists if one.name == "holds" else 0
     repairable = one.wrong.count if one.name == "forgotten" and damage.forgotten else repairable
     return one.wrong.count > repairable
 

@@ -1,0 +1,107 @@
+"""What was published of registers and entries, held against the files that it came from: one that is gone is none.
+
+Whoever publishes would drop those rows in silence; it is refused instead, until the file is back.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import pyarrow as pa
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.core.tables import REGISTER_KEYS
+from fleetbrake.store.arrow import arrow_schema, in_schema
+from fleetbrake.store.database import database_path, reading
+from fleetbrake.store.entered import entries
+from fleetbrake.store.entered_rows import DateMet, FindingEntered, WorkEntered
+from fleetbrake.store.entered_seals import Given, given
+from fleetbrake.store.remembered import no_copy, register_path
+from fleetbrake.store.schema import SETTINGS, declared_columns
+
+#: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
+ENTERED_UP_TO: Final = "entered_up_to"
+ENTERED_FILE: Final = "entered_file"
+#: Registers of which a published row can come from nowhere else: the others also take what people enter.
+FROM_FILES: Final = ("vehicles", "drivers", "trips", "capacity", "brake_tests")
+
+
+def lost_sentence(name: str) -> str:
+    """What is said of a register whose file is gone."""
+    return (
+        f"Register {name} is gone, and its rows would go with the next publishing: put registers/{name}.parquet back "
+        "from a copy of the store, or read the whole register again with `fleetbrake ingest --registers`. "
+        f"{no_copy('registers')}"
+    )
+
+
+def lost_registers(
+    con: duckdb.DuckDBPyConnection, store: Path, within: str = "", names: Sequence[str] = FROM_FILES
+) -> list[str]:
+    """Registers of which rows are published and the file is gone. ``within``: prefix of the tables' names."""
+    gone = [name for name in names if not register_path(store, name).is_file()]
+    return [name for name in gone if con.execute(f"SELECT 1 FROM {within}{name} LIMIT 1").fetchall()]  # noqa: S608 - own names
+
+
+def refuse_lost_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
+    """StoreError where publishing would drop rows of a register whose file is gone."""
+    for name in lost_registers(con, store):
+        raise StoreError(lost_sentence(name))
+
+
+def lost_entries(con: duckdb.DuckDBPyConnection, store: Path, within: str = "") -> str | None:
+    """A sentence where entries were published that are not there any more; None where all are.
+
+    Raises
+    ------
+    StoreError
+        What people entered cannot be read.
+    """
+    told = dict(con.execute(f"SELECT name, value FROM {within}{SETTINGS}").fetchall())  # noqa: S608 - own names
+    number, file = str(told.get(ENTERED_UP_TO)), str(told.get(ENTERED_FILE))
+    now = given(store)
+    if number.isdigit() and int(number) > now.last:
+        what = f"{now.last} is the last that is there"
+    elif file.isdigit() and int(file) not in (0, now.file):
+        what = "those that are there are others"
+    else:
+        return None
+    return (
+        f"Entries up to number {number} were published, and {what}: what people found would be dropped. Put "
+        f"entered.sqlite back from a copy of the store. {no_copy('entries')}"
+    )
+
+
+def refuse_lost_entries(con: duckdb.DuckDBPyConnection, store: Path) -> Given:
+    """StoreError where publishing would drop what people entered; what they have entered so far."""
+    told = lost_entries(con, store)
+    if told is not None:
+        raise StoreError(told)
+    return given(store)
+
+
+def refuse_part(store: Path, name: str, table: pa.Table) -> None:
+    """StoreError where a register is gone and ``table``, read in its place, lacks rows of it that are published."""
+    if register_path(store, name).is_file() or not database_path(store).is_file():
+        return
+    keys = REGISTER_KEYS[name]
+    schema = arrow_schema({key: declared_columns(name)[key] for key in keys})
+    known = pa.Table.from_pylist(_entered_keys(store, name), schema=schema)
+    with reading(store) as con:
+        con.register("read_now", pa.concat_tables([in_schema(table, schema, f"register {name}"), known]))
+        same = " AND ".join(f"p.{key} IS NOT DISTINCT FROM n.{key}" for key in keys)
+        lacking = con.execute(f"SELECT count(*) FROM {name} AS p ANTI JOIN read_now AS n ON {same}").fetchall()[0][0]  # noqa: S608 - own names
+    if lacking:
+        raise StoreError(f"{lost_sentence(name)} What was read now lacks {lacking} of the rows that are published.")
+
+
+def _entered_keys(store: Path, name: str) -> list[dict[str, Any]]:
+    """Keys of the published rows that people entered."""
+    if name not in ("inspections", "repairs", "due_dates"):
+        return []
+    bodies = [(entry.vehicle_id, entry.body) for entry in entries(store, ("finding", "work", "date_met"))]
+    if name == "due_dates":
+        return [{"vehicle_id": vehicle, "kind": body.kind} for vehicle, body in bodies if isinstance(body, DateMet)]
+    wanted = FindingEntered if name == "inspections" else WorkEntered
+    return [body.row.model_dump() for _, body in bodies if isinstance(body, wanted)]

@@ -1,0 +1,196 @@
+"""What a store holds beside the lake, noted in a second place: what is gone whole must not pass for what never was.
+
+A list of the forgotten that is lost with its key looks like a store in which nobody was forgotten, and so on. Numbers
+and names of registers are noted here, never what they hold; the published file keeps a copy of the note. A number only
+grows: where less is there than was, those who read it refuse, until it was put back from a copy of the store, or a
+person says that it is lost for good.
+"""
+
+import hashlib
+import hmac
+import json
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.files import write_bytes
+from fleetbrake.store.sealed import check_footer
+from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
+
+#: The note, and the setting of the published file that holds its copy.
+REMEMBERED_NAME: Final = "remembered.json"
+REMEMBERED: Final = "remembered"
+
+
+class Remembered(BaseModel):
+    """What was there.
+
+    Attributes
+    ----------
+    forgotten : number of forgotten ids.
+    holds : number of legal holds that were ever placed.
+    rules : rules of retention were set.
+    dropped : number of register rows that outlived their period.
+    aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
+    registers : names of registers with a file.
+    """
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    forgotten: int = Field(default=0, ge=0)
+    holds: int = Field(default=0, ge=0)
+    rules: bool = False
+    dropped: int = Field(default=0, ge=0)
+    aliases: str = ""
+    registers: tuple[str, ...] = ()
+
+    def with_more(self, now: "Remembered") -> "Remembered":
+        """With what is there now besides; the first key of aliases stands."""
+        return self.model_copy(
+            update={
+                "forgotten": max(self.forgotten, now.forgotten),
+                "holds": max(self.holds, now.holds),
+                "rules": self.rules or now.rules,
+                "dropped": max(self.dropped, now.dropped),
+                "aliases": self.aliases or now.aliases,
+                "registers": tuple(sorted({*self.registers, *now.registers})),
+            }
+        )
+
+
+#: What a person may give up; registers and entries are given up elsewhere.
+PARTS: Final = ("forgotten", "holds", "rules", "dropped", "aliases")
+
+
+def register_path(store: Path, name: str) -> Path:
+    """Where a register is kept."""
+    return store / "registers" / f"{name}.parquet"
+
+
+def no_copy(part: str) -> str:
+    """What to do where no copy of the store has it."""
+    return f"Where no copy has it, `fleetbrake check --lost-for-good {part}` goes on without."
+
+
+def remembered(store: Path) -> Remembered:
+    """What was noted; nothing in a store of an earlier version. StoreError where the note is damaged."""
+    path = store / REMEMBERED_NAME
+    try:
+        return _opened(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, NotADirectoryError):
+        return Remembered()
+    except (OSError, ValueError) as error:
+        raise StoreError(
+            f"{path}, the note of what the store holds, cannot be read; put it back from a copy of the store, or "
+            "remove it if nothing else is lost."
+        ) from error
+
+
+def remember(store: Path) -> str:
+    """Note what is there now besides what was noted; the text of the note, empty if nothing was.
+
+    Only for the holder of the writer's lock.
+
+    Raises
+    ------
+    StoreError
+        The note is damaged or cannot be written.
+    """
+    known = remembered(store)
+    now = known.with_more(seen(store))
+    if now != known:
+        _write(store, now)
+    return "" if now == Remembered() else _closed(now)
+
+
+def bring_back(store: Path, copy: str | None) -> None:
+    """Put the published file's copy in place of a note that is gone or damaged; one that is whole stays.
+
+    Only for the holder of the writer's lock.
+    """
+    try:
+        if (store / REMEMBERED_NAME).exists():
+            remembered(store)
+            return
+    except StoreError:
+        pass
+    try:
+        if copy is not None:
+            _write(store, _opened(copy))
+    except ValueError:
+        return  # no copy either: whoever needs the note says so
+
+
+def give_up(store: Path, part: str) -> None:
+    """Note of one of ``PARTS`` what is there now, whatever was. Only for the holder of the writer's lock."""
+    _write(store, remembered(store).model_copy(update={part: getattr(seen(store), part)}))
+
+
+def seen(store: Path) -> Remembered:
+    """What is there now. A part that cannot be read counts as not there: those who read it tell."""
+    forgotten, holds = _json(store / "forgotten.json"), _json(store / "holds.json")
+    rules = _json(store / "retention.json")
+    stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
+    return Remembered(
+        forgotten=len(stones) if isinstance(stones, list) else 0,
+        holds=len(holds) if isinstance(holds, list) else 0,
+        rules=isinstance(rules, dict) and rules.get("policy") is not None,
+        dropped=_rows(store / "dropped.parquet"),
+        aliases=_word(store / ALIASES_KEY),
+        registers=tuple(sorted(name for name in REGISTERS if register_path(store, name).is_file())),
+    )
+
+
+def _json(path: Path) -> Any:
+    try:
+        return json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return None
+
+
+def _rows(path: Path) -> int:
+    try:
+        with path.open("rb") as file:
+            check_footer(file)
+            return int(pq.ParquetFile(file).metadata.num_rows)
+    except (OSError, ValueError, pa.ArrowException):
+        return 0
+
+
+def _word(path: Path) -> str:
+    try:
+        key = path.read_bytes()
+    except OSError:
+        return ""
+    return hmac.digest(key, b"the same key", "sha256").hex()[:16] if len(key) == KEY_BYTES else ""
+
+
+def _closed(known: Remembered) -> str:
+    kept = known.model_dump(mode="json")
+    return json.dumps({"kept": kept, "seal": _seal(kept)}, sort_keys=True)
+
+
+def _opened(text: str) -> Remembered:
+    """The note from its text; ``ValueError`` where it is another than was written."""
+    try:
+        told = json.loads(text)
+        kept = told["kept"]
+        if told["seal"] != _seal(kept):
+            raise ValueError("it is not what was written")
+        return Remembered.model_validate(kept)
+    except (KeyError, TypeError, ValidationError) as error:
+        raise ValueError("it is no note") from error
+
+
+def _seal(kept: Any) -> str:
+    """Against damage, not against forgers."""
+    return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:32]
+
+
+def _write(store: Path, known: Remembered) -> None:
+    write_bytes(store / REMEMBERED_NAME, (_closed(known) + "\n").encode())
