@@ -11,7 +11,8 @@ if _HERE not in sys.path:
 
 from keeper import PagesKeeper  # noqa: E402
 
-from fleetbrake.access.gate import App, Gate  # noqa: E402
+from fleetbrake.access.asgi import App  # noqa: E402
+from fleetbrake.access.gate import Gate  # noqa: E402
 
 # the framework looks for an assignment of this form and serves what has this name in the end: the gate
 app: App = st.App(Path(__file__).resolve().with_name("app.py"))

@@ -10,14 +10,17 @@ from streamlit import config
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.Element_pb2 import Element
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+from streamlit.runtime import Runtime
 from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
 from streamlit.web.server.starlette.starlette_websocket import (
     _get_signed_cookie_with_chunks,
     _parse_decoded_user_cookie,
 )
 
+from fleetbrake.access.brought_in import is_sheet
 from fleetbrake.access.caller import Caller, local_caller
 from fleetbrake.access.ended import ENDED
+from fleetbrake.access.keeper import Brought, page_name
 from fleetbrake.access.loopback import is_loopback
 from fleetbrake.access.serving import shown_address
 
@@ -75,19 +78,22 @@ class PagesKeeper:
         if kind == "backend_operation_request":
             return bool(caller.viewer.roles) and asked.backend_operation_request.WhichOneof("payload") in _LET_IN
         if kind == "file_urls_request":
-            return caller.viewer.may_act
+            return caller.viewer.may_act and all(map(is_sheet, asked.file_urls_request.file_names))
         return kind in _ANYBODY
 
     def told(self, message: bytes) -> frozenset[str]:
-        """Files and things still to be made, out of the framework's own parts alone: never out of a text."""
+        """The open page, files and things still to be made, out of the framework's own parts: never out of a text."""
         sent = ForwardMsg()
         try:
             sent.ParseFromString(message)
         except Exception:  # as above; then nothing was told
             return frozenset()
-        if sent.WhichOneof("type") == "backend_operation_response":
+        kind = sent.WhichOneof("type")
+        if kind == "new_session":
+            return frozenset({page_name(sent.new_session.initialize.session_id)})
+        if kind == "backend_operation_response":
             return _file(sent.backend_operation_response.deferred_file.url)
-        return _named(sent.delta.new_element) if sent.WhichOneof("type") == "delta" else frozenset()
+        return _named(sent.delta.new_element) if kind == "delta" else frozenset()
 
     def asked_for(self, message: bytes) -> str | None:
         """Name of what a browser asks to be made, as :meth:`told` has it."""
@@ -101,6 +107,21 @@ class PagesKeeper:
             "dataframe_chunk": f"rows {operation.dataframe_chunk.source_id}",
         }
         return wanted.get(operation.WhichOneof("payload") or "")
+
+    def takes_up(self, protocols: str) -> tuple[str, str]:
+        """The framework puts its token and an older page's name behind its own, by place."""
+        told = protocols.split(",")
+        return (told[2].strip() if len(told) > 2 else ""), ",".join(told[:2])
+
+    def brought(self) -> Mapping[str, Brought]:
+        """What the framework keeps in memory, by open page."""
+        if not Runtime.exists():
+            return {}
+        storage = getattr(Runtime.instance().uploaded_file_mgr, "file_storage")  # noqa: B009 - not of its interface
+        return {
+            session: Brought(len(files), sum(len(file.data) for file in list(files.values())))
+            for session, files in list(storage.items())
+        }
 
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""

@@ -270,6 +270,7 @@ def dashboard(
     sys.stdout.flush()
     os.environ["FLEETBRAKE_STORE"] = str(store.resolve())
     os.environ[serving.SIGN_IN_VARIABLE] = "" if settings is None else str(settings.path)
+    serving.settle_in(page, os.environ)
     # -P: no module of the folder in which this is started takes the place of an installed one
     command = [sys.executable, "-P", "-m", "streamlit", "run", str(page), *options]
     os.execv(sys.executable, command)  # noqa: S606 - our own interpreter, no shell

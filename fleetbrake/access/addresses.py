@@ -48,7 +48,7 @@ _BRING: Final = frozenset({"PUT", "DELETE"})
 _PAGE: Final = re.compile(r"/[A-Za-z0-9_-]{0,64}")
 _ASSET: Final = re.compile(r"/static/(?:[A-Za-z0-9_-]+/)*[A-Za-z0-9_-][A-Za-z0-9_.-]*")
 _DOWNLOAD: Final = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[a-z0-9]{1,8})?")
-_UPLOAD: Final = re.compile(r"/_stcore/upload_file/[0-9a-f-]{36}/[A-Za-z0-9-]{1,64}")
+_UPLOAD: Final = re.compile(r"/_stcore/upload_file/([0-9a-f-]{36})/[A-Za-z0-9-]{1,64}")
 
 _EXACT: Final[dict[str, Way]] = {
     "/": Way(Sort.FRAME, _LOOK),
@@ -87,3 +87,9 @@ def download_of(path: str) -> str | None:
     """The name of a file kept for download, without its ending, where the path leads to one."""
     found = _DOWNLOAD.fullmatch(path)
     return found.group(1) if found else None
+
+
+def session_of(path: str) -> str:
+    """The open page that a file is brought in for; empty where the path leads to no such place."""
+    found = _UPLOAD.fullmatch(path)
+    return found.group(1) if found else ""

@@ -7,35 +7,32 @@ again by each page: these are two doors, and neither rests on the other.
 
 import logging
 import time
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
-from typing import Any, Final, Protocol
+from collections.abc import Mapping
+from typing import Final
 
+from fleetbrake.access import brought_in
 from fleetbrake.access.addresses import (
-    LARGEST_UPLOAD,
     LONGEST_PATH,
     LONGEST_QUERY,
     Sort,
     Way,
     download_of,
     fit_for_a_log,
+    session_of,
     way_to,
 )
 from fleetbrake.access.answer_headers import dressed, safety_headers
+from fleetbrake.access.asgi import App, Message, Receive, Scope, Send, headers_of, remote_of
+from fleetbrake.access.brought_in import NOT_YOURS, Refusal
 from fleetbrake.access.caller import LONGEST_HOURS, NOT_HERE, Caller
+from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
-
-Scope = MutableMapping[str, Any]
-Message = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Message]]
-Send = Callable[[Message], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
+from fleetbrake.access.open_page import OpenPage
 
 #: Open pages of people who are let in, and of whoever stands before the door: a crowd before the door shuts nobody out
 #: who is inside. Own choice: a page costs some megabytes and a thread while it is drawn.
 MOST_INSIDE: Final = 400
 MOST_OUTSIDE: Final = 60
-#: Longest message of a browser (bytes): a filled form, or what stands in an address. Own choice.
-LONGEST_MESSAGE: Final = 1_000_000
 #: The log speaks of one kind of refusal once in so many seconds: a flood must not fill the disk. Own choice.
 _SAID_AGAIN_S: Final = 60.0
 
@@ -43,40 +40,6 @@ _NO_SUCH: Final = "There is no such address here."
 _NO_SUCH_WAY: Final = "This address cannot be used that way."
 _TOO_LONG: Final = "The address is too long."
 _OTHER_NAME: Final = "The pages are not served under this name."
-_NOT_YOURS: Final = "This file is not for you, or your sign-in has ended. Open its page again."
-_TOO_LARGE: Final = "The file is too large."
-_NO_LENGTH: Final = "The size of the file has to be told first."
-
-Refusal = tuple[int, str]
-
-
-class Keeper(Protocol):
-    """What the gate has to be told from outside."""
-
-    def caller(self, headers: Mapping[str, str], remote_ip: str | None, *, speaks: bool) -> Caller:
-        """Who asks; ``speaks``: by a web socket, with which browsers say where the page comes from."""
-
-    def names_us(self, host: str) -> bool:
-        """Whether the pages are served under this host name, a port behind it left aside."""
-
-    def our_page(self, origin: str, host: str) -> bool:
-        """Whether a page of this origin is one of ours, on a request to ``host``."""
-
-    def passes(self, message: bytes, caller: Caller) -> bool:
-        """Whether what a browser asks for may reach the framework."""
-
-    def told(self, message: bytes) -> frozenset[str]:
-        """Names of the files, and of things still to be made, that the framework's own parts tell a browser of."""
-
-    def asked_for(self, message: bytes) -> str | None:
-        """Name of the thing that a browser asks to be made; None if it asks for something else."""
-
-    def sign_out(self, headers: Mapping[str, str]) -> None:
-        """End the sign-in whose cookie this is."""
-
-    @property
-    def origin(self) -> str:
-        """Scheme, host and port under which people reach the pages."""
 
 
 class Gate:
@@ -86,6 +49,7 @@ class Gate:
         self._app = app
         self._keeper = keeper
         self._files = KeptFiles()
+        self._coming = brought_in.Coming()
         self._open = {True: 0, False: 0}
         self._said: dict[str, float] = {}
 
@@ -110,7 +74,10 @@ class Gate:
             return
         if way.sort is Sort.SIGN_OUT:
             self._keeper.sign_out(headers or {})
-        await self._app(scope, receive, self._dressing(send, way))
+        if way.sort is Sort.UPLOAD and scope["method"] == "PUT":
+            await self._take_in(scope, headers or {}, receive, self._dressing(send, way))
+        else:
+            await self._app(scope, receive, self._dressing(send, way))
 
     def _refused(self, scope: Scope, way: Way, headers: Mapping[str, str]) -> Refusal | None:
         """Why a request of the right shape is not let through; None lets it pass."""
@@ -132,10 +99,29 @@ class Gate:
         caller = self._keeper.caller(headers, remote_of(scope), speaks=False)
         if caller.refused == NOT_HERE:
             return 403, NOT_HERE
+        told = bool(caller.viewer.roles) and self._files.told(_thing(scope["path"], way), whose(caller))
         if way.sort is Sort.DOWNLOAD:
-            mine = bool(caller.viewer.roles) and self._files.told(download_of(scope["path"]) or "", _whose(caller))
-            return None if mine else (403, _NOT_YOURS)
-        return _upload_refused(caller, scope["method"], headers) if way.sort is Sort.UPLOAD else None
+            return None if told else (403, NOT_YOURS)
+        if way.sort is Sort.UPLOAD:
+            refused = brought_in.announced_wrongly(caller, scope["method"], headers)
+            return refused or (None if told else (403, NOT_YOURS))
+        return None
+
+    async def _take_in(self, scope: Scope, headers: Mapping[str, str], receive: Receive, send: Send) -> None:
+        """A file that somebody who may act brings in for a page of his own: a sheet, and few of them."""
+        person = whose(self._keeper.caller(headers, remote_of(scope), speaks=False))
+        kept = brought_in.of_person(
+            self._keeper.brought(), lambda session: self._files.told(page_name(session), person)
+        )
+        with self._coming.one_more(person, kept) as may:
+            if not may:
+                await self._answer(send, 413, brought_in.TOO_MANY)
+                return
+            body = await brought_in.sheet_from(receive)
+            if isinstance(body, bytes):
+                await self._app(scope, brought_in.told_again(body, receive), send)
+            elif body is not None:
+                await self._answer(send, *body)
 
     def _dressing(self, send: Send, way: Way) -> Send:
         """``send`` with our headers on the answer."""
@@ -173,7 +159,8 @@ class Gate:
             return
         self._open[inside] += 1
         try:
-            await self._app(scope, self._heard(scope, headers, receive), self._spoken(scope, headers, send))
+            page = OpenPage(scope, caller, self._keeper, self._files, self._tell)
+            await self._app(page.scope(scope), page.heard(receive), page.spoken(send))
         finally:
             self._open[inside] -= 1
 
@@ -189,43 +176,6 @@ class Gate:
         caller = self._keeper.caller(headers, remote_of(scope), speaks=True)
         return None if caller.refused == NOT_HERE else caller
 
-    def _heard(self, scope: Scope, headers: Mapping[str, str], receive: Receive) -> Receive:
-        """``receive`` without what may not reach the framework; who asks is looked up anew for each message."""
-
-        async def _receive() -> Message:
-            while True:
-                message = await receive()
-                if message["type"] != "websocket.receive":
-                    return message
-                asked = message.get("bytes")
-                caller = self._keeper.caller(headers, remote_of(scope), speaks=True)
-                if asked is None or len(asked) > LONGEST_MESSAGE:
-                    self._tell("message", "A message that no page of ours sends closed its connection.")
-                    return {"type": "websocket.disconnect", "code": 1009}
-                if self._keeper.passes(asked, caller) and self._is_theirs(asked, caller):
-                    return message
-
-        return _receive
-
-    def _is_theirs(self, asked: bytes, caller: Caller) -> bool:
-        """Whether what is to be made was told to this person, in the roles that he has now."""
-        wanted = self._keeper.asked_for(asked)
-        return wanted is None or self._files.told(wanted, _whose(caller))
-
-    def _spoken(self, scope: Scope, headers: Mapping[str, str], send: Send) -> Send:
-        """``send`` that remembers whom it told of files to download."""
-
-        async def _send(message: Message) -> None:
-            said = message.get("bytes")
-            names = self._keeper.told(bytes(said)) if message["type"] == "websocket.send" and said else frozenset()
-            if names:
-                caller = self._keeper.caller(headers, remote_of(scope), speaks=True)
-                if caller.viewer.roles:
-                    self._files.note(names, _whose(caller))
-            await send(message)
-
-        return _send
-
     def _tell(self, kind: str, sentence: str) -> None:
         now = time.monotonic()
         if now - self._said.get(kind, -_SAID_AGAIN_S) >= _SAID_AGAIN_S:
@@ -233,28 +183,9 @@ class Gate:
             logging.getLogger("fleetbrake").warning("%s", sentence)
 
 
-def _whose(caller: Caller) -> str:
-    """The person in the roles of now: whoever gets other ones has to have the page drawn for them first."""
-    return "\n".join([caller.person, *sorted(caller.viewer.roles)])
-
-
-def headers_of(scope: Scope) -> dict[str, str] | None:
-    """The headers by name in small letters; None where one that decides stands there twice."""
-    told: dict[str, str] = {}
-    for name, value in scope.get("headers", []):
-        key = name.decode("latin-1").lower()
-        if key in told and key in ("host", "origin", "content-length"):
-            return None
-        # HTTP/2 and some servers in front send cookies in parts: RFC 9113 section 8.2.3 (from memory)
-        joined = "; " if key == "cookie" else ", "
-        told[key] = f"{told[key]}{joined}{value.decode('latin-1')}" if key in told else value.decode("latin-1")
-    return told
-
-
-def remote_of(scope: Scope) -> str | None:
-    """The other end of the connection."""
-    client = scope.get("client")
-    return str(client[0]) if client else None
+def _thing(path: str, way: Way) -> str:
+    """What somebody has to have been told of to use this address."""
+    return page_name(session_of(path)) if way.sort is Sort.UPLOAD else download_of(path) or ""
 
 
 def _too_long(scope: Scope) -> bool:
@@ -271,15 +202,3 @@ def _shape_refused(scope: Scope, way: Way | None, headers: Mapping[str, str] | N
     if way.sort in (Sort.SIGN_IN, Sort.SIGN_OUT) and not fit_for_a_log(scope.get("query_string", b"")):
         return 400, _NO_SUCH_WAY
     return None if scope["method"] in way.methods else (405, _NO_SUCH_WAY)
-
-
-def _upload_refused(caller: Caller, method: str, headers: Mapping[str, str]) -> Refusal | None:
-    """Files are brought in by those who may act, one of a told and small size at a time."""
-    if not caller.viewer.may_act:
-        return 403, _NOT_YOURS
-    if method != "PUT":
-        return None
-    told = headers.get("content-length", "")
-    if not told.isascii() or not told.isdigit() or "transfer-encoding" in headers:
-        return 411, _NO_LENGTH
-    return (413, _TOO_LARGE) if len(told) > 12 or int(told) > LARGEST_UPLOAD else None

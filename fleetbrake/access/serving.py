@@ -1,5 +1,7 @@
 """How the pages are served: on which address, with which locks, and never openly beyond this machine."""
 
+import os
+from collections.abc import MutableMapping
 from pathlib import Path
 from typing import Final
 
@@ -70,7 +72,20 @@ _LOCKS: Final = {
     "client.showErrorDetails": "none",
     "client.toolbarMode": "viewer",
     "browser.gatherUsageStats": "false",
+    "global.e2eTest": "false",
+    "global.unitTest": "false",
+    "runner.magicEnabled": "false",
+    "runner.fastReruns": "true",
+    "server.allowRunOnSave": "false",
+    "server.runOnSave": "false",
+    "server.customComponentBaseUrlPath": "",
+    "server.disconnectedSessionTTL": "120",
+    "server.enableWebsocketCompression": "false",
+    "server.xsrfCookieSameSite": "lax",
+    "browser.serverAddress": "localhost",
 }
+#: Where the framework would look for secrets that nobody named: in the home folder and the folder it is started in.
+_NO_SECRETS: Final = "no-such-file.toml"
 
 
 def check_address(address: str, sign_in: SignIn | None) -> None:
@@ -92,7 +107,8 @@ def server_options(address: str, port: int, sign_in: SignIn | None) -> list[str]
     hosts = ["localhost", "127.0.0.1", "::1", bare] if is_loopback(bare) else []
     if sign_in is not None:
         hosts.append(sign_in.host)
-        options += [f"--secrets.files={sign_in.path}", f"--server.corsAllowedOrigins={sign_in.origin}"]
+        options.append(f"--server.corsAllowedOrigins={sign_in.origin}")
+    options.append(f"--secrets.files={sign_in.path if sign_in is not None else _NO_SECRETS}")
     return options + [f"--server.allowedHosts={host}" for host in dict.fromkeys(hosts)]
 
 
@@ -102,6 +118,18 @@ def shown_address(address: str, port: int, sign_in: SignIn | None) -> str:
         return sign_in.origin
     bare = address.removeprefix("[").removesuffix("]")
     return f"http://[{bare}]:{port}" if ":" in bare else f"http://{bare}:{port}"
+
+
+def settle_in(pages: Path, surroundings: MutableMapping[str, str]) -> None:
+    """Leave the folder that the command was started in for that of the pages: what it holds configures nothing.
+
+    The framework reads ``.streamlit`` of the folder at hand, which may be another's. Folders of modules that are
+    named from there keep their place.
+    """
+    named = surroundings.get("PYTHONPATH", "")
+    if named:
+        surroundings["PYTHONPATH"] = os.pathsep.join(str(Path(part).absolute()) for part in named.split(os.pathsep))
+    os.chdir(pages.parent)
 
 
 def pages_file(package: Path) -> Path:

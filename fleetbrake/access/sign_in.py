@@ -45,6 +45,8 @@ _CALLBACK: Final = "/oauth2callback"
 
 _AUTH_NEEDED: Final = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 _AUTH_KNOWN: Final = frozenset({*_AUTH_NEEDED, "client_kwargs"})
+#: What may be told to the library that speaks with the provider: what is asked for, never how safely.
+_CLIENT_KNOWN: Final = frozenset({"scope", "prompt", "max_age", "acr_values", "login_hint", "ui_locales", "timeout"})
 _ROLES_KNOWN: Final = frozenset({"claim", "by_claim", "by_email", "by_subject"})
 #: Claims that people write themselves or that may pass to another person: no ground for a role.
 #: OpenID Connect Core 1.0, sections 5.1 and 5.7 (from memory): only subject and issuer together stand for a person.
@@ -137,6 +139,7 @@ def _auth_problems(auth: Mapping[str, Any], redirect: str) -> list[str]:
     for key in sorted(set(auth) - _AUTH_KNOWN):
         several = isinstance(auth[key], dict)
         problems.append(f"[auth.{key}]: one provider only, its keys in [auth]" if several else f"unknown [auth] {key}")
+    problems += _client_problems(auth.get("client_kwargs", {}))
     secret = str(auth.get("cookie_secret", ""))
     if secret and (len(secret) < SHORTEST_SECRET or len(set(secret)) < _FEWEST_DIFFERENT):
         problems.append(f"[auth] cookie_secret must be {SHORTEST_SECRET} characters or more, drawn at random")
@@ -148,6 +151,21 @@ def _auth_problems(auth: Mapping[str, Any], redirect: str) -> list[str]:
             problems.append(f"[auth] redirect_uri must be the pages' address followed by {_CALLBACK}")
     if auth.get("server_metadata_url"):
         problems += _address_problems("server_metadata_url", str(auth["server_metadata_url"]))
+    return problems
+
+
+def _client_problems(told: Any) -> list[str]:
+    """The library passes all of it on: the provider's certificate could be left unchecked, or another server asked."""
+    if not isinstance(told, dict):
+        return ["[auth] client_kwargs is no table"]
+    known = ", ".join(sorted(_CLIENT_KNOWN))
+    problems = [
+        f"[auth] client_kwargs: {key} cannot be set (known: {known})" for key in sorted(set(told) - _CLIENT_KNOWN)
+    ]
+    if "verify" in told:
+        problems[-1] += "; the provider's certificate is always checked, your own authority's by SSL_CERT_FILE"
+    if "scope" in told and "openid" not in str(told["scope"]).split():
+        problems.append("[auth] client_kwargs: scope must hold openid")
     return problems
 
 

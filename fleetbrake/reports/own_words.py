@@ -71,5 +71,14 @@ def _words() -> frozenset[str]:
     return frozenset(found) - _NAMES_TOO
 
 
+def _codes() -> frozenset[str]:
+    """Wheels, categories: what our own lists write with a letter and a digit."""
+    listed = [text for name, value in vars(vocabulary).items() if name.isupper() for text in _texts(value)]
+    found = re.findall(r"[^\W_]+", " ".join(listed).casefold())
+    return frozenset(word for word in found if any(map(str.isdigit, word)) and any(map(str.isalpha, word)))
+
+
 #: All of them, without case.
 OWN_WORDS: Final = _words()
+#: All of those of letters and digits, without case.
+OWN_CODES: Final = _codes()

@@ -11,15 +11,18 @@ from hypothesis import strategies as st
 
 from fleetbrake.access.addresses import Sort, download_of, fit_for_a_log, way_to
 from fleetbrake.access.answer_headers import dressed
+from fleetbrake.access.asgi import headers_of
 from fleetbrake.access.caller import NOT_HERE, Caller
 from fleetbrake.access.ended import Ended
-from fleetbrake.access.gate import MOST_INSIDE, Gate, headers_of
+from fleetbrake.access.gate import MOST_INSIDE, Gate
+from fleetbrake.access.keeper import Brought, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.roles import NOBODY, PAGES, Role, Viewer
 
 INSIDE = Caller(Viewer("x", frozenset({Role.PLANNER})), signed_in=True, person="p")
 OUTSIDE = Caller(NOBODY, "Sign in", may_sign_in=True)
 FILE = "0123456789abcdef" * 2
+SESSION = "0" * 36
 
 
 class _Keeper:
@@ -43,6 +46,18 @@ class _Keeper:
 
     def passes(self, message: bytes, _caller: Caller) -> bool:
         return message != b"no"
+
+    def told(self, message: bytes) -> frozenset[str]:
+        return frozenset({message.decode()}) if message.startswith(b"page ") else frozenset()
+
+    def asked_for(self, _message: bytes) -> str | None:
+        return None
+
+    def takes_up(self, protocols: str) -> tuple[str, str]:
+        return protocols.partition(",")[2], protocols.partition(",")[0]
+
+    def brought(self) -> Mapping[str, Brought]:
+        return {}
 
     def sign_out(self, _headers: Mapping[str, str]) -> None:
         self.signed_out += 1
@@ -187,13 +202,15 @@ def test_looking_is_all_that_is_done(method: str) -> None:
         ({"content_length": "10", "transfer_encoding": "chunked"}, 411),
         ({"content_length": "2200001"}, 413),
         ({"content_length": "9" * 5_000}, 413),
-        ({"content_length": "2000000"}, 200),
+        ({"content_length": "2000000"}, 415),  # nothing came, which is no sheet
         ({"content_length": "2000000", "sec_fetch_site": "cross-site"}, 403),
     ],
 )
 def test_what_is_brought_in_is_small_and_says_so(headers: dict[str, str], status: int) -> None:
-    slot = f"/_stcore/upload_file/{'0' * 36}/{'0' * 36}"
-    assert _asked(Gate(_all_is_well, _Keeper()), slot, "PUT", **headers)[0] == status
+    slot, gate = f"/_stcore/upload_file/{SESSION}/{'0' * 36}", Gate(_all_is_well, _Keeper())
+    gate._files.note([page_name(SESSION)], whose(INSIDE))
+    assert _asked(gate, slot, "PUT", **headers)[0] == status
+    assert _asked(Gate(_all_is_well, _Keeper()), slot, "PUT", **headers)[0] == (403 if status in (200, 415) else status)
     assert _asked(Gate(_all_is_well, _Keeper(OUTSIDE)), slot, "PUT", **headers)[0] == 403
 
 

@@ -1,6 +1,9 @@
 """The command refuses to listen beyond this machine without a sign-in, and locks what the server could open."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -22,7 +25,8 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         raise SystemExit(0)
 
     monkeypatch.setattr(cli.os, "execv", _execv)
-    for name in ("FLEETBRAKE_STORE", "FLEETBRAKE_SIGN_IN"):
+    monkeypatch.chdir(Path.cwd())  # the command leaves it: taken back
+    for name in ("FLEETBRAKE_STORE", "FLEETBRAKE_SIGN_IN", "PYTHONPATH"):
         monkeypatch.setenv(name, "before")
     return seen
 
@@ -72,7 +76,8 @@ def test_the_doors_that_stay_shut() -> None:
     for shut in ("enableXsrfProtection=true", "enableCORS=true", "enableStaticServing=false", "enableAgentApi=false"):
         assert f"--server.{shut}" in options
     assert "--client.showErrorDetails=none" in options and "--server.trustedUserHeaders={}" in options
-    assert not [option for option in options if option.startswith("--secrets.files")]
+    (secrets,) = [option for option in options if option.startswith("--secrets.files")]
+    assert not Path(secrets.partition("=")[2]).exists(), "else those of the folder at hand would be read"
     hosts = [option.partition("=")[2] for option in options if "allowedHosts" in option]
     assert hosts == ["localhost", "127.0.0.1", "::1"]
 
@@ -97,3 +102,71 @@ def test_no_module_of_the_folder_it_is_started_in_is_taken_for_ours(tmp_path: Pa
     for folder in ("fleetbrake", "dashboards", "jobs"):
         for path in (root / folder).rglob("*.py"):
             assert 'sys.executable, "-m"' not in path.read_text(encoding="utf-8"), path
+
+
+#: Options of the framework that a configuration file of somebody's home may set: what pages look like, how long
+#: something is kept, what is only read where a lock switches it on, or what the command names on its own.
+_LEFT_OPEN = (
+    "global.disableWidgetStateDuplicationWarning", "global.showWarningOnDirectExecution",
+    "global.suppressDeprecationWarnings", "global.minCachedMessageSize", "global.maxCachedMessageAge",
+    "logger.enableRich", "logger.hideWelcomeMessage", "client.disableDataExport", "client.showSidebarNavigation",
+    "client.showErrorLinks", "runner.postScriptGC", "runner.enforceSerializableSessionState", "runner.enumCoercion",
+    "runner.parallelMaxWorkers", "runner.cacheBackgroundRefreshMaxWorkers", "runner.cacheHashSeed",
+    "runner.cacheBackgroundRefreshTTLMultiplier", "runner.connectionDefaultTTL", "server.folderWatchList",
+    "server.folderWatchBlacklist", "server.enableExpensiveMemoryStats", "server.maxCacheDataSize",
+    "server.cookieSecret", "server.showEmailPrompt", "server.websocketPingInterval", "server.agentWaitTimeout",
+    "server.agentSessionTTL", "server.agentMaxSessions", "server.agentPreviewRows", "browser.serverPort",
+    "ui.hideTopBar", "magic.displayRootDocString", "magic.displayLastExprIfNoSemicolon",
+    "server.unsafeMetricsUserAttributes", "server.sslCertFile", "server.sslKeyFile", "logger.messageFormat",
+)  # fmt: skip
+
+
+def test_every_option_of_the_framework_is_named_or_harmless(tmp_path: Path) -> None:
+    """Asked from the version that is installed: one that a later version brings has to be looked at."""
+    from streamlit import config
+
+    named = {o.removeprefix("--").partition("=")[0] for o in server_options("127.0.0.1", 8600, None)}
+    file = read_sign_in(write_file(tmp_path / "sign-in.toml"), 8600)
+    named |= {o.removeprefix("--").partition("=")[0] for o in server_options("127.0.0.1", 8600, file)}
+    known = {name for name in config._config_options_template if not name.startswith("theme")}
+    assert known - named - set(_LEFT_OPEN) == set() and named <= known
+    assert named.isdisjoint(_LEFT_OPEN) and set(_LEFT_OPEN) <= known
+
+
+def test_the_folder_it_is_started_in_is_left(
+    tmp_path: Path, started: list[list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else may write there: configuration and secrets of it would else be taken."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PYTHONPATH", "here:/there")
+    assert _run(tmp_path)[0] == 0 and Path.cwd() == Path(started[0][5]).parent
+    assert cli.os.environ["PYTHONPATH"] == f"{tmp_path / 'here'}:/there"
+
+
+def test_what_lies_in_that_folder_changes_nothing(tmp_path: Path) -> None:
+    """The framework itself is asked what holds, left in that folder and led out of it as the command does."""
+    hidden = tmp_path / ".streamlit"
+    hidden.mkdir()
+    (hidden / "config.toml").write_text("[server]\nagentMaxSessions = 7\nenableCORS = false\n[theme]\nbase='dark'\n")
+    (hidden / "secrets.toml").write_text('FLEETBRAKE_SIGN_IN = "/tmp/of-another.toml"\n')
+    code = (
+        "import os, sys, pathlib\n"
+        "from fleetbrake.access import serving\n"
+        "page = serving.pages_file(pathlib.Path(serving.__file__).parents[1])\n"
+        "if 'leave' in sys.argv: serving.settle_in(page, os.environ)\n"
+        "from streamlit import config\n"
+        "from streamlit.runtime.secrets import secrets_singleton as secrets\n"
+        "secrets.load_if_toml_exists()\n"
+        "print(config.get_option('server.agentMaxSessions'), config.get_option('theme.base'),"
+        " os.environ.get('FLEETBRAKE_SIGN_IN'))\n"
+    )
+    surroundings = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path), "HOME": str(tmp_path / "home")}
+    surroundings.pop("FLEETBRAKE_SIGN_IN", None)
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", code, *leave], cwd=tmp_path, env=surroundings, capture_output=True, text=True,
+            check=True,
+        ).stdout.splitlines()[-1]
+        for leave in ([], ["leave"])
+    ]  # fmt: skip
+    assert said == ["7 dark /tmp/of-another.toml", "100 light None"], "and it would else"

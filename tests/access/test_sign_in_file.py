@@ -64,6 +64,27 @@ def test_each_slip_in_auth_is_named(change: dict[str, Any], said: str, tmp_path:
     assert said in _refused(write_file(tmp_path / "sign-in.toml", auth=change))
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("client_kwargs = {verify = false}", "certificate is always checked"),
+        ('client_kwargs = {verify = "/tmp/own.pem"}', "verify cannot be set"),
+        ('client_kwargs = {proxy = "http://evil.example.org"}', "proxy cannot be set"),
+        ("client_kwargs = {trust_env = true, event_hooks = 1}", "event_hooks cannot be set"),
+        ('client_kwargs = {scope = "profile"}', "scope must hold openid"),
+        ("client_kwargs = 3", "client_kwargs is no table"),
+        ('client_kwargs = {scope = "openid email", prompt = "login"}', ""),
+    ],
+)
+def test_what_is_told_to_the_library_that_speaks_with_the_provider(line: str, said: str, tmp_path: Path) -> None:
+    file = write_file(tmp_path / "a.toml")
+    file.write_text(file.read_text().replace("[auth]", f"[auth]\n{line}"))
+    if said:
+        assert said in _refused(file) and "evil" not in _refused(file)
+    else:
+        assert read_sign_in(file, 8600).claim == "groups"
+
+
 def test_several_providers_are_refused(tmp_path: Path) -> None:
     said = _refused(write_file(tmp_path / "a.toml", auth__second={"client_id": "x"}))
     assert "[auth.second]: one provider only" in said

@@ -80,6 +80,13 @@ def asked(
         return error.code, dict(error.headers.items()), error.read()
 
 
+def page_token(address: str) -> str:
+    """What a page of ours, and no other, can read: it goes with what is brought in, and with a web socket."""
+    _, told, _ = asked(address, "/_stcore/health")
+    cookie = next(value for name, value in told.items() if name.lower() == "set-cookie")
+    return cookie.partition("=")[2].partition(";")[0]
+
+
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
     def redirect_request(self, *_: Any) -> None:
         return None
@@ -107,33 +114,48 @@ class Drawn:
         return {page.url_pathname: page.page_script_hash for nav in self.of("navigation") for page in nav.app_pages}
 
     @property
+    def later(self) -> list[str]:
+        """Ids of the files that are made once they are asked for."""
+        return [one.deferred_file_id for one in self._downloads if one.deferred_file_id]
+
+    @property
+    def files(self) -> list[str]:
+        """Addresses of the files that are there, and of those that were made on asking."""
+        made = [one.deferred_file.url for one in self.of("backend_operation_response")]
+        return [url for url in (*(one.url for one in self._downloads), *made) if url]
+
+    @property
+    def _downloads(self) -> list[Any]:
+        parts = [delta.new_element for delta in self.of("delta")]
+        return [part.download_button for part in parts if part.WhichOneof("type") == "download_button"]
+
+    @property
     def widgets(self) -> list[str]:
         """The framework's names of all that can be pressed or chosen."""
         return sorted(found.decode() for found in set(_WIDGETS.findall(self.raw)))
 
 
 class Speaker:
-    """One open web socket."""
+    """One open web socket; ``goes_on``: the session of an older one that a browser would go on with."""
 
-    def __init__(self, address: str, cookie: str = "", *, token: bool = True, **headers: str) -> None:
-        xsrf = ""
-        if token:
-            _, told, _ = asked(address, "/_stcore/health")
-            told_cookie = next(value for name, value in told.items() if name.lower() == "set-cookie")
-            xsrf = told_cookie.partition("=")[2].partition(";")[0]
+    def __init__(
+        self, address: str, cookie: str = "", *, token: bool = True, goes_on: str = "", **headers: str
+    ) -> None:
+        xsrf = page_token(address) if token else ""
         cookies = "; ".join(part for part in (cookie, f"_streamlit_xsrf={xsrf}" if xsrf else "") if part)
         told_headers = {"Cookie": cookies} | {name.replace("_", "-"): value for name, value in headers.items()}
         self._opened = connect(
             address.replace("http", "ws", 1) + "/_stcore/stream",
             origin=told_headers.pop("Origin", address),  # type: ignore[arg-type]
             additional_headers=told_headers,
-            subprotocols=["streamlit", *([xsrf] if xsrf else [])],  # type: ignore[list-item]
+            subprotocols=["streamlit", *([xsrf] if xsrf else []), *([goes_on] if goes_on else [])],  # type: ignore[list-item]
             max_size=None,
             open_timeout=PATIENCE_S,
             proxy=None,
         )
         self._socket = self._opened.__enter__()
-        self._session = ""
+        self.session = ""
+        self.closed = False
 
     def __enter__(self) -> "Speaker":
         return self
@@ -145,18 +167,26 @@ class Speaker:
         self._opened.__exit__(None, None, None)
 
     def say(self, message: BackMsg | bytes | str) -> None:
-        self._socket.send(message.SerializeToString() if isinstance(message, BackMsg) else message)
+        """Send a message; that the other end is gone shows in what is heard."""
+        try:
+            self._socket.send(message.SerializeToString() if isinstance(message, BackMsg) else message)
+        except ConnectionClosed:
+            self.closed = True
 
-    def operate(self, kind: str, patience_s: float = PATIENCE_S, **given: str) -> Drawn:
-        """Ask for something beside the pages, in this session's name; what comes until its answer."""
+    def ask(self, kind: str, **given: str) -> None:
+        """Ask for something beside the pages, in this session's name, and wait for nothing."""
         message = BackMsg()
         asked_for = message.backend_operation_request
-        asked_for.request_id, asked_for.session_id = "r", self._session
+        asked_for.request_id, asked_for.session_id = "r", self.session
         payload = getattr(asked_for, kind)
         payload.SetInParent()
         for name, value in given.items():
             setattr(payload, name, value)
         self.say(message)
+
+    def operate(self, kind: str, patience_s: float = PATIENCE_S, **given: str) -> Drawn:
+        """As :meth:`ask`; what comes until its answer."""
+        self.ask(kind, **given)
         return self.heard("backend_operation_response", patience_s)
 
     def rerun(
@@ -179,13 +209,16 @@ class Speaker:
         while time.monotonic() < end:
             try:
                 said = self._socket.recv(timeout=max(end - time.monotonic(), 0.01))
-            except (TimeoutError, ConnectionClosed):
+            except TimeoutError:
+                break
+            except ConnectionClosed:
+                self.closed = True
                 break
             assert isinstance(said, bytes)
             drawn.raw += said
             drawn.messages.append(ForwardMsg.FromString(said))
             for begun in drawn.of("new_session")[-1:]:
-                self._session = begun.initialize.session_id or self._session
+                self.session = begun.initialize.session_id or self.session
             if drawn.messages[-1].WhichOneof("type") == until and not self._draws_again(drawn):
                 break
         return drawn

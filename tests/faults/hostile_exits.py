@@ -9,6 +9,7 @@ import io
 import json
 import os
 import re
+import shutil
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -30,7 +31,7 @@ from fleetbrake.core.tables import TABLES
 from fleetbrake.reports import plan_files
 from fleetbrake.reports.sheets.driver_sheet import driver_sheets, talks_with
 from fleetbrake.reports.sheets.vehicle_sheet import vehicle_sheets
-from fleetbrake.store.database import reading
+from fleetbrake.store.database import reading, rebuilding
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 #: Letters of one line on a terminal: what no sentence reaches whose foreign parts are bounded.
@@ -113,6 +114,26 @@ def terminal(fleet: Fleet) -> Iterator[str]:
     store = ("--store", str(fleet.store))
     for words in (("score", *store), ("plan", *store, "--json"), ("holds", *store)):
         yield from command(*words, status=(0,))[1]
+
+
+def upkeep(fleet: Fleet, folder: Path) -> Iterator[str]:
+    """What is said of a store that is sound, of one that lost pieces and rows, and of what is too old to be kept."""
+    yield from command("check", "--store", str(fleet.store), status=(0,))[1]
+    store = Path(shutil.copytree(fleet.store, folder / "damaged"))
+    given = ("--store", str(store))
+    with rebuilding(store) as con:
+        con.execute("UPDATE vehicle_health SET health_score = 400")
+        con.execute("UPDATE events SET driver_id = vehicle_id")
+        con.execute("DELETE FROM events WHERE rowid % 7 = 0")
+    told, wrong = command("check", *given, status=(1,))
+    yield from wrong
+    if " wrong (" not in told:
+        yield "check tells nothing of what is wrong, so that nothing is tried"
+    yield from command("check", *given, "--json", status=(1,))[1]
+    (piece, *_) = sorted((store / "lake").rglob("*.events.parquet"))
+    piece.write_bytes(piece.read_bytes()[:100])
+    for words in (("check", "--repair"), ("retain", "--months=1", "--dry-run"), ("retain", "--months=1", "--json")):
+        yield from command(words[0], *given, *words[1:])[1]
 
 
 # --- files ---------------------------------------------------------------------------------------------------------

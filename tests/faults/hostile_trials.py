@@ -74,6 +74,7 @@ def through_a_fleet(tally: Tally, fleet: Fleet, seed: int, *, pages: int, forget
     count(tally, "findings sheets", seed, doors.sheet(fleet, folder, texts), len(texts))
     count(tally, "holds", seed, doors.legal_holds(fleet, texts[::4]), len(texts[::4]))
     count(tally, "terminal", seed, exits.terminal(fleet), 3)
+    count(tally, "upkeep", seed, exits.upkeep(fleet, folder), 6)
     for role in (False, True):
         count(tally, "month files", seed, exits.month(fleet, folder / f"out {role}", safety_role=role))
     count(tally, "plan files", seed, exits.plan(fleet), 3)

@@ -212,7 +212,7 @@ def test_ids_in_texts(text: str, wanted: str) -> None:
         ("vh d05, VH_D05 and Vh.D05", "<VH-D05>, <VH-D05> and <VH-D05>"),
         ("VH -  D05; VH\u00a0D05; VH\u2013d05; ＶＨ-Ｄ05; V\u200bH-D05", "; ".join(["<VH-D05>"] * 5)),
         ("two VH-D05s, VH-D05's, VH-D05sx", "two <VH-D05>s, <VH-D05>'s, VH-D05sx"),
-        ("VHD05 VH-D051 xVH-D05", "VHD05 VH-D051 xVH-D05"),
+        ("VHD05 VH-D051 xVH-D05", "<VH-D05> VH-D051 xVH-D05"),
         ("jose\u0301 came, José, Jose", "<José> came, <José>, Jose"),
         ("the wheel and driver wheel", "the wheel and driver <wheel>"),
         ("brakes of drivers wheel; Mark said: a mark", "brakes of drivers <wheel>; <mark> said: a <mark>"),
@@ -228,6 +228,28 @@ def test_ids_written_otherwise(text: str, wanted: str) -> None:
     assert inside(text) == wanted
 
 
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("D104 d104, D/104; D_104. (D104)", "<D-104> <D-104>, <D-104>; <D-104>. (<D-104>)"),
+        ("vhd05, VHD-05, VH/D05, V.H.D05, VHD05s", "<VH-D05>, <VH-D05>, <VH-D05>, <VH-D05>, <VH-D05>s"),
+        ("K77, K-77, k 77, K/77 and K--77", "<K77>, <K77>, <K77>, <K77> and <K77>"),
+        ("AD104 D1045 D104x xD104 D10 4 D10-4", "AD104 D1045 D104x xD104 D10 4 D10-4"),
+        ("12 of 34 at 12:34, 1234 and 12", "12 of 34 at 12:34, 1234 and 12"),
+        ("a 30 s pause, a-30, A30", "a 30 s pause, a-30, <A30>"),
+        ("row 104, ROW104, driver row 104", "row 104, <ROW104>, driver <ROW104>"),
+        ("wheel 1L of an M1, driver M-1, M-1", "wheel 1L of an M1, driver <M-1>, <M-1>"),
+        ("D1 and AD12, d 1", "<D-1> and AD12, <D-1>"),
+        ("1204B, 12-04B, 12 04-B, 12/04b", "<12-04-B>, <12-04-B>, <12-04-B>, <12-04-B>"),
+        ("drivers/D104/2026.parquet, driver=D104", "drivers/<D-104>/2026.parquet, driver=<D-104>"),
+        ("jo ann, JoAnn, Jo-Ann", "<Jo-Ann>, JoAnn, <Jo-Ann>"),
+    ],
+)
+def test_ids_of_letters_and_digits_with_other_separators_or_none(text: str, wanted: str) -> None:
+    listed = ["D-104", "VH-D05", "K77", "12", "A30", "ROW104", "M-1", "D-1", "12-04-B", "Jo-Ann"]
+    assert NamesInText(listed, lambda i: f"<{i}>")(text) == wanted
+
+
 def test_ids_alike_but_for_case_keep_their_own_aliases() -> None:
     inside = NamesInText(["ab-1", "AB-1"], lambda i: {"ab-1": "*", "AB-1": "#"}[i])
     assert inside("ab-1 AB-1 aB 1") == "* # #"
@@ -236,7 +258,7 @@ def test_ids_alike_but_for_case_keep_their_own_aliases() -> None:
 @given(st.text("abD-104 _./s", max_size=60))
 def test_a_text_without_the_id_comes_back_and_with_it_never(text: str) -> None:
     changed = NamesInText(["D-104"], lambda _: "§")(text)
-    found = r"(?i)(?<![a-z0-9])d[-_. ]+104(?=s?(?![a-z0-9]))"
+    found = r"(?i)(?<![a-z0-9])d(?:[-_. ]*|/)104(?=s?(?![a-z0-9]))"
     assert changed == re.sub(found, "§", text)
 
 

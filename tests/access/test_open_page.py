@@ -1,0 +1,141 @@
+"""A web socket is of one person in one set of roles, and what was told there is theirs: without a server."""
+
+import asyncio
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from fleetbrake.access.asgi import Message
+from fleetbrake.access.caller import SIGN_IN_FIRST, Caller
+from fleetbrake.access.keeper import page_name, whose
+from fleetbrake.access.kept_files import KeptFiles
+from fleetbrake.access.open_page import LONGEST_MESSAGE, OpenPage
+from fleetbrake.access.roles import NOBODY, Role, Viewer
+
+SAFETY = Caller(Viewer("x", frozenset({Role.SAFETY})), signed_in=True, person="p")
+ANALYST = replace(SAFETY, viewer=Viewer("x", frozenset({Role.ANALYST})))
+LEFT = Caller(NOBODY, SIGN_IN_FIRST)
+
+
+class _Keeper:
+    """Says who is there as told; a message ``tells X`` names X, ``asks X`` asks for it."""
+
+    def __init__(self) -> None:
+        self.now = SAFETY
+
+    def caller(self, _headers: Mapping[str, str], _remote_ip: str | None, *, speaks: bool) -> Caller:
+        assert speaks
+        return self.now
+
+    def passes(self, message: bytes, _caller: Caller) -> bool:
+        return message != b"no"
+
+    def told(self, message: bytes) -> frozenset[str]:
+        return frozenset({message[6:].decode()}) if message.startswith(b"tells ") else frozenset()
+
+    def asked_for(self, message: bytes) -> str | None:
+        return message[5:].decode() if message.startswith(b"asks ") else None
+
+    def takes_up(self, protocols: str) -> tuple[str, str]:
+        told = [one.strip() for one in protocols.split(",")]
+        return (told[1] if len(told) > 1 else ""), told[0]
+
+
+class _Line:
+    """An open page, what is to come from its browser, and what was sent to it."""
+
+    def __init__(self, opened_by: Caller = SAFETY, protocols: str = "ours") -> None:
+        self.keeper, self.files = _Keeper(), KeptFiles()
+        self.keeper.now = opened_by
+        self.scope = {
+            "type": "websocket", "headers": [(b"Sec-WebSocket-Protocol", protocols.encode())],
+            "subprotocols": protocols.split(", "), "client": None,
+        }  # fmt: skip
+        self.page = OpenPage(self.scope, opened_by, self.keeper, self.files, lambda *_: None)  # type: ignore[arg-type]
+        self.coming: list[Message] = []
+        self.sent: list[Message] = []
+        self._send = self.page.spoken(self._sent)
+        self._receive = self.page.heard(self._come)
+
+    async def _come(self) -> Message:
+        return self.coming.pop(0) if self.coming else {"type": "websocket.disconnect", "code": 1000}
+
+    async def _sent(self, message: Message) -> None:
+        self.sent.append(message)
+
+    def says(self, said: bytes) -> None:
+        _run(self._send({"type": "websocket.send", "bytes": said}))
+
+    def hears(self, *said: Any) -> Message:
+        self.coming = [{"type": "websocket.receive", "bytes": one} for one in said]
+        return _run(self._receive())  # type: ignore[no-any-return]
+
+
+def _run(work: Any) -> Any:
+    """In a thread of its own: another test of this process may have a loop at work in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
+
+
+def test_what_was_told_is_theirs_and_may_be_asked_for() -> None:
+    line = _Line()
+    assert line.hears(b"asks f")["type"] == "websocket.disconnect", "never told of"
+    line.says(b"tells f")
+    assert line.sent[-1]["bytes"] == b"tells f" and line.files.told("f", whose(SAFETY))
+    assert line.hears(b"no", b"asks g", b"asks f")["bytes"] == b"asks f"
+
+
+@pytest.mark.parametrize("now", [ANALYST, LEFT])
+def test_what_is_made_after_a_change_is_told_to_nobody(now: Caller) -> None:
+    """Asked for in one role, made when there is another one: the page is closed, and nothing more is said."""
+    line = _Line()
+    assert line.hears(b"asks-nothing")["type"] == "websocket.receive"
+    line.keeper.now = now
+    with pytest.raises(ConnectionError):
+        line.says(b"tells late")
+    assert line.sent == [{"type": "websocket.close", "code": 1008}]
+    assert not line.files.told("late", whose(SAFETY)) and not line.files.told("late", whose(now))
+    with pytest.raises(ConnectionError):
+        line.says(b"anything")
+    line.keeper.now = SAFETY  # who is back in the old role opens it anew as well
+    assert line.hears(b"hello")["type"] == "websocket.disconnect" and len(line.sent) == 1
+
+
+@pytest.mark.parametrize("now", [ANALYST, LEFT])
+def test_whoever_changed_is_heard_no_more(now: Caller) -> None:
+    line = _Line()
+    line.keeper.now = now
+    assert line.hears(b"hello") == {"type": "websocket.disconnect", "code": 1008}
+
+
+def test_long_drawn_pages_are_asked_for_whom_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A message that names nothing passes for half a second, and no longer."""
+    line = _Line()
+    line.keeper.now = ANALYST
+    line.says(b"a name in a table")
+    assert len(line.sent) == 1
+    line.page._asked_at -= 1.0
+    with pytest.raises(ConnectionError):
+        line.says(b"another name")
+
+
+@pytest.mark.parametrize("said", [None, b"x" * (LONGEST_MESSAGE + 1)])
+def test_what_no_page_sends_ends_it(said: bytes | None) -> None:
+    assert _Line().hears(said) == {"type": "websocket.disconnect", "code": 1009}
+
+
+def test_an_older_page_is_gone_on_with_by_its_own_person_in_its_roles_alone() -> None:
+    for opened_by, told_to, goes_on in ((SAFETY, SAFETY, True), (ANALYST, SAFETY, False), (SAFETY, None, False)):
+        line = _Line(opened_by, "ours, s1")
+        if told_to is not None:
+            line.files.note([page_name("s1")], whose(told_to))
+        scope = line.page.scope(line.scope)
+        assert scope["subprotocols"] == (["ours", "s1"] if goes_on else ["ours"])
+        assert dict(scope["headers"]) in (
+            {b"Sec-WebSocket-Protocol": b"ours, s1"} if goes_on else {b"sec-websocket-protocol": b"ours"},
+        )
+    line = _Line()
+    assert line.page.scope(line.scope) is line.scope

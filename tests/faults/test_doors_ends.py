@@ -1,0 +1,149 @@
+"""How sign-ins and roles end: in every tab, for copies of a cookie, and for what was asked for just before."""
+
+import time
+from collections.abc import Callable
+
+import pytest
+from builders import PLAIN
+from faults.doors_site import FLEET, Site, nothing_secret_in_the_log
+from faults.doors_speaker import Drawn, Speaker, asked
+
+from fleetbrake.access.caller import LONGEST_HOURS, SIGN_IN_FIRST, TOO_LONG_AGO
+
+
+def _looking_again(drawn: Drawn) -> str:
+    """The part of a page that asks by itself whether it may still be seen."""
+    (again,) = drawn.of("auto_rerun")
+    assert again.interval == 30.0
+    return str(again.fragment_id)
+
+
+def _is_closed(speaker: Speaker, fragment: str) -> bool:
+    """Whether the page that a browser left open is ended once it asks, and is told nothing: the browser opens it anew
+    and asks for the whole page then."""
+    drawn = speaker.rerun(fragment=fragment)
+    return speaker.closed and not drawn.of("delta")
+
+
+def test_signing_out_ends_every_tab_and_every_copy_of_the_cookie(site: Site) -> None:
+    cookie, later = site.cookie("one-safety", age_s=300.0), site.cookie("one-safety", age_s=200.0)
+    with Speaker(site.at, cookie) as tab, Speaker(site.at, cookie) as asking, Speaker(site.at, later) as elsewhere:
+        drawn = tab.rerun("drivers")
+        fragment, other = _looking_again(drawn), _looking_again(elsewhere.rerun("drivers"))
+        (url,) = tab.operate("deferred_file", file_id=drawn.later[0]).files
+        assert asked(site.at, url, Cookie=cookie)[0] == 200
+        assert asked(site.at, "/auth/logout", Cookie=cookie, Sec_Fetch_Site="cross-site")[0] == 403
+        assert asking.rerun("drivers").holds(PLAIN.drivers[0]), "another site's link signs nobody out"
+        assert asked(site.at, "/auth/logout", Cookie=cookie)[0] in (302, 303, 307)
+        assert _is_closed(tab, fragment) and not asking.rerun("drivers").of("delta")
+        assert not elsewhere.rerun(fragment=other).holds(SIGN_IN_FIRST), "another machine's sign-in goes on"
+        assert asked(site.at, url, Cookie=cookie)[0] == 403
+    with Speaker(site.at, cookie, goes_on=tab.session) as again:
+        drawn = again.rerun("drivers")
+        assert drawn.holds(SIGN_IN_FIRST) and not drawn.holds(*FLEET) and again.session != tab.session
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda text: text.replace("workshop =", "nobody ="), "nobody has given you a role"),
+        (lambda text: text.replace('workshop = ["planner"]', 'workshop = ["safety"]'), "safety"),
+        (lambda text: text + "\nbroken", "not set up rightly"),
+    ],
+    ids=["removed", "another role", "a broken file lets nobody in"],
+)
+def test_a_changed_file_reaches_a_page_left_open(site: Site, change: Callable[[str], str], said: str) -> None:
+    with site.speaker("one-planner") as speaker:
+        fragment = _looking_again(speaker.rerun())
+        with site.changed(change):
+            assert _is_closed(speaker, fragment)
+            with Speaker(site.at, site.cookie("one-planner"), goes_on=speaker.session) as again:
+                assert again.rerun().holds(said) and again.session != speaker.session
+
+
+def test_an_open_page_is_gone_on_with_by_whom_it_was_drawn_for_alone(site: Site) -> None:
+    """A browser whose connection broke goes on with its page; nobody else does, whoever names it."""
+    cookie = site.cookie("one-planner", age_s=1000.0)
+    with Speaker(site.at, cookie) as speaker:
+        speaker.rerun()
+    with Speaker(site.at, cookie, goes_on=speaker.session) as again:
+        again.rerun()
+        assert again.session == speaker.session
+    for other in (site.cookie("one-admin"), site.cookie("one-planner", groups=["safety"], age_s=1000.0), ""):
+        with Speaker(site.at, other, goes_on=speaker.session) as stranger:
+            stranger.rerun()
+            assert stranger.session not in ("", speaker.session)
+
+
+# --- asked for before, made after ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("change", ["analyst", "nobody", "signed out"])
+def test_what_is_still_being_made_when_a_role_is_lost_reaches_nobody(site: Site, change: str) -> None:
+    """Setting a driver's sheet takes a while, known from the time before: the role is lost in the middle of it."""
+    cookie = site.cookie("one-safety", age_s=500.0 + len(change))
+    with Speaker(site.at, cookie) as speaker:
+        sheet = speaker.rerun("drivers").later[0]
+        speaker.operate("deferred_file", file_id=sheet)
+        began = time.monotonic()
+        (before,) = speaker.operate("deferred_file", file_id=sheet).files
+        took = time.monotonic() - began
+        assert asked(site.at, before, Cookie=cookie)[0] == 200, "else nothing was tried"
+        speaker.ask("deferred_file", file_id=sheet)
+        time.sleep(took / 3)
+        if change == "signed out":
+            asked(site.at, "/auth/logout", Cookie=cookie)
+            _given_to_nobody(site, speaker, cookie, before)
+            return
+        with site.changed(lambda text: _without_safety(text, change)):
+            _given_to_nobody(site, speaker, cookie, before)
+    assert asked(site.at, before, Cookie=cookie)[0] == 200, "back in the role that it was made for"
+
+
+def _without_safety(text: str, instead: str) -> str:
+    if instead == "nobody":
+        return text.replace("safety = [", "nobody = [")
+    return text.replace('safety = ["safety"]', f'safety = ["{instead}"]')
+
+
+def _given_to_nobody(site: Site, speaker: Speaker, cookie: str, before: str) -> None:
+    late = speaker.heard("backend_operation_response", patience_s=5.0)
+    with Speaker(site.at, cookie, goes_on=speaker.session) as again:
+        drawn = again.heard("backend_operation_response", patience_s=1.0)
+    for url in (before, *late.files, *drawn.files):
+        assert asked(site.at, url, Cookie=cookie)[0] == 403
+    assert not drawn.files, "what comes late does not come to the page opened anew"
+
+
+def test_what_was_to_be_made_in_one_role_is_not_made_in_another(site: Site) -> None:
+    """The file makes a safety manager an analyst while his page is open: what it offered named drivers."""
+    cookie = site.cookie("one-safety", age_s=700.0)
+    with Speaker(site.at, cookie) as speaker:
+        wanted = speaker.rerun("drivers").later[0]
+        with site.in_other_roles("safety", "analyst"):
+            assert not speaker.operate("deferred_file", file_id=wanted, patience_s=10.0).files
+            with Speaker(site.at, cookie, goes_on=speaker.session) as again:
+                mine = again.rerun("drivers").later[0]
+                assert not again.operate("deferred_file", file_id=wanted, patience_s=0.5).files
+                assert again.operate("deferred_file", file_id=mine).files
+
+
+def test_a_file_is_not_made_for_whoever_has_left(site: Site) -> None:
+    cookie = site.cookie("one-analyst", age_s=600.0)
+    with Speaker(site.at, cookie) as speaker:
+        wanted = speaker.rerun().later[0]
+        assert speaker.operate("deferred_file", file_id=wanted).files
+        asked(site.at, "/auth/logout", Cookie=cookie)
+        assert not speaker.operate("deferred_file", file_id=wanted, patience_s=10.0).files
+    with site.speaker() as nobody:
+        nobody.rerun()
+        assert not nobody.operate("deferred_file", file_id=wanted, patience_s=0.5).files
+
+
+def test_too_long_ago_is_said(site: Site) -> None:
+    with site.speaker("one-planner", age_s=LONGEST_HOURS * 3600 + 60) as speaker:
+        assert speaker.rerun().holds(TOO_LONG_AGO.partition(".")[0])
+
+
+def test_all_that_left_nothing_secret_behind(site: Site) -> None:
+    nothing_secret_in_the_log(site)
