@@ -8,6 +8,7 @@ from importlib.resources import files
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.vocabulary import ANSWERS
@@ -199,6 +200,7 @@ MACROS = (
 )
 
 
+@cache
 def sql_of(model: str) -> str:
     """Text of a model's SQL file."""
     folder = _FOLDERS[model.split("_", 1)[0]]
@@ -227,17 +229,27 @@ def load_parameters(con: duckdb.DuckDBPyConnection, as_of: date, priors: Priors,
         "?::timestamp at time zone 'UTC' as until, ?::date as known_on, ?::timestamp at time zone 'UTC' as known_until",
         [as_of, until - back, until, known, _end_of(known)],
     )
-    _frame(con, "priors", pd.DataFrame([asdict(priors)]).astype(float))
-    numbered = [{"number": number, **asdict(row)} for number, row in enumerate(INDICATOR_PRIORS, start=1)]
-    _frame(con, "indicator_priors", pd.DataFrame(numbered))
-    _frame(con, "priority_order", pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]))
-    scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
-    _frame(con, "repair_scope", pd.DataFrame(scope, columns=["work", "indicator"]))
-    fits = [(finding, work) for finding, works in ANSWERS.items() for work in works]
-    _frame(con, "answers", pd.DataFrame(fits, columns=["finding", "work"]))
-    _frame(con, "explains", pd.DataFrame(EXPLAINS, columns=["cause", "effect"]))
+    for name, table in _numbers(priors).items():
+        _table(con, name, table, {f.name for f in table.schema if pa.types.is_floating(f.type)})
     for macro in MACROS:
         con.execute(f"create temp macro {macro}")
+
+
+@cache
+def _numbers(priors: Priors) -> dict[str, pa.Table]:
+    """The parameter tables that are the same for every day. Made once: a row of hundreds of columns takes its time."""
+    numbered = [{"number": number, **asdict(row)} for number, row in enumerate(INDICATOR_PRIORS, start=1)]
+    scope = [(work, indicator) for work, indicators in REPAIR_SCOPE.items() for indicator in indicators]
+    fits = [(finding, work) for finding, works in ANSWERS.items() for work in works]
+    frames = {
+        "priors": pd.DataFrame([asdict(priors)]).astype(float),
+        "indicator_priors": pd.DataFrame(numbered),
+        "priority_order": pd.DataFrame(PRIORITY_ORDER.items(), columns=["priority", "place"]),
+        "repair_scope": pd.DataFrame(scope, columns=["work", "indicator"]),
+        "answers": pd.DataFrame(fits, columns=["finding", "work"]),
+        "explains": pd.DataFrame(EXPLAINS, columns=["cause", "effect"]),
+    }
+    return {name: pa.Table.from_pandas(frame, preserve_index=False) for name, frame in frames.items()}
 
 
 def _end_of(day: date) -> datetime:
@@ -329,11 +341,15 @@ def give(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None
 
 
 def _frame(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
-    # NaN of a pandas column stays NaN in DuckDB, where NaN > 5 is true: make it NULL
-    con.register("frame_in", frame)
+    _table(con, name, frame, {column for column, kind in frame.dtypes.items() if pd.api.types.is_float_dtype(kind)})
+
+
+def _table(con: duckdb.DuckDBPyConnection, name: str, rows: pd.DataFrame | pa.Table, floats: set[str]) -> None:
+    # NaN of a column stays NaN in DuckDB, where NaN > 5 is true: make it NULL
+    con.register("frame_in", rows)
+    names = rows.column_names if isinstance(rows, pa.Table) else rows.columns
     columns = ", ".join(
-        f'case when isfinite("{c}") then "{c}" end as "{c}"' if pd.api.types.is_float_dtype(frame[c]) else f'"{c}"'
-        for c in frame.columns
+        f'case when isfinite("{c}") then "{c}" end as "{c}"' if c in floats else f'"{c}"' for c in names
     )
     con.execute(f"create temp table {name} as select {columns} from frame_in")  # noqa: S608 - own names
     con.unregister("frame_in")

@@ -111,6 +111,10 @@ def two_nights(tally: Tally, bench: Bench) -> None:
     tally.add("waited", wrong and f"two nights: {wrong}")
 
 
+#: Of so many publications a reader sees more than one, however busy the machine.
+_MANY = 50
+
+
 def readers(tally: Tally, bench: Bench, how_many: int, publications: int) -> None:
     """Many readers while the database is published again and again."""
     job = bench.jobs["forget-driver"]
@@ -127,8 +131,10 @@ def readers(tally: Tally, bench: Bench, how_many: int, publications: int) -> Non
     for child in children:
         ended = child.ended()
         failed = ended.bad or (ended.said[-600:] if ended.status else None)
-        tally.add("readers", failed and f"a reader while {publications} are published: {failed}")
         words = ended.said.split()
+        if failed is None and publications >= _MANY and int(words[3]) < 2:
+            failed = "it saw one publication only, so that it read beside none"
+        tally.add("readers", failed and f"a reader while {publications} are published: {failed}")
         if failed is None:
             tally.parts["readings"] += int(words[1])
 
@@ -189,7 +195,7 @@ def other_host(tally: Tally, store: Path) -> None:
 
 
 def short(
-    bench: Bench, *, races: int = 0, many: tuple[int, int] = (3, 10), people: tuple[int, int] = (2, 6)
+    bench: Bench, *, races: int = 0, many: tuple[int, int] = (2, 5), people: tuple[int, int] = (2, 6)
 ) -> list[Tally]:
     """All kinds of crowd, as often as said."""
     kinds = [
@@ -203,7 +209,8 @@ def short(
     with meet.timed():
         for pair in PAIRS if races else list(PAIRS)[1:3]:
             meeting(meet, bench, pair)
-        two_nights(meet, bench)
+        if races:  # a night that waits has tests of its own
+            two_nights(meet, bench)
     with race.timed():
         for number in range(races):
             racing(race, bench, list(PAIRS)[number % len(PAIRS)])

@@ -4,6 +4,7 @@ Six vehicles and three weeks of the model's proving fleet: a command costs about
 have rows. Commits come after five files and blocks after four, so that a small run has many of both.
 """
 
+import shutil
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -16,6 +17,7 @@ import pyarrow.parquet as pq
 from fleetbrake import pipeline, taking_in
 from fleetbrake.planning.wishes import fix_date
 from fleetbrake.recordings.register_rows import Inspection
+from fleetbrake.reports.aliases import aliases
 from fleetbrake.simulation.proving.fleet import write_fleet
 from fleetbrake.simulation.proving.setting import Size
 from fleetbrake.store import gathering
@@ -23,7 +25,9 @@ from fleetbrake.store import lake as lakes
 from fleetbrake.store.ageing.retention import RetentionPolicy
 from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.findings import enter_finding
+from fleetbrake.store.log import log_path
 from fleetbrake.store.publish import publish_recordings
+from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.forget import forget_driver
 from fleetbrake.upkeep.retention import retain
 
@@ -53,6 +57,7 @@ def write_parts(folder: Path) -> None:
         path.rename(target)
     (folder / "first" / "broken.parquet").write_bytes(b"PAR1 and nothing else")
     (folder / "made" / "registers").rename(folder / "registers")
+    _change_a_file(folder)
     _registers(folder / "registers", folder / "registers-later", folder / "registers-changed")
 
 
@@ -75,12 +80,20 @@ def _registers(first: Path, later: Path, changed: Path) -> None:
     trips.to_csv(later / "trips.csv", index=False)
 
 
-def change_a_file(folder: Path) -> None:
-    """Take an event out of a file that was read already."""
+def _change_a_file(folder: Path) -> None:
+    """Beside the recordings: one of the first as it is, and with an event taken out of it."""
     path = sorted((folder / "first").rglob("from-*.parquet"))[4]
     table = pq.read_table(path)
     last = table.column("event_id")[table.num_rows - 1]
-    pq.write_table(table.filter(pc.not_equal(table.column("event_id"), last)), path)
+    for name, held in (("as-it-is", table), ("changed", table.filter(pc.not_equal(table.column("event_id"), last)))):
+        target = folder / name / path.relative_to(folder)
+        target.parent.mkdir(parents=True)
+        pq.write_table(held, target)
+
+
+def lay_out(folder: Path, *, changed: bool) -> None:
+    """Put this state of that file in place; its size and time of change are the same each time."""
+    shutil.copytree(folder / ("changed" if changed else "as-it-is"), folder, dirs_exist_ok=True)
 
 
 def enter_some(store: Path) -> None:
@@ -93,6 +106,7 @@ def enter_some(store: Path) -> None:
     )  # fmt: skip
     enter_finding(store, "workshop", [found])
     fix_date(store, vehicles[0], date(2026, 1, 28), "planner")
+    aliases(store)  # their key is drawn by lot, with the first report
 
 
 def forget_before(store: Path) -> None:
@@ -125,6 +139,15 @@ def _forget(_: Path, store: Path, __: Path) -> object:
     return told
 
 
+def _repair(_: Path, store: Path, __: Path) -> object:
+    """Of a store whose log is gone: it is made again, and all is published anew."""
+    log_path(store).unlink(missing_ok=True)
+    found = check_store(store, repair=True)
+    if found.after is not None and not found.after.sound:
+        raise AssertionError([(one.name, one.wrong.sentences) for one in found.after.outcomes if one.wrong.count])
+    return found
+
+
 #: The commands by name, in the order in which each begins with what the one before left (see ``kill_run.Ground``).
 COMMANDS: Final[dict[str, Command]] = {
     "ingest": _first,
@@ -136,4 +159,5 @@ COMMANDS: Final[dict[str, Command]] = {
     "publish anew": _anew,
     "forget-driver": _forget,
     "retain": lambda _, store, __: retain(store, RetentionPolicy(positions_and_drivers_months=2), RETAINED_ON),
+    "check --repair": _repair,
 }

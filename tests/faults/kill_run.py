@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
 
-from faults.kill_fleet import COMMANDS
+from faults.kill_fleet import COMMANDS, lay_out
 from faults.kill_marks import LONG, PHASES
 from faults.kill_state import State, differences, in_between, state_of
 
@@ -102,21 +102,12 @@ class Ground:
         now = self.folder / "trial"
         (now / "out").mkdir()
         self._done("write")
-        for step in ("ingest", "score", "plan", "report", "enter", "forget another"):
-            self._done(step)
-        self._keep("ingest of more")
-        self._done("change a file")
-        shutil.rmtree(now / "store")
-        shutil.rmtree(now / "out")
-        (now / "out").mkdir()
         self._keep("ingest")
         self._tried("ingest")
-        for name in ("ingest of more", "score", "plan"):
-            if name != "ingest of more":
-                self._keep(name)
-            self._tried(name)
-        for name in [name for name in COMMANDS if name not in self.undisturbed]:
-            self._keep(name, of=None if name == "report" else "report")
+        for step in ("score", "plan", "enter", "forget another"):
+            self._done(step)
+        for name in [name for name in COMMANDS if name != "ingest"]:
+            self._keep(name, of="report" if "report" in self.undisturbed else None)
             self._tried(name)
 
     def _keep(self, name: str, of: str | None = None) -> None:
@@ -141,9 +132,10 @@ class Ground:
         return self.folder / "trial" / "out"
 
     def begin(self, name: str) -> None:
-        """Put what a command begins with in place."""
+        """Put what a command begins with in place; of the recordings, one is another from the second ingest on."""
         shutil.rmtree(self.folder / "trial", ignore_errors=True)
         shutil.copytree(self.folder / "before" / name, self.folder / "trial")
+        lay_out(self.folder / "fleet", changed=name != "ingest")
 
     def run(self, name: str, kill: Kill) -> Seen:
         """Run a command in a child on what stands now."""

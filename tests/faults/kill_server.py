@@ -20,7 +20,7 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent)]
 
 import one_thread  # noqa: E402, F401 - before NumPy
 from faults.kill_broken import BROKEN  # noqa: E402
-from faults.kill_fleet import COMMANDS, change_a_file, enter_some, forget_before, many_steps, write_parts  # noqa: E402
+from faults.kill_fleet import COMMANDS, enter_some, forget_before, many_steps, write_parts  # noqa: E402
 from faults.kill_marks import Marks, watched  # noqa: E402
 
 import fleetbrake.planning.run  # noqa: E402
@@ -36,7 +36,6 @@ _LOOK_S: Final = 0.0005
 #: What makes the ground of the trials, beside the commands that are tried.
 _MAKING: Final = {
     "write": lambda folder, store, out: write_parts(folder),
-    "change a file": lambda folder, store, out: change_a_file(folder),
     "enter": lambda folder, store, out: enter_some(store),
     "forget another": lambda folder, store, out: forget_before(store),
 }

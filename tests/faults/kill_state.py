@@ -17,6 +17,7 @@ from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.log import read_log
 from fleetbrake.store.registers import read_register
+from fleetbrake.store.sealed import SET_ASIDE
 
 #: Columns that may differ between two runs, and why: when a file was read is no matter of its content; stamps are
 #: fingerprints of the files in which a piece lies, and a killed run may leave it standing alone instead of in a block.
@@ -184,6 +185,8 @@ def _other_files(store: Path) -> frozenset[str]:
     names = set()
     for path in store.rglob("*"):
         name = path.relative_to(store).as_posix()
+        if name.startswith(f"{SET_ASIDE}/"):  # by moments; what is put aside is never looked for again
+            continue
         if path.is_dir() or (path.suffix == ".parquet" and not path.name.startswith(".") and name.count("/") == 2):
             continue
         names.add(name)

@@ -10,6 +10,7 @@ from itertools import cycle, islice
 from pathlib import Path
 from typing import Final
 
+from faults.kill_marks import PHASES
 from faults.kill_run import Ground, Trial
 from faults.tally import Tally
 
@@ -18,7 +19,7 @@ RANDOM, EACH_PHASE = 200, 20
 _TWICE: Final = 0.25
 #: Five operations make, force, rename and tidy one file: with a step of seven each kind comes up in turn.
 _STEPS: Final = {"report": 7, "retain": 7}
-#: Commands that the random moments are spread over; the others are killed before each of their operations.
+#: Commands that the random moments are spread over; all are killed before each of their operations.
 SPREAD: Final = ("ingest", "ingest of more", "score", "plan", "report", "publish", "publish anew")
 
 
@@ -33,16 +34,15 @@ def random_moments(ground: Ground, number: int, seed: int, names: tuple[str, ...
     return tally
 
 
-def inside_phases(ground: Ground, each: int, seed: int) -> Tally:
-    """So many kills inside each phase, each of a process that is in it."""
+def inside_phases(ground: Ground, each: int, seed: int, names: tuple[str, ...] | None = None) -> Tally:
+    """So many kills inside each phase, each of a process that is in it: of all commands in turn, or of those named."""
     tally = Tally("kill -9 inside a phase")
     rng = random.Random(seed)
-    by_phase: dict[str, list[str]] = {}
-    for phase, name in ground.phases():
-        by_phase.setdefault(phase, []).append(name)
+    visits = set(ground.phases())
     with tally.timed():
-        for phase, names in by_phase.items():
-            for at, name in enumerate(islice(cycle(names), each)):
+        for phase in PHASES:
+            through = [name for name in names or ground.undisturbed if (phase, name) in visits]
+            for at, name in enumerate(islice(cycle(through), each)):
                 _count(tally, phase, ground.within(name, phase, rng), f"seed {seed}, {phase}, number {at}")
     return tally
 

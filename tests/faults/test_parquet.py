@@ -33,8 +33,8 @@ def _held(tally: Tally) -> Tally:
 
 
 def test_damaged_and_hostile_files(reading: Bounded) -> None:
-    tally = _held(try_files(reading, SEED, plan(300)))
-    assert tally.trials >= 300
+    tally = _held(try_files(reading, SEED, plan(200)))
+    assert tally.trials >= 200
     assert tally.parts["rejected"] > 100  # the changes do reach what matters
     assert tally.parts["loaded"] > 20  # and are not all of them gross
 
@@ -67,8 +67,8 @@ def test_every_channel_may_hold_anything(tmp_path: Path) -> None:
 
 
 def test_the_fuzzer_finds_nothing(reading: Bounded) -> None:
-    tally = _held(fuzz(reading, SEED, rounds=1, a_round=120))
-    assert tally.trials >= 100
+    tally = _held(fuzz(reading, SEED, rounds=1, a_round=60))
+    assert tally.trials >= 50
     assert len(tally.parts) == 3
 
 
@@ -96,12 +96,11 @@ def test_whatever_goes_against_what_must_hold_is_told(reading: Bounded) -> None:
         assert against(sound | change), change
 
 
-def test_a_process_that_dies_is_told_and_another_one_begun(tmp_path: Path) -> None:
-    with Bounded(tmp_path) as own:
-        own.read(bases()[0])
-        assert own._child is not None
-        os.kill(own._child.pid, signal.SIGSTOP)
-        own._child.send_signal(signal.SIGKILL)
-        assert against(own.read(bases()[0])) == "the process died of it: SIGKILL"
-        assert own.deaths == 1
-        assert against(own.read(bases()[0])) is None
+def test_a_process_that_dies_is_told_and_another_one_begun(reading: Bounded) -> None:
+    reading.read(bases()[0])
+    assert reading._child is not None
+    os.kill(reading._child.pid, signal.SIGSTOP)
+    reading._child.send_signal(signal.SIGKILL)
+    assert against(reading.read(bases()[0])) == "the process died of it: SIGKILL"
+    assert reading.deaths == 1
+    assert against(reading.read(bases()[0])) is None

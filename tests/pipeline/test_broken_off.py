@@ -88,7 +88,7 @@ def test_a_run_killed_after_a_portion_is_gone_on_with(recordings: Path, undistur
     assert tables(store) == tables(undisturbed_run)
 
 
-@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("by", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.long)])
 def test_a_run_asked_to_end_keeps_what_it_read_and_says_so(
     recordings: Path, undisturbed_run: Path, tmp_path: Path, by: signal.Signals
 ) -> None:
