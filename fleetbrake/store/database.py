@@ -84,6 +84,7 @@ def reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         try:
             con.execute("ATTACH '" + path.replace("'", "''") + "' AS fleet (TYPE duckdb, READ_ONLY)")
         except duckdb.Error as error:
+            raise_damaged(store, error)
             raise StoreError(f"Cannot read {database_path(store)}: {first_line(error)}") from error
         con.execute("USE fleet")
         con.execute("SET TimeZone = 'UTC'")

@@ -19,6 +19,9 @@ _OF_THE_DISK: Final = (
     duckdb.TransactionException,  # the commit whose file cannot be opened
 )
 
+#: What DuckDB says of a file that a disk changed or cut.
+_DAMAGED: Final = ("checksum", "Corrupt database", "Could not read enough bytes", "deserialize", "not a valid DuckDB")
+
 
 @contextmanager
 def of_database(store: Path) -> Iterator[None]:
@@ -34,8 +37,10 @@ def of_database(store: Path) -> Iterator[None]:
     except StoreError as error:
         if not isinstance(error.__cause__, _OF_THE_DISK):
             raise
+        raise_damaged(store, error.__cause__)
         raise StoreError(_sentence(store, error.__cause__)) from error.__cause__
     except _OF_THE_DISK as error:
+        raise_damaged(store, error)
         raise StoreError(_sentence(store, error)) from error
     except duckdb.Error as error:
         raise_damaged(store, error)
@@ -44,7 +49,7 @@ def of_database(store: Path) -> Iterator[None]:
 
 def raise_damaged(store: Path, error: duckdb.Error) -> None:
     """``StoreError`` where the error says that a disk changed the published file; else nothing."""
-    if "checksum" in str(error) or "Corrupt database" in str(error):
+    if any(words in str(error) for words in _DAMAGED):
         raise StoreError(
             f"The published file of {store} is damaged: {str(error).splitlines()[0]}. `fleetbrake check --repair` "
             "makes it anew from what is left."

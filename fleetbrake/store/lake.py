@@ -20,6 +20,7 @@ from fleetbrake.store.files import move_into, remove_parts
 from fleetbrake.store.lake_blocks import EVENTS_HALF, WHEELS_HALF, Blocks, rows_of
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
 from fleetbrake.store.lock import check_held
+from fleetbrake.store.remembered import no_copy
 
 #: Every row carries the key of its piece, so that it finds its file in the log.
 PIECE_KEY = "piece_key"
@@ -236,7 +237,8 @@ class Lake:
         if missing:
             raise StoreError(
                 f"The feature rows of {missing} recording files are missing from {self.folder}: ingest the "
-                "recordings again, they are then read anew."
+                "recordings again, they are then read anew, or put the lake back from a copy of the store. "
+                f"{no_copy('recordings')}"
             )
         wanted = tuple((block, tuple(blocks[block])) for block in sorted(blocks))
         single = [key for key in listed if key in alone]

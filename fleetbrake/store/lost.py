@@ -9,20 +9,24 @@ from typing import Any, Final
 
 import duckdb
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTER_KEYS
-from fleetbrake.store.arrow import arrow_schema, in_schema
+from fleetbrake.store.arrow import arrow_schema, in_one, in_schema
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import entries
 from fleetbrake.store.entered_rows import DateMet, FindingEntered, WorkEntered
 from fleetbrake.store.entered_seals import Given, given
-from fleetbrake.store.remembered import no_copy, register_path
+from fleetbrake.store.log import IngestLog
+from fleetbrake.store.remembered import no_copy, register_path, remembered
 from fleetbrake.store.schema import SETTINGS, declared_columns
 
 #: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
 ENTERED_UP_TO: Final = "entered_up_to"
 ENTERED_FILE: Final = "entered_file"
+#: So many paths stand in a sentence.
+_SHOWN: Final = 3
 #: Registers of which a published row can come from nowhere else: the others also take what people enter.
 FROM_FILES: Final = ("vehicles", "drivers", "trips", "capacity", "brake_tests")
 
@@ -59,18 +63,29 @@ def lost_entries(con: duckdb.DuckDBPyConnection, store: Path, within: str = "") 
         What people entered cannot be read.
     """
     told = dict(con.execute(f"SELECT name, value FROM {within}{SETTINGS}").fetchall())  # noqa: S608 - own names
-    number, file = str(told.get(ENTERED_UP_TO)), str(told.get(ENTERED_FILE))
-    now = given(store)
-    if number.isdigit() and int(number) > now.last:
+    published = Given(_number(told.get(ENTERED_UP_TO)), _number(told.get(ENTERED_FILE)))
+    return noted_entries_lost(store, published)
+
+
+def noted_entries_lost(store: Path, published: Given = Given()) -> str | None:
+    """As :func:`lost_entries`, by the note of what the store holds and what is said to be published."""
+    known, now = remembered(store), given(store)
+    number = max(published.last, known.entries)
+    word = "published" if number == published.last else "kept"
+    if number > now.last:
         what = f"{now.last} is the last that is there"
-    elif file.isdigit() and int(file) not in (0, now.file):
+    elif {published.file, known.entered_file} - {0, now.file}:
         what = "those that are there are others"
     else:
         return None
     return (
-        f"Entries up to number {number} were published, and {what}: what people found would be dropped. Put "
+        f"Entries up to number {number} were {word}, and {what}: what people found would be dropped. Put "
         f"entered.sqlite back from a copy of the store. {no_copy('entries')}"
     )
+
+
+def _number(told: object) -> int:
+    return int(str(told)) if str(told).isdigit() else 0
 
 
 def refuse_lost_entries(con: duckdb.DuckDBPyConnection, store: Path) -> Given:
@@ -79,6 +94,31 @@ def refuse_lost_entries(con: duckdb.DuckDBPyConnection, store: Path) -> Given:
     if told is not None:
         raise StoreError(told)
     return given(store)
+
+
+def lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog, within: str = "") -> list[str]:
+    """Paths of recordings that are published and that the log does not name; not by their bytes either: a path changes
+    where it named somebody who was forgotten."""
+    asked = f"SELECT path, sha256 FROM {within}ingest_log WHERE status <> 'rejected' ORDER BY path"  # noqa: S608 - own names
+    published, known = con.sql(asked).to_arrow_table(), log.table()
+    named = pc.or_(
+        pc.is_in(published.column("path"), value_set=in_one(known.column("path"))),
+        pc.is_in(published.column("sha256"), value_set=in_one(known.column("sha256"))),
+    )
+    lost: list[str] = published.column("path").filter(pc.invert(named)).to_pylist()
+    return lost
+
+
+def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog) -> None:
+    """StoreError where publishing would drop the rows of such recordings."""
+    lost = lost_recordings(con, log)
+    if lost:
+        raise StoreError(
+            f"{len(lost)} recordings are published that the lake does not have any more ({', '.join(lost[:_SHOWN])}"
+            f"{', ...' if len(lost) > _SHOWN else ''}): put the lake back from a copy of the store, or name these "
+            "recordings to `fleetbrake ingest` too; what was read is kept, and published with them. "
+            f"{no_copy('recordings')}"
+        )
 
 
 def refuse_part(store: Path, name: str, table: pa.Table) -> None:

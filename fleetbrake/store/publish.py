@@ -17,6 +17,7 @@ from fleetbrake.core.vocabulary import CATEGORIES, LIGHT_CATEGORIES
 from fleetbrake.store.forgetting.at_rest import AtRest, for_publishing
 from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.log import IngestLog, read_log
+from fleetbrake.store.lost import refuse_lost_recordings
 from fleetbrake.store.observability import observability
 from fleetbrake.store.publishing.changes import compare_events, compare_files, list_rows, note_files, nothing_changed
 from fleetbrake.store.publishing.from_registers import take_registers
@@ -72,8 +73,9 @@ def publish_recordings(
     rest, log, lake = for_publishing(store), read_log(store), Lake(store)
     if recount_to is None:
         lake.fold(log.keys())
-    if rest.forgetter:
-        log = IngestLog(store, {new.path: new for new in map(rest.entry, log)})
+    log = shown_log(store, rest, log)
+    if recount_to is None:
+        refuse_lost_recordings(con, log)
     print_ = made_by(criteria)
     # ids that a hold keeps and that may not be shown change many rows' texts: then all is looked at
     anew = anew or bool(rest.forgetter) or not stands(con, print_)
@@ -86,6 +88,11 @@ def publish_recordings(
         raise
     if rest.forgetter:
         drop_state(con)
+
+
+def shown_log(store: Path, rest: AtRest, log: IngestLog) -> IngestLog:
+    """The log as it is published: its paths name nobody who was forgotten."""
+    return IngestLog(store, {new.path: new for new in map(rest.entry, log)}) if rest.forgetter else log
 
 
 def made_by(criteria: Criteria = DEFAULT) -> str:

@@ -24,9 +24,8 @@ def begin(store: Path) -> None:
         There are rows that no run can have left so, see :func:`refuse_unexplained`; nothing is changed then.
     """
     refuse_unexplained(store)
-    commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
-    if not _mark(store).exists():
-        write_bytes(_mark(store), b"")
+    log = commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
+    write_bytes(_mark(store), str(len(log)).encode())
 
 
 def settle(store: Path) -> None:
@@ -54,10 +53,18 @@ def unexplained(store: Path, log: IngestLog) -> str | None:
             f"The store's log of files ({path}) does not name {len(unnamed)} recordings that are in the lake, and no "
             "run was broken off: it is an older copy, or parts of it were lost."
         )
-    missing = left_out_of(log, store)
-    if not missing:
+    missing = max(left_out_of(log, store), _files_then(store) - len(log))
+    if missing <= 0:
         return None
-    return f"The store's log of files ({path}) does not name {missing} recordings that are published: an older copy."
+    return f"The store's log of files ({path}) does not name {missing} recordings that it named: it is an older copy."
+
+
+def _files_then(store: Path) -> int:
+    """How many files the log named when the run that was broken off began: none ever leaves it."""
+    try:
+        return int(_mark(store).read_bytes() or b"0")
+    except (OSError, ValueError):
+        return 0
 
 
 def _mark(store: Path) -> Path:

@@ -23,12 +23,14 @@ from fleetbrake.simulation.proving.setting import Size
 
 pytestmark = [pytest.mark.slow]
 
-SEED, SIZE = 20262, Size(vehicles=40, drivers=50, days=40)
+SEED, VEHICLES, DRIVERS = 20262, 40, 50
+#: Days of braking: in every run, and with ``-m long``.
+DAYS = (28, 40)
 
 
-@pytest.fixture(scope="module")
-def fleet() -> Scored:
-    return fresh(SEED, SIZE)
+@pytest.fixture(scope="module", params=[DAYS[0], pytest.param(DAYS[1], marks=pytest.mark.long)])
+def fleet(request: pytest.FixtureRequest) -> Scored:
+    return fresh(SEED, Size(VEHICLES, DRIVERS, request.param))
 
 
 @pytest.fixture(scope="module")

@@ -23,9 +23,11 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def far(recordings: Path, store_of_objects: str) -> str:
-    """The small fleet's recordings as objects."""
+    """The small fleet's recordings as objects, of those alike two."""
     system, root = remote.file_system(f"s3://{BUCKET}/fleet")
     for path in sorted(recordings.rglob("*.parquet")):
+        if path.name.startswith("stops-") and path.name[6] not in "01":
+            continue
         with system.open_output_stream(f"{root}/{path.relative_to(recordings).as_posix()}") as stream:
             stream.write(path.read_bytes())
     return f"s3://{BUCKET}/fleet"
@@ -41,13 +43,13 @@ def test_recordings_and_rows_over_an_object_store_give_the_same(engine: Engine, 
     store, alone = tmp_path / "store", tmp_path / "alone"
     handover = f"s3://{BUCKET}/way"
     summary = pipeline.ingest([far], store, machines=Machines(engine.address, handover))
-    assert (summary.loaded, summary.rejected) == (16, 1)
+    assert (summary.loaded, summary.rejected) == (10, 1)
     assert all(entry.path.startswith(f"{far}/") for entry in read_log(store))
     assert _objects("way") == [] and not (store / ARRIVING).exists()
     pipeline.ingest([far], alone)
     assert_same(alone, store)
     again = pipeline.ingest([far], store, machines=Machines(engine.address, handover))
-    assert (again.unchanged, again.rejected) == (16, 1)
+    assert (again.unchanged, again.rejected) == (10, 1)
 
 
 def test_a_folder_can_be_the_way_too(engine: Engine, recordings: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from a_few import a_few
 from builders import AS_OF, HOSTILE, PLAIN, build_store
 from pressing import press, press_form, text_of
 from streamlit.testing.v1 import AppTest
@@ -120,7 +121,8 @@ def test_a_decision_on_what_somebody_else_decided_meanwhile_is_refused_once(open
 
 
 @pytest.mark.parametrize(
-    ("what", "rank", "send"), [("fix", 3, "Fix the date"), ("defer", 4, "Defer"), ("findings", 3, "Enter findings")]
+    ("what", "rank", "send"),
+    a_few([("fix", 3, "Fix the date"), ("defer", 4, "Defer"), ("findings", 3, "Enter findings")], 1, 2),
 )
 def test_every_form_is_refused_once_the_vehicle_was_changed_meanwhile(
     open_page: OpenPage, store: Path, what: str, rank: int, send: str
@@ -234,7 +236,7 @@ def test_a_planner_acts_under_the_own_name(
     assert flags(store, PLAIN.vehicles[3])[0].seen_by == "paula"
 
 
-@pytest.mark.parametrize("what", ["fix", "defer", "findings", "flags"])
+@pytest.mark.parametrize("what", a_few(["fix", "defer", "findings", "flags"], 2, 3))
 def test_forms_of_hostile_vehicles_staytext_of(open_page: OpenPage, tmp_path: Path, what: str) -> None:
     store = build_store(tmp_path / "hostile", hostile=True)
     app = open_page("inspections", store)

@@ -5,6 +5,7 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pypdf
 import pytest
@@ -69,17 +70,33 @@ def test_a_store_without_summed_months_says_what_helps(open_page: OpenPage, tmp_
     assert not app.exception and "the next `fleetbrake ingest` does that" in _text(app)
 
 
-def test_the_files_are_those_of_the_report_under_aliases_unless_the_role_has_names(
-    stores: dict[str, Path], monkeypatch: pytest.MonkeyPatch
+def test_the_button_offers_the_files_of_the_report_under_aliases_unless_the_role_has_names(
+    open_page: OpenPage, stores: dict[str, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """What the button wrote, for whom names are shown; and what another role and other units get of the same month."""
     monkeypatch.syspath_prepend(str(Path(__file__).resolve().parents[2] / "dashboards"))
-    from month_files import month_archive
+    import month_files
 
+    write, offered = month_files.month_archive, list[bytes]()
+
+    def written(seat: Any, month: str) -> bytes:
+        assert (seat.viewer.sees_drivers, seat.measures) == (True, METRIC)
+        offered.append(write(seat, month))
+        return offered[-1]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(month_files, "month_archive", written)
+        app = open_page("month", "filled")
+        assert not app.get("download_button") and not offered
+        app.button(key="write_month").click().run()
+    assert not app.exception
+    (saved,) = app.get("download_button")
+    assert saved.proto.label.startswith(f"Save brakes-{MONTH}.zip")
+
+    seat = SimpleNamespace(store=stores["filled"], viewer=SimpleNamespace(sees_drivers=False), measures=US)
     told = {}
-    for names, measures in ((True, US), (False, METRIC)):
-        viewer = SimpleNamespace(sees_drivers=names)
-        seat = SimpleNamespace(store=stores["filled"], viewer=viewer, measures=measures)
-        archive = zipfile.ZipFile(io.BytesIO(month_archive(seat, MONTH)))
+    for names, measures, content in ((True, METRIC, offered[-1]), (False, US, write(seat, MONTH))):
+        archive = zipfile.ZipFile(io.BytesIO(content))
         tables = {f"{kind}/{name}.{kind}" for kind in ("csv", "parquet") for name in REPORT_TABLES | TABLES}
         assert set(archive.namelist()) == {f"brakes-{MONTH}.pdf", f"brakes-{MONTH}.xlsx", *tables}
         told[names] = archive.read("csv/driver_style.csv").decode()
@@ -89,13 +106,4 @@ def test_the_files_are_those_of_the_report_under_aliases_unless_the_role_has_nam
     assert PLAIN.drivers[0] in told[True]
     assert not [driver for driver in PLAIN.drivers if driver in told[False]] and "driver-" in told[False]
     with pytest.raises(FleetbrakeError, match="9998-01 has not begun yet"):
-        month_archive(seat, "9998-01")
-
-
-def test_the_button_writes_and_then_offers_the_archive(open_page: OpenPage) -> None:
-    app = open_page("month", "filled")
-    assert not app.get("download_button")
-    app.button(key="write_month").click().run()
-    assert not app.exception
-    (saved,) = app.get("download_button")
-    assert saved.proto.label.startswith(f"Save brakes-{MONTH}.zip")
+        write(seat, "9998-01")

@@ -257,7 +257,8 @@ def page(fleet: Fleet, view: str, texts: Sequence[str], **asked: str) -> Iterato
     yield from (f"{shown}: {wrong.message[:300]!a}" for wrong in seen.exception)
     marked = [text for text in texts if re.search(r"[<\[*`$|]|:\w+[:\[]|^# |://|\w@\w", text)]
     for kind, words in _marked_up(seen):
-        if found := [text for text in marked if text in words]:
+        # one that begins with its only mark stands there with a backslash before it
+        if found := [text for text in marked if re.search(rf"(?<!\\){re.escape(text)}", words)]:
             yield f"{shown}: {kind} reads {found[0][:60]!a} as markup"
         if found := steering(_WRITTEN_WITH.sub("", words)):
             yield f"{shown}: {kind} holds {', '.join(found)}"

@@ -207,8 +207,8 @@ def test_features_equal_the_plain_twin(sample, tmp_path):
 
 @pytest.mark.parametrize("variant", VARIANTS, ids=lambda f: f.__name__)
 def test_features_equal_the_plain_twin_where_channels_differ(variant, tmp_path):
-    for number in range(VARIANTS.index(variant) % 4, len(SAMPLES), 4):  # a quarter of them each: the twin is slow
-        check(variant, SAMPLES[number], tmp_path, number)
+    number = VARIANTS.index(variant) % len(SAMPLES)  # one of them each: the twin is slow
+    check(variant, SAMPLES[number], tmp_path, number)
 
 
 @pytest.mark.long

@@ -100,27 +100,25 @@ def priorities(store: Path) -> dict[str, str]:
     return dict(asked(store, "SELECT vehicle_id, priority FROM vehicle_health"))
 
 
-def test_a_file_of_findings_scores_like_the_same_register(folder: Path, tmp_path: Path) -> None:
+def test_a_file_of_findings_scores_like_the_same_register(
+    made: Path, scored: Path, found_scored: Path, tmp_path: Path
+) -> None:
     sheet = tmp_path / "sheet.csv"
     ROWS.to_csv(sheet, index=False)
-    by_register = Path(shutil.copytree(folder, tmp_path / "other"))
-    shutil.copy(sheet, by_register / "registers" / "inspections.csv")
-    pipeline.ingest([by_register / "recordings"], by_register / "store", registers=by_register / "registers")
-    pipeline.score(folder / "store")
-    without = tables(folder / "store")
-    assert import_findings(folder / "store", sheet, "workshop") == Taken(len(ROWS), 0, [])
-    assert tables(folder / "store") == without  # nothing moves before a run
-    for store in (folder / "store", by_register / "store"):
-        pipeline.score(store)
+    without = tables(scored)
+    assert import_findings(scored, sheet, "workshop") == Taken(len(ROWS), 0, [])
+    assert tables(scored) == without  # nothing moves before a run
+    pipeline.score(scored)
+    for store in (scored, found_scored):
         pipeline.plan(store)
-    entered, registered = tables(folder / "store"), tables(by_register / "store")
+    entered, registered = tables(scored), tables(found_scored)
     assert entered["vehicle_health"] != without["vehicle_health"]
-    assert priorities(folder / "store") == {"V1": "this_week", "V2": "before_next_trip", "V3": "too_little_evidence"}
+    assert priorities(scored) == {"V1": "this_week", "V2": "before_next_trip", "V3": "too_little_evidence"}
     assert entered == registered
     # and neither scoring again nor reading the registers again takes it away
-    pipeline.ingest([folder / "recordings"], folder / "store", registers=folder / "registers")
-    pipeline.score(folder / "store")
-    assert tables(folder / "store") == registered
+    pipeline.ingest([made / "recordings"], scored, registers=made / "registers")
+    pipeline.score(scored)
+    assert tables(scored) == registered
 
 
 def test_a_finding_moves_the_scores_and_work_moves_them_back(scored: Path) -> None:

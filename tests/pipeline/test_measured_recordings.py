@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from a_few import a_few
 from product_run import WHEELS, Published, publish
 
 SAMPLES = Path(__file__).parents[2] / "data_samples"
@@ -123,7 +124,7 @@ def test_resampled_copies(run: Callable[..., Published], stop: pd.DataFrame, rat
     check_classes(run(resampled(stop, even(stop, rate_hz))))
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", a_few([1, 2, 3], 0))
 def test_jittered_copies(run: Callable[..., Published], stop: pd.DataFrame, seed: int) -> None:
     """100 Hz with stamps up to 4 ms early or late, values of the true times: what a loaded logger writes."""
     times = even(stop, 100.0)[1:-1]
@@ -141,7 +142,9 @@ def test_time_shifted_copy(run: Callable[..., Published], stop: pd.DataFrame, tm
     assert later[figures].tolist() == pytest.approx(first[figures].tolist(), rel=1e-6)
 
 
-@pytest.mark.parametrize("order", [("1R", "1L", "2R", "2L"), ("2L", "2R", "1L", "1R"), ("2R", "1L", "1R", "2L")])
+@pytest.mark.parametrize(
+    "order", a_few([(("1R", "1L", "2R", "2L"),), (("2L", "2R", "1L", "1R"),), (("2R", "1L", "1R", "2L"),)], 2)
+)
 def test_wheel_permuted_copies(
     run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path, order: tuple[str, ...]
 ) -> None:

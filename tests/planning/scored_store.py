@@ -1,5 +1,6 @@
 """Hand-made stores of published scores, day by day, for the tests of flags and wishes."""
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -47,3 +48,16 @@ def scored(store: Path, as_of: date, health: list[dict[str, Any]], **tables: lis
 def day(number: int) -> date:
     """So many days after ``DAY``."""
     return DAY + timedelta(days=number)
+
+
+def side_by_side(cases: Sequence[dict[str, list[dict[str, Any]]]]) -> dict[str, list[dict[str, Any]]]:
+    """Rows of many cases for one store: those of case 3 belong to the vehicle ``bus3``, each with its own ids."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for number, tables in enumerate(cases):
+        for name, rows in tables.items():
+            own = [row | {"vehicle_id": f"bus{number}"} for row in rows]
+            ids = [
+                {"inspection_id": f"{number} {row['inspection_id']}"} if "inspection_id" in row else {} for row in own
+            ]
+            found.setdefault(name, []).extend(row | id_ for row, id_ in zip(own, ids, strict=True))
+    return found

@@ -5,6 +5,7 @@ from typing import Any
 
 import duckdb
 import pytest
+from a_few import a_few
 from scoring_fleet import Fleet
 from test_plan import AS_OF, START, flagged, healthy, rows
 
@@ -146,7 +147,7 @@ def test_inspect_now_is_planned_first_whatever_it_gains() -> None:
     assert "later than this week" in found["better"]["note"]
 
 
-@pytest.mark.parametrize("decision", ["watch", "reject", "next_visit"])
+@pytest.mark.parametrize("decision", a_few(["watch", "reject", "next_visit"], 1))
 def test_other_decisions_keep_a_flag_from_a_visit_of_its_own_until_they_expire(decision: str) -> None:
     fleet = Fleet()
     flagged(fleet, "truck", 1, "this_week")

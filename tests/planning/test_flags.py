@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scored_store import day, scored, shows, vehicle
+from scored_store import day, scored, shows, side_by_side, vehicle
 
 from fleetbrake.planning.flag_rounds import raise_flags
 from fleetbrake.planning.flags import flag_history, flags, publish_flags
@@ -122,30 +122,43 @@ def test_what_is_shown_no_longer_closes_on_a_newer_day(tmp_path: Path) -> None:
     assert flags(tmp_path)[0].age_days == 3
 
 
-@pytest.mark.parametrize(
-    ("findings", "result"),
-    [
-        ([("brake_drag", 1, "1L")], "confirmed"),
-        ([("brake_drag", None, None)], "confirmed"),  # without a severity it needs repair
-        ([("brake_drag", 2, "1R")], "other_found"),
-        ([("side_imbalance", 1, "1L")], "other_found"),
-        ([("other", 3, None)], "other_found"),
-        ([("none", 0, None)], "not_confirmed"),
-        ([("none", None, "1L")], "not_confirmed"),
-        ([("none", 0, "2R")], None),  # another wheel was looked at
-        ([("brake_drag", 0, "1L")], "not_confirmed"),
-        ([("none", 0, None), ("brake_drag", 2, "1L")], "confirmed"),
-        ([("none", 0, "1L"), ("other", 1, "2R")], "other_found"),
-    ],
-)
-def test_a_finding_ends_a_flag(tmp_path: Path, findings: list[tuple[Any, ...]], result: str | None) -> None:
-    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
-    rows = [inspected(day(1), what, severity, wheel, k) for k, (what, severity, wheel) in enumerate(findings)]
-    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=rows)
-    assert states(tmp_path)[0] == ("brake_drag", "1L", day(0), "closed" if result else "open", result)
+#: What an inspection found of a vehicle flagged for a drag at 1L, and how the flag ends by that.
+FOUND: list[tuple[list[tuple[Any, ...]], str | None]] = [
+    ([("brake_drag", 1, "1L")], "confirmed"),
+    ([("brake_drag", None, None)], "confirmed"),  # without a severity it needs repair
+    ([("brake_drag", 2, "1R")], "other_found"),
+    ([("side_imbalance", 1, "1L")], "other_found"),
+    ([("other", 3, None)], "other_found"),
+    ([("none", 0, None)], "not_confirmed"),
+    ([("none", None, "1L")], "not_confirmed"),
+    ([("none", 0, "2R")], None),  # another wheel was looked at
+    ([("brake_drag", 0, "1L")], "not_confirmed"),
+    ([("none", 0, None), ("brake_drag", 2, "1L")], "confirmed"),
+    ([("none", 0, "1L"), ("other", 1, "2R")], "other_found"),
+]
+
+
+def test_a_finding_ends_a_flag(tmp_path: Path) -> None:
+    """Every case is a vehicle of its own."""
+    names = [f"bus{number}" for number in range(len(FOUND))]
+    health, drag = [vehicle(name) for name in names], [DRAG | {"vehicle_id": name} for name in names]
+    inspections = [
+        {"inspections": [inspected(day(1), what, severity, wheel, k) for k, (what, severity, wheel) in enumerate(rows)]}
+        for rows, _ in FOUND
+    ]
+    scored(tmp_path, day(0), health, indicators=drag)
+    scored(tmp_path, day(1), health, indicators=drag, **side_by_side(inspections))
+
+    def told() -> list[list[tuple[Any, ...]]]:
+        by_vehicle = [flags(tmp_path, name) for name in names]
+        return [[(f.indicator, f.wheel, f.raised_on, f.state, f.result) for f in own] for own in by_vehicle]
+
+    for first, (rows, result) in zip(told(), FOUND, strict=True):
+        assert first[0] == ("brake_drag", "1L", day(0), "closed" if result else "open", result), rows
     # what is shown still is raised again, and what is on file already ends that flag no more
-    scored(tmp_path, day(2), [vehicle()], indicators=[DRAG])
-    assert states(tmp_path)[1:] == ([("brake_drag", "1L", day(1), "open", None)] if result else [])
+    scored(tmp_path, day(2), health, indicators=drag)
+    for later, (rows, result) in zip(told(), FOUND, strict=True):
+        assert later[1:] == ([("brake_drag", "1L", day(1), "open", None)] if result else []), rows
 
 
 def test_shown_again_on_the_day_on_which_it_was_closed(tmp_path: Path) -> None:
@@ -166,33 +179,35 @@ def test_what_was_on_file_when_a_flag_was_raised_does_not_end_it(tmp_path: Path)
     assert states(tmp_path)[0] == ("brake_drag", "1L", day(0), "closed", "not_confirmed")
 
 
-@pytest.mark.parametrize(
-    ("answer", "ended"),
-    [
-        ({}, False),
-        ({"repairs": [work(day(1))]}, True),
-        ({"repairs": [work(day(1), wheel=None)]}, True),
-        ({"repairs": [work(day(0))]}, False),
-        ({"repairs": [work(day(1), "tyre")]}, False),
-        ({"repairs": [work(day(1), wheel="2R")]}, False),
-        ({"repairs": [work(day(4))]}, False),  # after what the scores know
-        ({"inspections": [inspected(day(2), "none", 0, None, 2)]}, True),
-        ({"inspections": [inspected(day(2), "none", 0, "2R", 2)]}, False),
-    ],
-)
-@pytest.mark.parametrize("shown", [[DRAG], []])
-def test_what_needs_repair_keeps_its_flag(
-    tmp_path: Path, answer: dict[str, Any], ended: bool, shown: list[dict[str, Any]]
-) -> None:
-    """Also where the recordings show it no longer."""
-    asked = vehicle(open_report="an inspection that found brake drag")
-    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
-    see_flag(tmp_path, only(tmp_path), "ann")
-    scored(tmp_path, day(1), [asked], indicators=shown, inspections=[inspected(day(1), "brake_drag", 2, "1L")])
-    scored(tmp_path, day(2), [asked], indicators=shown, **answer)
-    drag = [flag for flag in flags(tmp_path) if flag.indicator == "brake_drag"]
-    expected = ("closed", "confirmed") if ended else ("seen", None)
-    assert (drag[0].state, drag[0].result) == expected
+#: What is told after a flagged vehicle's inspection found the same, and whether that ends the flag.
+ANSWERS: list[tuple[dict[str, Any], bool]] = [
+    ({}, False),
+    ({"repairs": [work(day(1))]}, True),
+    ({"repairs": [work(day(1), wheel=None)]}, True),
+    ({"repairs": [work(day(0))]}, False),
+    ({"repairs": [work(day(1), "tyre")]}, False),
+    ({"repairs": [work(day(1), wheel="2R")]}, False),
+    ({"repairs": [work(day(4))]}, False),  # after what the scores know
+    ({"inspections": [inspected(day(2), "none", 0, None, 2)]}, True),
+    ({"inspections": [inspected(day(2), "none", 0, "2R", 2)]}, False),
+]
+
+
+@pytest.mark.parametrize("shown", [True, False])
+def test_what_needs_repair_keeps_its_flag(tmp_path: Path, shown: bool) -> None:
+    """Also where the recordings show it no longer. Every answer is that of a vehicle of its own."""
+    names = [f"bus{number}" for number in range(len(ANSWERS))]
+    drag = [DRAG | {"vehicle_id": name} for name in names]
+    found = [{"inspections": [inspected(day(1), "brake_drag", 2, "1L")]} for _ in names]
+    asked = [vehicle(name, open_report="an inspection that found brake drag") for name in names]
+    scored(tmp_path, day(0), [vehicle(name) for name in names], indicators=drag)
+    for flag in flags(tmp_path):
+        see_flag(tmp_path, flag, "ann")
+    scored(tmp_path, day(1), asked, indicators=drag if shown else [], **side_by_side(found))
+    scored(tmp_path, day(2), asked, indicators=drag if shown else [], **side_by_side([told for told, _ in ANSWERS]))
+    for name, (answer, ended) in zip(names, ANSWERS, strict=True):
+        first = next(flag for flag in flags(tmp_path, name) if flag.indicator == "brake_drag")
+        assert (first.state, first.result) == (("closed", "confirmed") if ended else ("seen", None)), answer
 
 
 def test_what_the_scores_hold_answered_is_answered(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from a_few import a_few
 from scoring_fleet import Fleet
 from test_asked import after, flag, planned, put_off
 from test_limits import every_day, table
@@ -178,7 +179,7 @@ def test_a_deferral_that_leaves_no_open_day_is_the_reason_told() -> None:
 _GONE = re.compile(r"the hours of (?:each day (?:from (\S+) )?up to (\d{4}-\d\d-\d\d)|(\d{4}-\d\d-\d\d)) go to")
 
 
-@pytest.mark.parametrize("seed", [*range(16), *(pytest.param(seed, marks=pytest.mark.long) for seed in range(16, 40))])
+@pytest.mark.parametrize("seed", a_few(range(40), *range(8)))
 def test_hours_go_to_others_only_where_no_day_has_room_left(seed: int) -> None:
     """Every day that such a note speaks of is looked at in the final plan: the visit in full has no room on it."""
     fleet, wishes, road = _tight_fleet(np.random.default_rng(seed))

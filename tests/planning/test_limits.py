@@ -5,7 +5,7 @@ from typing import Any
 
 import duckdb
 import pytest
-from hypothesis import HealthCheck, given, settings
+from a_few import searched
 from hypothesis import strategies as st
 from scoring_fleet import Fleet
 from test_asked import after
@@ -240,8 +240,7 @@ def drawn_fleet(vehicles: list[Any], roller: Any, inspector: Any, road: Any) -> 
     return fleet, Wishes(fixed, deferred)
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(VEHICLES, NUMBERS, NUMBERS, st.sampled_from([None, 0, 2, 10]))
+@searched(5, 15, VEHICLES, NUMBERS, NUMBERS, st.sampled_from([None, 0, 2, 10]))
 def test_every_limit_date_and_wish_holds_and_the_order_of_rows_changes_nothing(
     vehicles: list[Any], roller: Any, inspector: Any, road: Any
 ) -> None:

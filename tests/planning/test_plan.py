@@ -5,7 +5,7 @@ from typing import Any
 
 import duckdb
 import pytest
-from hypothesis import HealthCheck, given, settings
+from a_few import searched
 from hypothesis import strategies as st
 from scoring_fleet import Fleet
 
@@ -267,8 +267,7 @@ CAPACITY = st.lists(
 )
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(VEHICLES, CAPACITY)
+@searched(5, 15, VEHICLES, CAPACITY)
 def test_never_overfull_never_silent_never_twice(vehicles: list[Any], capacity: list[Any]) -> None:
     fleet = Fleet()
     hours = {(depot, weekday): value for depot, weekday, value in capacity}
@@ -305,8 +304,7 @@ def test_never_overfull_never_silent_never_twice(vehicles: list[Any], capacity: 
             assert row["planned_on"] is None or row["planned_on"] <= row["due_on"] or "overdue" in row["note"]
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(st.lists(st.integers(0, PLAN_DAYS - 1), max_size=14), st.integers(0, 6), st.integers(1, 2))
+@searched(5, 15, st.lists(st.integers(0, PLAN_DAYS - 1), max_size=14), st.integers(0, 6), st.integers(1, 2))
 def test_every_date_is_kept_wherever_that_is_possible(due_days: list[int], flags: int, places: int) -> None:
     """Equal visits: earliest date first keeps all dates if any order does (Jackson's rule, from memory)."""
     fleet = Fleet()

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scored_store import DAY, day, scored, shows, vehicle
+from scored_store import DAY, day, scored, shows, side_by_side, vehicle
 
 from fleetbrake.core.errors import FleetbrakeError, InputError, RuleError, StoreError
 from fleetbrake.planning.flags import flag_history, flags
@@ -236,41 +236,44 @@ def mended(on: date, wheel: str | None, work: str = "other") -> dict[str, Any]:
     return {"vehicle_id": "bus", "repaired_on": on, "wheel": wheel, "work": work}
 
 
-@pytest.mark.parametrize(
-    ("tables", "waits"),
-    [
-        ({"inspections": [dangerous(day(0))]}, False),
-        ({"inspections": [dangerous(day(3))]}, False),  # after the scores: they do not know it yet
-        ({"inspections": [dangerous(day(0), severity=2)]}, True),
-        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L")]}, True),
-        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), None)]}, True),
-        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "2R")]}, False),
-        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L", "tyre")]}, False),
-        ({"inspections": [dangerous(day(0))], "repairs": [mended(day(-1), "1L")]}, False),
-        ({"inspections": [dangerous(day(-2)), dangerous(day(-1), "2R", **CLEAN)]}, False),
-        ({"inspections": [dangerous(day(-2)), dangerous(day(-1), **CLEAN)]}, True),
-        ({"inspections": [dangerous(day(-2)), dangerous(day(-2), **CLEAN)]}, False),
-        ({"defect_reports": [report(3)]}, False),
-        ({"defect_reports": [report(2)]}, True),
-        ({"defect_reports": [report(3, "2026-03-02 09:00Z")]}, True),
-        ({"brake_tests": on_the_tester(0.9)}, False),
-        ({"brake_tests": on_the_tester(0.1)}, True),
-    ],
-)
-def test_what_is_dangerous_cannot_wait(tmp_path: Path, tables: dict[str, Any], waits: bool) -> None:
-    """Also where the scores do not say so yet."""
-    scored(tmp_path, DAY, [vehicle(open_report="told")], **tables)
-    flag = the_flag(tmp_path)
-    asks: list[Callable[[], None]] = [lambda: defer(tmp_path, "bus", day(8), REASON, "ann")]
-    if "brake_tests" in tables:  # one rule for all of them: every way in is tried with these
-        names = ("next_visit", "watch", "reject")
-        asks += [partial(decide, tmp_path, flag, name, "ann", REASON, day(8)) for name in names]
-        asks += [lambda: fix_date(tmp_path, "bus", day(1), "ann")]
-    for ask in asks:
-        if waits:
-            ask()
-        else:
-            refused(tmp_path, "must not be driven", ask)
+#: What is on file, and whether it leaves the vehicle on the road.
+ON_FILE: list[tuple[dict[str, Any], bool]] = [
+    ({"inspections": [dangerous(day(0))]}, False),
+    ({"inspections": [dangerous(day(3))]}, False),  # after the scores: they do not know it yet
+    ({"inspections": [dangerous(day(0), severity=2)]}, True),
+    ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L")]}, True),
+    ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), None)]}, True),
+    ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "2R")]}, False),
+    ({"inspections": [dangerous(day(0))], "repairs": [mended(day(0), "1L", "tyre")]}, False),
+    ({"inspections": [dangerous(day(0))], "repairs": [mended(day(-1), "1L")]}, False),
+    ({"inspections": [dangerous(day(-2)), dangerous(day(-1), "2R", **CLEAN)]}, False),
+    ({"inspections": [dangerous(day(-2)), dangerous(day(-1), **CLEAN)]}, True),
+    ({"inspections": [dangerous(day(-2)), dangerous(day(-2), **CLEAN)]}, False),
+    ({"defect_reports": [report(3)]}, False),
+    ({"defect_reports": [report(2)]}, True),
+    ({"defect_reports": [report(3, "2026-03-02 09:00Z")]}, True),
+    ({"brake_tests": on_the_tester(0.9)}, False),
+    ({"brake_tests": on_the_tester(0.1)}, True),
+]
+
+
+def test_what_is_dangerous_cannot_wait(tmp_path: Path) -> None:
+    """Also where the scores do not say so yet. Every case is a vehicle of its own."""
+    health = [vehicle(f"bus{number}", open_report="told") for number in range(len(ON_FILE))]
+    scored(tmp_path, DAY, health, **side_by_side([tables for tables, _ in ON_FILE]))
+    for number, (tables, waits) in enumerate(ON_FILE):
+        bus = f"bus{number}"
+        asks: list[Callable[[], None]] = [partial(defer, tmp_path, bus, day(8), REASON, "ann")]
+        if "brake_tests" in tables:  # one rule for all of them: every way in is tried with these
+            flag = flags(tmp_path, bus)[0]
+            names = ("next_visit", "watch", "reject")
+            asks += [partial(decide, tmp_path, flag, name, "ann", REASON, day(8)) for name in names]
+            asks += [partial(fix_date, tmp_path, bus, day(1), "ann")]
+        for ask in asks:
+            if waits:
+                ask()
+            else:
+                refused(tmp_path, "must not be driven", ask)
 
 
 def test_a_dangerous_finding_counts_from_the_moment_it_is_entered(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 import vl_convert
+from a_few import a_few
 from builders import MONTH, PLAIN
 
 from fleetbrake.core.vocabulary import PRIORITIES, PRIORITY_TEXT
@@ -33,7 +34,7 @@ def _svg(chart: Any) -> str:
     return str(vl_convert.vegalite_to_svg(chart if isinstance(chart, dict) else chart.to_dict()))
 
 
-@pytest.mark.parametrize("kind", ["store", "hostile_store", "empty_store"])
+@pytest.mark.parametrize("kind", a_few(["store", "hostile_store", "empty_store"], 1, 2))
 def test_every_chart_is_valid_and_renders(kind: str, request: pytest.FixtureRequest) -> None:
     store = request.getfixturevalue(kind)
     vehicle = (reads.vehicle_ids(store) or ["none"])[0]

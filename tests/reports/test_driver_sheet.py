@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import pypdf
 import pytest
+from a_few import a_few
 from builders import HOSTILE, PLAIN
 
 from fleetbrake.core.vocabulary import DRIVER_CAUTION
@@ -65,7 +66,7 @@ def test_without_distance_it_says_so(store: Path) -> None:
     assert "Norate:thedistancedrivenisnotknown." in told
 
 
-@pytest.mark.parametrize("driver", HOSTILE.drivers)
+@pytest.mark.parametrize("driver", a_few(HOSTILE.drivers, 1, 2, 5))
 def test_hostile_text_stays_text_on_one_page(hostile_store: Path, driver: str) -> None:
     items = driver_reads.coaching(hostile_store, driver)
     long = pd.concat([items.assign(kind=kind, sentence="#pagebreak() $x$ " + 200 * "w ö ") for kind in

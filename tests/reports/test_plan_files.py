@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+import tempfile
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,8 @@ import icalendar
 import openpyxl
 import plain_calendar
 import pytest
-from hypothesis import HealthCheck, given, settings
+from a_few import searched
+from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl.worksheet.worksheet import Worksheet
 from plan_made import AS_OF, BEGINS, ODD_IDS, plan_store, visits
@@ -139,11 +141,14 @@ def test_next_years_statutory_visit_is_another_entry(planned: Path, tmp_path: Pa
 _IDS = st.text(st.characters(codec="utf-8"), min_size=1, max_size=200).filter(lambda text: "\x00" not in text)
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(ids=st.lists(_IDS, min_size=3, max_size=6, unique=True))
-def test_any_id_gives_files_that_can_be_read(ids: list[str], tmp_path_factory: pytest.TempPathFactory) -> None:
+@searched(4, 10, st.lists(_IDS, min_size=3, max_size=6, unique=True))
+def test_any_id_gives_files_that_can_be_read(ids: list[str]) -> None:
     rows = visits([*ids, "last"])
-    store = plan_store(tmp_path_factory.mktemp("any") / "store", rows)
+    with tempfile.TemporaryDirectory() as folder:
+        _any_id(plan_store(Path(folder) / "store", rows), rows)
+
+
+def _any_id(store: Path, rows: list[dict[str, Any]]) -> None:
     assert len(_events(store)) == len(icalendar.Calendar.from_ical(calendar_bytes(store)).walk("VEVENT")) == len(rows)
     assert {"Plan", "Days", "Columns"} <= set(_sheets(workbook_bytes(store)))
     sheet = list(csv.DictReader(io.StringIO(findings_sheet_bytes(store).decode("utf-8-sig"), newline="")))

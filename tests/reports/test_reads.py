@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from a_few import a_few
 from builders import AS_OF, HOSTILE, PLAIN, build_store
 
 from fleetbrake.core.errors import StoreError
@@ -57,7 +58,7 @@ def test_events_come_newest_first_and_are_limited(store: Path) -> None:
     assert ((notable["lockup"].fillna(False)) | (notable["modulation"].fillna(False))).all()
 
 
-@pytest.mark.parametrize("vehicle", HOSTILE.vehicles)
+@pytest.mark.parametrize("vehicle", a_few(HOSTILE.vehicles, 1, 4, 7))
 def test_hostile_ids_are_found_by_their_own_letters(hostile_store: Path, vehicle: str) -> None:
     assert reads.register_row(hostile_store, vehicle)["vehicle_id"] == vehicle
     assert set(reads.events_of(hostile_store, vehicle)["vehicle_id"]) <= {vehicle}

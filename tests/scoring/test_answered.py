@@ -6,6 +6,7 @@ from typing import Any
 
 import duckdb
 import pytest
+from a_few import a_few
 from judged import LATE, judge_vehicles
 from scoring_fleet import DAY, Fleet, only
 
@@ -47,7 +48,7 @@ def test_a_clean_inspection_takes_the_vehicle_off_the_list_and_says_so() -> None
     assert row["deviation"] > 5 and row["ranks"] is False  # what the recordings show stays to be seen
 
 
-@pytest.mark.parametrize(("trips", "back"), [(1, False), (2, False), (3, True), (6, True)])
+@pytest.mark.parametrize(("trips", "back"), a_few([(1, False), (2, False), (3, True), (6, True)], 1, 2))
 def test_three_new_trips_bring_it_back_with_all_evidence(trips: int, back: bool) -> None:
     found, _ = verdict(fleet_with(trips, finding="none"))
     assert (found["priority"] in ("before_next_trip", "this_week")) is back
@@ -58,13 +59,18 @@ def test_three_new_trips_bring_it_back_with_all_evidence(trips: int, back: bool)
 
 @pytest.mark.parametrize(
     "inspection",
-    [
-        {"inspected_on": DAY + timedelta(days=14)},  # before anything was wrong
-        {"finding": "brake_drag", "severity": 2},  # something was found
-        {"wheel": "1L"},  # one wheel of it only
-        {"vehicle_id": "peer0"},
-        {"inspected_on": LATE + timedelta(days=1)},  # a day to come
-    ],
+    a_few(
+        [
+            {"inspected_on": DAY + timedelta(days=14)},  # before anything was wrong
+            {"finding": "brake_drag", "severity": 2},  # something was found
+            {"wheel": "1L"},  # one wheel of it only
+            {"vehicle_id": "peer0"},
+            {"inspected_on": LATE + timedelta(days=1)},  # a day to come
+        ],
+        0,
+        1,
+        2,
+    ),
 )
 def test_other_inspections_answer_nothing(inspection: dict[str, Any]) -> None:
     found, _ = verdict(fleet_with(0, **{"finding": "none"} | inspection))

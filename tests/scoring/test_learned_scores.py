@@ -7,6 +7,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 import pytest
+from a_few import a_few
 from inspected_fleet import LAST, fleet_of, inspect, run
 from learning_rows_made import invented
 from scoring_fleet import DAY, only
@@ -111,7 +112,9 @@ def test_a_model_that_loses_leaves_the_scores_of_the_priors() -> None:
     assert con.execute("select distinct score_model from vehicle_health").fetchall() == [("prior",)]
 
 
-@pytest.mark.parametrize(("probability", "priority"), [(0.9, "this_week"), (0.3, "next_service"), (0.2, "no_sign")])
+@pytest.mark.parametrize(
+    ("probability", "priority"), a_few([(0.9, "this_week"), (0.3, "next_service"), (0.2, "no_sign")], 0, 2)
+)
 def test_what_the_learned_model_alone_asks_for_has_a_priority_and_says_why(
     probability: float, priority: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import duckdb
 import pytest
+from a_few import a_few
 from judged import judge_vehicles
 from scoring_fleet import DAY, Fleet, only
 
@@ -154,13 +155,18 @@ def test_too_little_evidence_still_tells_lockups() -> None:
 
 @pytest.mark.parametrize(
     ("wheel", "values"),
-    [
-        ({"modulation_cycles": 3}, {"modulation": True}),  # control let the wheel go again
-        ({"modulation_cycles": None}, {"modulation": True}),
-        ({"modulation_cycles": None}, {"modulation": None, "abs_flag": True}),  # the vehicle's own word
-        ({"lockup_speed_mps": 3.0}, {}),  # this wheel only below the cut-off
-        ({"sensed": False}, {}),  # a silent sensor tells of itself only
-    ],
+    a_few(
+        [
+            ({"modulation_cycles": 3}, {"modulation": True}),  # control let the wheel go again
+            ({"modulation_cycles": None}, {"modulation": True}),
+            ({"modulation_cycles": None}, {"modulation": None, "abs_flag": True}),  # the vehicle's own word
+            ({"lockup_speed_mps": 3.0}, {}),  # this wheel only below the cut-off
+            ({"sensed": False}, {}),  # a silent sensor tells of itself only
+        ],
+        0,
+        2,
+        3,
+    ),
 )
 def test_lockups_with_control_at_work_or_below_the_cutoff_are_not_held_against(
     wheel: dict[str, Any], values: dict[str, Any]

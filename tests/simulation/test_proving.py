@@ -36,9 +36,11 @@ def files(folder: Path) -> dict[str, bytes]:
 
 
 def test_same_seed_same_bytes_and_another_seed_others(fleet: Path, tmp_path: Path) -> None:
-    write_fleet(tmp_path / "again", 77, SIZE)
-    assert files(tmp_path / "again") == files(fleet)
-    write_fleet(tmp_path / "other", 78, Size(5, 6, 5))
+    small = Size(5, 6, 5)
+    for name, seed in (("once", 77), ("again", 77), ("other", 78)):
+        write_fleet(tmp_path / name, seed, small)
+    assert files(tmp_path / "again") == files(tmp_path / "once")
+    assert files(tmp_path / "other") != files(tmp_path / "once")
     assert fleet_truth(tmp_path / "other")["faults"] != fleet_truth(fleet)["faults"]
 
 

@@ -1,9 +1,11 @@
 """Rows that the log does not name: those of a run that was broken off go, those of a log that was lost stay."""
 
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 from product_run import Stop, stops_file
@@ -11,9 +13,9 @@ from product_run import Stop, stops_file
 from fleetbrake import pipeline
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store import unfinished
-from fleetbrake.store.database import DATABASE_NAME
+from fleetbrake.store.database import DATABASE_NAME, reading
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import log_path, read_log
+from fleetbrake.store.log import log_path, read_log, write_log
 from fleetbrake.upkeep.check import check_store
 from tests.cluster.same_rows import assert_same, tables
 
@@ -126,3 +128,61 @@ def test_what_ages_does_not_take_rows_along(copy: Path, read_in: Path) -> None:
     with pytest.raises(StoreError, match="check --repair"):
         retain(copy, RetentionPolicy(positions_and_drivers_months=12))
     assert Lake(copy).all_keys() == pieces
+
+
+def test_recordings_that_the_lake_lost_stay_published(copy: Path, read_in: Path) -> None:
+    """An empty place where the lake was: nothing is published over its rows, and reading again mends it."""
+    shutil.rmtree(copy / "lake")
+    before = tables(copy)
+    with pytest.raises(StoreError, match=r"2 recording files are missing.*lost-for-good recordings"):
+        pipeline.ingest([read_in / "recordings" / "0.parquet"], copy)
+    assert tables(copy) == before
+    assert not check_store(copy).sound
+    pipeline.ingest([read_in / "recordings"], copy)
+    assert_same(copy, read_in / "store")
+
+
+def test_an_older_lake_does_not_shorten_what_is_published(copy: Path, read_in: Path) -> None:
+    """Log and rows of before the last recording: nothing in the lake tells that anything is missing."""
+    before = tables(copy)
+    (last,) = [entry for entry in read_log(copy) if entry.path.endswith("2.parquet")]
+    write_log(copy, read_log(copy).table().filter(pc.not_equal(read_log(copy).table().column("path"), last.path)))
+    for path in Lake(copy).files_of(str(last.key)):
+        path.unlink()
+    with pytest.raises(StoreError, match=r"1 recordings are published.*2.parquet.*lost-for-good recordings"):
+        pipeline.ingest([read_in / "recordings" / "0.parquet"], copy)
+    assert not check_store(copy).sound
+    check_store(copy, repair=True)
+    assert tables(copy)["events"] == before["events"]
+    pipeline.ingest([read_in / "recordings"], copy)
+    assert_same(copy, read_in / "store")
+
+
+def test_a_person_gives_recordings_up(copy: Path, read_in: Path) -> None:
+    shutil.rmtree(copy / "lake")
+    check_store(copy, lost_for_good="recordings")
+    pipeline.ingest([read_in / "recordings" / "0.parquet"], copy)
+    with reading(copy) as con:
+        assert con.execute("SELECT DISTINCT vehicle_id FROM events").fetchall() == [("V0",)]
+    assert check_store(copy).sound
+
+
+def test_a_log_and_a_published_file_of_before_a_run_that_was_broken_off(copy: Path, read_in: Path) -> None:
+    unfinished.begin(copy)
+    _older_log(copy, read_in)
+    (copy / DATABASE_NAME).unlink()
+    pieces = Lake(copy).all_keys()
+    with pytest.raises(StoreError, match="it is an older copy"):
+        pipeline.ingest([read_in / "recordings" / "0.parquet"], copy)
+    assert Lake(copy).all_keys() == pieces
+
+
+@pytest.mark.parametrize("share", [0.3, 0.67, 0.95])
+def test_a_published_file_that_was_cut_is_told_and_made_again(copy: Path, read_in: Path, share: float) -> None:
+    path = copy / DATABASE_NAME
+    os.truncate(path, int(path.stat().st_size * share))
+    assert check_store(copy).damage.database
+    with pytest.raises(StoreError, match="check --repair"):
+        pipeline.score(copy)
+    check_store(copy, repair=True)
+    assert tables(copy) == tables(read_in / "store")

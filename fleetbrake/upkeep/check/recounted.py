@@ -1,5 +1,6 @@
 """What is published against what the lake gives: file by file, and row by row where all is made once more."""
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -8,9 +9,11 @@ import duckdb
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered import stamp
 from fleetbrake.store.findings import ENTERED_UP_TO
+from fleetbrake.store.forgetting.at_rest import for_publishing
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog
-from fleetbrake.store.publish import publish_recordings
+from fleetbrake.store.lost import lost_recordings
+from fleetbrake.store.publish import publish_recordings, shown_log
 from fleetbrake.store.publishing.state import FILE_COLUMNS, FILES
 from fleetbrake.store.recount import PUBLISHED, RECOUNTED, differing
 from fleetbrake.store.schema import SETTINGS
@@ -34,7 +37,13 @@ def check_files_published(
     """Whether the published file is of the files that the log names now."""
     if FILES not in whole:
         out.looked_at = "not known of which files it was made: all rows are compared"
-        return True
+        if "ingest_log" in whole:
+            try:
+                shown = shown_log(store, for_publishing(store), log)
+            except StoreError:  # told by the checks of who was forgotten and what is held
+                return True
+            _tell_unnamed(lost_recordings(con, shown, f"{PUBLISHED}.main."), out, damage)
+        return not damage.unnamed
     given = {"check_log": log.table(), "check_stamps": Lake(store).stamps()}
     for name, table in given.items():
         con.register(name, table)
@@ -50,12 +59,17 @@ def check_files_published(
     out.looked_at = f"{len(log)} files"
     for path, unnamed in rows:
         if unnamed:
-            out.wrong.add(f"{path}: published, and the log does not name it any more; read it again.")
-            damage.unnamed.add(path)
+            _tell_unnamed([path], out, damage)
             continue
         out.wrong.add(f"{path}: what was read of it is not what was published; a run was ended before it published.")
         damage.publish = True
     return not rows
+
+
+def _tell_unnamed(paths: Iterable[str], out: Outcome, damage: Damage) -> None:
+    for path in paths:
+        out.wrong.add(f"{path}: published, and the log does not name it any more; read it again.")
+        damage.unnamed.add(path)
 
 
 def check_recount(con: duckdb.DuckDBPyConnection, store: Path, whole: set[str], out: Outcome, damage: Damage) -> None:
