@@ -181,7 +181,7 @@ def _committing(store: Path, rest: AtRest) -> Commit:
 
 def _take_registers(store: Path, tables: dict[str, pa.Table], summary: IngestSummary) -> None:
     """Merge registers as far as the rules of the store, its holds and what was dropped let them in."""
-    rest = at_rest(store)
+    rest = at_rest(store, arriving=tables.get("trips"))
     summary.alike_withheld = sum(map(rest.alike, tables.values()))
     kept = {name: rest.register(name, table) for name, table in tables.items()}
     kept, changes = without_held_changes(store, rest.holds, kept)

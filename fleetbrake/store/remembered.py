@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.sealed import check_footer
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
@@ -38,6 +39,8 @@ class Remembered(BaseModel):
     dropped : number of register rows that outlived their period.
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
     registers : names of registers with a file.
+    entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
+    given_up : how often a person took something of this for lost; numbers went down then.
     """
 
     model_config = ConfigDict(extra="allow", frozen=True)
@@ -48,9 +51,13 @@ class Remembered(BaseModel):
     dropped: int = Field(default=0, ge=0)
     aliases: str = ""
     registers: tuple[str, ...] = ()
+    entries: int = Field(default=0, ge=0)
+    entered_file: int = Field(default=0, ge=0)
+    given_up: int = Field(default=0, ge=0)
 
     def with_more(self, now: "Remembered") -> "Remembered":
-        """With what is there now besides; the first key of aliases stands."""
+        """With what is there now besides; the first key of aliases and the first number of a file stand."""
+        same_file = not self.entered_file or now.entered_file in (0, self.entered_file)
         return self.model_copy(
             update={
                 "forgotten": max(self.forgotten, now.forgotten),
@@ -59,12 +66,18 @@ class Remembered(BaseModel):
                 "dropped": max(self.dropped, now.dropped),
                 "aliases": self.aliases or now.aliases,
                 "registers": tuple(sorted({*self.registers, *now.registers})),
+                "entries": max(self.entries, now.entries) if same_file else self.entries,
+                "entered_file": self.entered_file or now.entered_file,
+                "given_up": max(self.given_up, now.given_up),
             }
         )
 
 
-#: What a person may give up; registers and entries are given up elsewhere.
-PARTS: Final = ("forgotten", "holds", "rules", "dropped", "aliases")
+#: What a person may give up, and what the note says of it; of registers it keeps the names.
+PARTS: Final = {
+    **{name: (name,) for name in ("forgotten", "holds", "rules", "dropped", "aliases")},
+    "entries": ("entries", "entered_file"),
+}
 
 
 def register_path(store: Path, name: str) -> Path:
@@ -92,7 +105,7 @@ def remembered(store: Path) -> Remembered:
 
 
 def remember(store: Path) -> str:
-    """Note what is there now besides what was noted; the text of the note, empty if nothing was.
+    """Note what is there now besides what was noted; the text of the note.
 
     Only for the holder of the writer's lock.
 
@@ -105,30 +118,43 @@ def remember(store: Path) -> str:
     now = known.with_more(seen(store))
     if now != known:
         _write(store, now)
-    return "" if now == Remembered() else _closed(now)
+    return _closed(now)
 
 
 def bring_back(store: Path, copy: str | None) -> None:
-    """Put the published file's copy in place of a note that is gone or damaged; one that is whole stays.
+    """Bring the note and the published file's copy of it together: either may be gone, damaged, or older.
 
-    Only for the holder of the writer's lock.
+    What is in one of them was there. Where a person gave something up meanwhile, the one that knows of it stands: its
+    smaller numbers are the newer ones. Only for the holder of the writer's lock.
     """
+    told = noted_in(copy)
+    if told is None:
+        return  # whoever needs the note says so
     try:
-        if (store / REMEMBERED_NAME).exists():
-            remembered(store)
-            return
+        known = remembered(store)
     except StoreError:
-        pass
+        _write(store, told)
+        return
+    if known.given_up > told.given_up:
+        return
+    now = known.with_more(told) if known.given_up == told.given_up else told
+    if now != known:
+        _write(store, now)
+
+
+def noted_in(copy: str | None) -> Remembered | None:
+    """The note from its copy in the published file; None where there is none, or it is another than was written."""
     try:
-        if copy is not None:
-            _write(store, _opened(copy))
+        return None if copy is None else _opened(copy)
     except ValueError:
-        return  # no copy either: whoever needs the note says so
+        return None
 
 
 def give_up(store: Path, part: str) -> None:
     """Note of one of ``PARTS`` what is there now, whatever was. Only for the holder of the writer's lock."""
-    _write(store, remembered(store).model_copy(update={part: getattr(seen(store), part)}))
+    known, now = remembered(store), seen(store)
+    lowered = {name: getattr(now, name) for name in PARTS[part]}
+    _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1}))
 
 
 def seen(store: Path) -> Remembered:
@@ -136,6 +162,7 @@ def seen(store: Path) -> Remembered:
     forgotten, holds = _json(store / "forgotten.json"), _json(store / "holds.json")
     rules = _json(store / "retention.json")
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
+    entries = _entries(store)
     return Remembered(
         forgotten=len(stones) if isinstance(stones, list) else 0,
         holds=len(holds) if isinstance(holds, list) else 0,
@@ -143,7 +170,16 @@ def seen(store: Path) -> Remembered:
         dropped=_rows(store / "dropped.parquet"),
         aliases=_word(store / ALIASES_KEY),
         registers=tuple(sorted(name for name in REGISTERS if register_path(store, name).is_file())),
+        entries=entries.last,
+        entered_file=entries.file,
     )
+
+
+def _entries(store: Path) -> Given:
+    try:
+        return given(store)
+    except StoreError:
+        return Given()
 
 
 def _json(path: Path) -> Any:

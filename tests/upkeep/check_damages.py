@@ -339,7 +339,7 @@ def _block_of_database(store: Path) -> None:
 
 DATABASE = (
     Damage("database", "There is no fleet.duckdb", _gone("fleet.duckdb")),
-    Damage("database", "Cannot read", _garbage("fleet.duckdb")),
+    Damage("database", "is damaged", _garbage("fleet.duckdb")),
     Damage("database", "Table flags has no column state", _published("ALTER TABLE flags DROP COLUMN state")),
     Damage("database", "rank is of another type", _published("ALTER TABLE predictions ALTER rank TYPE VARCHAR")),
     Damage("database", "Table plan_days is not there", _published("DROP TABLE plan_days")),

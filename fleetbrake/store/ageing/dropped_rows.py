@@ -26,7 +26,7 @@ def remember_dropped(store: Path, name: str, rows: Iterable[Mapping[str, Any]]) 
     StoreError as in :func:`refuse_shorter`.
     """
     refuse_shorter(store)
-    known = set(map(tuple, _kept(store).select(["register", "fingerprint"]).to_pandas().to_numpy().tolist()))
+    known = set(map(tuple, kept_rows(store).select(["register", "fingerprint"]).to_pandas().to_numpy().tolist()))
     more = {(name, fingerprint(name, row)) for row in rows}
     if more <= known:
         return
@@ -46,13 +46,13 @@ def without_dropped(
     refuse_shorter(store)
     if rules is None or not (store / DROPPED_NAME).is_file():
         return dict(tables)
-    gone = set(map(tuple, _kept(store).to_pandas().to_numpy().tolist()))
+    gone = set(map(tuple, kept_rows(store).to_pandas().to_numpy().tolist()))
     return {name: _without(name, table, rules, today, gone) for name, table in tables.items()}
 
 
 def refuse_shorter(store: Path) -> None:
     """StoreError where the list names fewer rows than were dropped: the others would come back."""
-    lost = remembered(store).dropped - _kept(store).num_rows
+    lost = remembered(store).dropped - kept_rows(store).num_rows
     if lost > 0:
         raise StoreError(
             f"{lost} rows of registers were dropped of which {DROPPED_NAME} says nothing any more, and would come "
@@ -71,5 +71,6 @@ def _without(name: str, table: pa.Table, rules: RetentionPolicy, today: date, go
     return table if all(stays) else table.filter(pa.array(stays, pa.bool_()))
 
 
-def _kept(store: Path) -> pa.Table:
+def kept_rows(store: Path) -> pa.Table:
+    """The list as it is, whatever it lacks. StoreError if it cannot be read."""
     return read_parquet(store / DROPPED_NAME, _SCHEMA, "the list of dropped register rows")

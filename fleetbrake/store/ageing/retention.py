@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.files import write_atomically
-from fleetbrake.store.remembered import remember, remembered
+from fleetbrake.store.remembered import no_copy, remember, remembered
 
 RETENTION_NAME: Final = "retention.json"
 
@@ -167,9 +167,9 @@ def read_state(store: Path) -> dict[str, Any]:
     except FileNotFoundError:
         return {}
     except (OSError, ValueError) as error:
-        raise StoreError(f"The store's rules of retention ({path}) cannot be read.") from error
+        raise StoreError(f"The store's rules of retention ({path}) cannot be read. {no_copy('rules')}") from error
     if not isinstance(state, dict):
-        raise StoreError(f"The store's rules of retention ({path}) are damaged.")
+        raise StoreError(f"The store's rules of retention ({path}) are damaged. {no_copy('rules')}")
     return state
 
 

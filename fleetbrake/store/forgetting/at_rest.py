@@ -139,8 +139,8 @@ class AtRest:
         return self._forgotten(table, in_one(held) if frozen else None)
 
 
-def at_rest(store: Path, today: date | None = None) -> AtRest:
-    """The rules of a store as they stand now.
+def at_rest(store: Path, today: date | None = None, *, arriving: pa.Table | None = None) -> AtRest:
+    """The rules of a store as they stand now. ``arriving``: trips, see ``holds.active_holds``.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def at_rest(store: Path, today: date | None = None) -> AtRest:
         The list of the forgotten, its key, the holds or the rules of retention cannot be read.
     """
     known, rules = read_tombstones(store), policy(store)
-    holds = tuple(active_holds(store))
+    holds = tuple(active_holds(store, arriving))
     # ages are not counted from a clock that cannot be believed: what is dropped does not come back
     ageing = None if today or rules is None else ageing_day(store)
     day = ageing.day if ageing is not None else today or datetime.now(UTC).date()

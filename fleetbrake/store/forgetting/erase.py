@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from fleetbrake.store.arriving import remove_left
+from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.files import remove_parts
 from fleetbrake.store.forgetting.at_rest import at_rest
 from fleetbrake.store.forgetting.erase_database import erase_database
@@ -14,7 +15,9 @@ from fleetbrake.store.forgetting.own_names import names_in_store
 from fleetbrake.store.forgetting.tombstones import mark_erased, read_tombstones
 from fleetbrake.store.holding.holds import all_holds, rewrite_released
 from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.remembered import REMEMBERED, noted_in, remembered
 from fleetbrake.store.run_texts import rewrite_texts
+from fleetbrake.store.schema import SETTINGS
 
 
 @dataclass
@@ -49,16 +52,31 @@ def erase_forgotten(store: Path, *, anew: bool = False) -> Erased:
 
 
 def erase_due(store: Path) -> None:
-    """Complete what a killed run, or a hold that was released meanwhile, left to be erased; nothing else is looked at.
+    """Complete what a killed run, or a hold that was released meanwhile, left to be erased, and what came back with an
+    older published file; nothing else is looked at.
 
     Every run that writes begins with it: rows read in again would else stand beside those that are still to be changed.
     Raises as :func:`erase_forgotten`.
     """
     known = read_tombstones(store)
-    if known.some_left:
+    if known.stones and _published_before(store, len(known.stones)):
+        erase_forgotten(store, anew=True)
+    elif known.some_left:
         standing = {one.hold_id for one in all_holds(store) if one.released is None}
         if any(not stone.erased or not standing.issuperset(stone.held) for stone in known.stones):
             erase_forgotten(store)
+
+
+def _published_before(store: Path, forgotten: int) -> bool:
+    """Whether the published file is of before the last one was forgotten: an older copy that was put back."""
+    if not database_path(store).is_file():
+        return False
+    with reading(store) as con:
+        told = dict(con.execute(f"SELECT name, value FROM {SETTINGS}").fetchall())  # noqa: S608 - own name
+    then = noted_in(told.get(REMEMBERED))
+    if then is None:  # an earlier version wrote it
+        return False
+    return then.forgotten < forgotten or then.given_up < remembered(store).given_up
 
 
 def _erase(store: Path) -> Erased:

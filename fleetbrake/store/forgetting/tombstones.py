@@ -111,28 +111,36 @@ def read_tombstones(store: Path) -> Tombstones:
         The list or its key cannot be read, one is gone without the other, or the list names fewer than were forgotten
         here: forgotten ids would come back unseen.
     """
+    known = listed_tombstones(store)
+    _refuse_fewer(store, len(known.stones))
+    return known
+
+
+def listed_tombstones(store: Path) -> Tombstones:
+    """The list with its key as they are, whoever is missing in it. StoreError if they cannot be read."""
     path = store / TOMBSTONES_NAME
     try:
         kept = _File.model_validate_json(path.read_bytes())
     except FileNotFoundError as error:
         if not (store / KEY_NAME).exists():
-            _refuse_fewer(store, 0)
             return Tombstones()
         raise StoreError(
             f"The list of forgotten drivers ({path}) is gone, its key ({KEY_NAME}) is not: nothing is read in or "
-            f"written. Restore the list; if nobody was ever forgotten here, remove {KEY_NAME}."
+            f"written. Restore the list; if nobody was ever forgotten here, remove {KEY_NAME}. "
+            f"{no_copy('forgotten')}"
         ) from error
     except (OSError, ValidationError) as error:
         raise StoreError(
-            f"The list of forgotten drivers ({path}) cannot be read: nothing is read in or written."
+            f"The list of forgotten drivers ({path}) cannot be read: nothing is read in or written. "
+            f"{no_copy('forgotten')}"
         ) from error
-    _refuse_fewer(store, len(kept.tombstones))
     if not kept.tombstones:  # a run was killed before it wrote the first one down
         return Tombstones()
     known = Tombstones(_key(store, draw=False), kept.tombstones, kept.vehicles)
     if known.fingerprint("check", "") != kept.key_check:
         raise StoreError(
-            f"{KEY_NAME} in the store is not the key of its list of forgotten drivers: restore the right one."
+            f"{KEY_NAME} in the store is not the key of its list of forgotten drivers: restore the right one. "
+            f"{no_copy('forgotten')}"
         )
     return known
 
@@ -201,7 +209,7 @@ def _key(store: Path, *, draw: bool) -> bytes:
         return secret_key(store / KEY_NAME, _WHAT, draw=draw)
     except StoreError as error:
         raise StoreError(
-            f"{error} Without it nobody knows who was forgotten: nothing is read in or written."
+            f"{error} Without it nobody knows who was forgotten: nothing is read in or written. {no_copy('forgotten')}"
         ) from error
 
 

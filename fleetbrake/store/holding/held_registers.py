@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_schema
 from fleetbrake.store.holding.holds import Hold, held_rows
-from fleetbrake.store.registers import read_register
+from fleetbrake.store.registers import rows_there
 
 #: Registers whose rows are evidence. Those of vehicles and drivers tell how things stand now, and go on doing so.
 FROZEN: Final = ("trips", "inspections", "brake_tests", "repairs", "defect_reports")
@@ -38,7 +38,7 @@ def without_held_changes(
 
 
 def _without_changes(store: Path, holds: Sequence[Hold], name: str, table: pa.Table) -> tuple[pa.Table, list[str]]:
-    known = read_register(store, name)
+    known = rows_there(store, name)  # of a register that is gone nothing is left to compare with
     frozen = _frozen(known, holds, name)
     if not frozen:
         return table, []

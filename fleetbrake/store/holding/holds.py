@@ -17,11 +17,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.arrow import in_one
-from fleetbrake.store.files import write_atomically
+from fleetbrake.store.files import write_bytes
 from fleetbrake.store.forgetting.forgetter import Forgetter, driver_changed
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER, with_copies
 from fleetbrake.store.holding.held_spans import Spans, event_times, in_spans, microseconds, trip_spans
-from fleetbrake.store.registers import read_register
+from fleetbrake.store.holding.held_trips import trips_for_holds
 from fleetbrake.store.remembered import no_copy, remember, remembered
 
 HOLDS_NAME: Final = "holds.json"
@@ -47,7 +47,7 @@ class Release(BaseModel):
     copies_kept: bool = False
 
 
-class _Kept(BaseModel):
+class KeptHold(BaseModel):
     """A hold as ``holds.json`` keeps it."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -118,18 +118,13 @@ def all_holds(store: Path) -> list[Hold]:
         The file cannot be read, or lacks a hold that has copies or was placed once: what is frozen is then not known,
         and nothing may be dropped.
     """
-    path = store / HOLDS_NAME
-    try:
-        rows = json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
-        kept = [_Kept.model_validate(row) for row in rows]
-    except (OSError, ValueError, ValidationError, TypeError) as error:
-        raise StoreError(f"The store's legal holds ({path}) cannot be read, so that nothing may be dropped.") from error
+    path, kept = store / HOLDS_NAME, listed(store)
     lost = set(with_copies(store)) - {row.hold_id for row in kept}
     if lost:
         raise StoreError(
             f"The store's legal holds ({path}) lack {' and '.join(sorted(lost))}, of which there are copies in "
-            f"{HELD_FOLDER}: restore that file from a backup, or by the manifest.json beside the copies. Until then "
-            "nothing may be dropped or changed."
+            f"{HELD_FOLDER}: restore that file from a backup, or let `fleetbrake check --repair` make them again from "
+            f"what their copies say. Until then nothing may be dropped or changed. {no_copy('holds')}"
         )
     fewer = remembered(store).holds - len(kept)
     if fewer > 0:
@@ -137,20 +132,41 @@ def all_holds(store: Path) -> list[Hold]:
             f"The store's legal holds ({path}) lack {fewer} that were placed: put that file and {HELD_FOLDER} back "
             f"from a copy of the store. Until then nothing may be dropped or changed. {no_copy('holds')}"
         )
-    return [Hold(**{name: getattr(row, name) for name in _Kept.model_fields}) for row in kept]
+    return [Hold(**{name: getattr(row, name) for name in KeptHold.model_fields}) for row in kept]
+
+
+def listed(store: Path) -> list[KeptHold]:
+    """The list of holds as it is, whatever it lacks. StoreError if it cannot be read."""
+    path = store / HOLDS_NAME
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
+        return [KeptHold.model_validate(row) for row in rows]
+    except (OSError, ValueError, ValidationError, TypeError) as error:
+        raise StoreError(
+            f"The store's legal holds ({path}) cannot be read, so that nothing may be dropped. {no_copy('holds')}"
+        ) from error
+
+
+def hold_number(hold_id: str) -> int:
+    """The number in the id of a hold; 0 where there is none."""
+    digits = hold_id.rpartition("-")[2]
+    return int(digits) if digits.isdecimal() else 0
 
 
 def as_kept(hold: Hold) -> dict[str, Any]:
     """A hold as ``holds.json`` keeps it."""
-    return _Kept(**{name: getattr(hold, name) for name in _Kept.model_fields}).model_dump(mode="json")
+    return KeptHold(**{name: getattr(hold, name) for name in KeptHold.model_fields}).model_dump(mode="json")
 
 
-def active_holds(store: Path) -> list[Hold]:
-    """The holds that stand, each with the trips that it touches. StoreError as in :func:`all_holds`."""
+def active_holds(store: Path, arriving: pa.Table | None = None) -> list[Hold]:
+    """The holds that stand, each with the trips that it touches. StoreError as in :func:`all_holds`.
+
+    ``arriving``: trips that are being read in, which count where their register is gone.
+    """
     standing = [hold for hold in all_holds(store) if hold.released is None]
     if not standing:
         return []
-    trips = read_register(store, "trips")
+    trips = trips_for_holds(store, arriving)
     return [replace(hold, spans=trip_spans(trips.filter(_trips_named(hold, trips)))) for hold in standing]
 
 
@@ -180,7 +196,7 @@ def placed(
     _said(reason, by)
     known = all_holds(store)
     hold = Hold(
-        hold_id=f"hold-{len(known) + 1}",
+        hold_id=f"hold-{1 + max((hold_number(one.hold_id) for one in known), default=0)}",
         vehicle_id=vehicle,
         driver_id=driver,
         from_at=from_at,
@@ -359,10 +375,11 @@ def _changed(hold: Hold, change: Callable[[str], str]) -> Hold:
 
 
 def _write(store: Path, holds: Sequence[Hold]) -> None:
-    content = json.dumps([as_kept(hold) for hold in holds], ensure_ascii=False, indent=1) + "\n"
+    write_kept(store, [KeptHold(**{name: getattr(hold, name) for name in KeptHold.model_fields}) for hold in holds])
 
-    def write(part: Path) -> None:
-        part.write_text(content, encoding="utf-8")
 
-    write_atomically(store / HOLDS_NAME, write)
+def write_kept(store: Path, holds: Sequence[KeptHold]) -> None:
+    """Put a list of holds in place of the one before. Only for the holder of the writer's lock."""
+    content = json.dumps([hold.model_dump(mode="json") for hold in holds], ensure_ascii=False, indent=1) + "\n"
+    write_bytes(store / HOLDS_NAME, content.encode())
     remember(store)

@@ -9,13 +9,14 @@ import duckdb
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.database import database_path
+from fleetbrake.store.holding.held_again import holds_again
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.recount import beside
 from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
 from fleetbrake.upkeep.check.given_up import give_up_part
 from fleetbrake.upkeep.check.layout import check_folder, check_key_files
-from fleetbrake.upkeep.check.not_lost import check_nothing_lost
+from fleetbrake.upkeep.check.not_lost import check_entries_noted, check_nothing_lost
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
 from fleetbrake.upkeep.check.pieces import check_nowhere, check_pieces
 from fleetbrake.upkeep.check.repair import Repair
@@ -55,6 +56,8 @@ def check_store(
         raise StoreError(f"{store}: there is no store here; nothing was looked at.")
     with writer_lock(store, "check"):
         given_up = [give_up_part(store, lost_for_good)] if lost_for_good is not None else []
+        again = holds_again(store) if repair else []
+        given_up += [f"Made again from what its copies say of it: {hold_id}." for hold_id in again]
         found = _Check(store).run(recordings)
         if not repair or (found.sound and not found.to_tidy):
             found.mended = given_up
@@ -105,6 +108,7 @@ class _Check:
         whole = published.check_database(self.store, log, out["database"], self.damage)
         names = ("tables", "published", "recount")
         if whole is None:
+            check_entries_noted(self.store, out["entries"])
             if out["database"].wrong.count:
                 for name in names:
                     out[name].left_out = "the published file cannot be opened"

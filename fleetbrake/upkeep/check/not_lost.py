@@ -5,7 +5,7 @@ from pathlib import Path
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.lost import FROM_FILES, lost_entries, lost_registers, lost_sentence
+from fleetbrake.store.lost import FROM_FILES, lost_entries, lost_registers, lost_sentence, noted_entries_lost
 from fleetbrake.store.recount import PUBLISHED
 from fleetbrake.store.schema import SETTINGS
 from fleetbrake.upkeep.check.outcome import Outcome
@@ -24,6 +24,18 @@ def check_nothing_lost(
         return
     try:
         lost = lost_entries(con, store, within)
+    except StoreError as error:
+        lost = str(error)
+    if lost is not None:
+        entries.wrong.add(lost)
+
+
+def check_entries_noted(store: Path, entries: Outcome) -> None:
+    """What was entered is still there by the note alone, where nothing that was published can tell."""
+    if entries.wrong.count:
+        return
+    try:
+        lost = noted_entries_lost(store)
     except StoreError as error:
         lost = str(error)
     if lost is not None:

@@ -59,7 +59,9 @@ class Repair:
         self.store, self.found, self.damage = store, found, found.damage
         self.mended: list[str] = []
         self.not_mended: list[str] = []
-        self._folder = store / SET_ASIDE / f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
+        begin = self._folder = store / SET_ASIDE / f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
+        while self._folder.exists():  # of another one within the same second
+            self._folder = begin.with_name(f"{self._folder.name}-more")
 
     def run(self) -> None:
         """All that can be done."""
@@ -200,7 +202,7 @@ class Repair:
                 f"{len(lost)} of these recordings are not there any more: {_some(lost)}. Put them, or the store, back "
                 f"from a copy. Their published rows are in "
                 f"{SET_ASIDE}/{self._folder.name}/{database_path(self.store).name}, "
-                "and go from the published file with the next ingest."
+                "and in the published file until `fleetbrake check --lost-for-good recordings`."
             )
         return bool(lost)
 
