@@ -17,7 +17,7 @@ from streamlit.web.server.starlette.starlette_websocket import (
     _parse_decoded_user_cookie,
 )
 
-from fleetbrake.access.brought_in import is_sheet
+from fleetbrake.access.brought_in import MOST_KEPT
 from fleetbrake.access.caller import Caller, local_caller
 from fleetbrake.access.ended import ENDED
 from fleetbrake.access.keeper import Brought, page_name
@@ -78,7 +78,8 @@ class PagesKeeper:
         if kind == "backend_operation_request":
             return bool(caller.viewer.roles) and asked.backend_operation_request.WhichOneof("payload") in _LET_IN
         if kind == "file_urls_request":
-            return caller.viewer.may_act and all(map(is_sheet, asked.file_urls_request.file_names))
+            # of any name: a page that gets no answer says nothing of it; what is no sheet is refused when it comes
+            return caller.viewer.may_act and len(asked.file_urls_request.file_names) <= MOST_KEPT
         return kind in _ANYBODY
 
     def told(self, message: bytes) -> frozenset[str]:
@@ -122,6 +123,17 @@ class PagesKeeper:
             session: Brought(len(files), sum(len(file.data) for file in list(files.values())))
             for session, files in list(storage.items())
         }
+
+    def keeps_only(self, session: str, file: str) -> None:
+        """Of what was brought in for an open page, keep this file alone; a page takes one sheet at a time."""
+        if not Runtime.exists():
+            return
+        files = Runtime.instance().uploaded_file_mgr
+        kept = list(getattr(files, "file_storage").get(session, ()))  # noqa: B009 - not of its interface
+        if file in kept:
+            for other in kept:
+                if other != file:
+                    files.remove_file(session, other)
 
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""

@@ -171,6 +171,7 @@ def _bring_back(seat: Seat) -> None:
         return
     with st.expander("Bring back a filled findings sheet", expanded=False):
         sheet = st.file_uploader("Findings sheet (CSV)", type="csv", max_upload_size=_MOST_MB, key="sheet")
+        st.caption(f"Taken is CSV text of {_MOST_MB} MB at most, one sheet at a time; a new one takes its place.")
         if st.button("Take in the findings", disabled=sheet is None) and sheet is not None:
             _take_in(seat, sheet.getvalue())
 

@@ -21,6 +21,11 @@ from fleetbrake.core.errors import FleetbrakeError
 #: A page that is left open asks so often (s) whether whoever sits there may still see it. Own choice.
 LOOKS_AGAIN_S = 30
 
+#: A file is written in so long (s), by programs that do not put a whole one in its place. Own choice.
+_WRITTEN_IN_S = 1.0
+#: What the file said when it could be used last.
+_HELD: dict[tuple[Path, int], SignIn] = {}
+
 _BROKEN = "The sign-in is not set up rightly, so that nobody can be let in. The server's log says why."
 
 
@@ -91,14 +96,23 @@ def _local() -> Caller:
 
 
 def settings() -> SignIn:
-    """The sign-in file as it is now: a role that was taken away is gone with the next run of a page."""
+    """The sign-in file as it is now: a role that was taken away is gone with the next run of a page.
+
+    A file that is just being written may be half there: what it said before holds for a second then, and no longer.
+    """
     path = Path(os.environ.get(SIGN_IN_VARIABLE, ""))
     try:
         status = path.stat()
     except OSError as error:
         raise FleetbrakeError(f"{path}: the sign-in file is gone.") from error
-    stamp = (status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
-    return _read(path, stamp, int(st.get_option("server.port")))
+    stamp, port = (status.st_mtime_ns, status.st_ctime_ns, status.st_ino), int(st.get_option("server.port"))
+    try:
+        _HELD[path, port] = _read(path, stamp, port)
+    except FleetbrakeError:
+        being_written = 0.0 <= time.time() - status.st_ctime < _WRITTEN_IN_S
+        if not being_written or (path, port) not in _HELD:
+            raise
+    return _HELD[path, port]
 
 
 @lru_cache(maxsize=2)

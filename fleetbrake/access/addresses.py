@@ -15,6 +15,18 @@ LONGEST_QUERY: Final = 16_000
 #: Longest query of a sign-in (bytes): the server writes parts of it into its log. Own choice, a code takes hundreds.
 LONGEST_SIGN_IN: Final = 4_000
 
+#: What a provider answers where somebody is not let in: RFC 6749 section 4.1.2.1 and OpenID Connect Core 1.0 section
+#: 3.1.2.6 (both from memory); its explanation is free text.
+SIGN_IN_ERRORS: Final = frozenset(
+    (
+        "invalid_request", "unauthorized_client", "access_denied", "unsupported_response_type", "invalid_scope",
+        "server_error", "temporarily_unavailable", "interaction_required", "login_required",
+        "account_selection_required", "consent_required", "invalid_request_uri", "invalid_request_object",
+        "request_not_supported", "request_uri_not_supported", "registration_not_supported",
+    )
+)  # fmt: skip
+_EXPLAINS: Final = frozenset({"error_description", "error_uri"})
+
 #: What may be brought in at once (bytes): a findings sheet, with what a browser wraps around a file.
 LARGEST_UPLOAD: Final = 2_200_000
 
@@ -48,7 +60,7 @@ _BRING: Final = frozenset({"PUT", "DELETE"})
 _PAGE: Final = re.compile(r"/[A-Za-z0-9_-]{0,64}")
 _ASSET: Final = re.compile(r"/static/(?:[A-Za-z0-9_-]+/)*[A-Za-z0-9_-][A-Za-z0-9_.-]*")
 _DOWNLOAD: Final = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[a-z0-9]{1,8})?")
-_UPLOAD: Final = re.compile(r"/_stcore/upload_file/([0-9a-f-]{36})/[A-Za-z0-9-]{1,64}")
+_UPLOAD: Final = re.compile(r"/_stcore/upload_file/([0-9a-f-]{36})/([A-Za-z0-9-]{1,64})")
 
 _EXACT: Final[dict[str, Way]] = {
     "/": Way(Sort.FRAME, _LOOK),
@@ -78,9 +90,22 @@ def way_to(path: str) -> Way | None:
     return next((way for shape, way in _SHAPED if shape.fullmatch(path)), None)
 
 
-def fit_for_a_log(query: bytes) -> bool:
-    """Whether what a sign-in brings is short and nothing in it steers a terminal or turns the direction of writing."""
-    return len(query) <= LONGEST_SIGN_IN and unquote_plus(query.decode("latin-1")).isprintable()
+def told_at_sign_in(query: bytes) -> bytes | None:
+    """What a sign-in brings, without what its errors are explained with; None where it is to be refused.
+
+    The framework writes the error and its explanation into the log, and whoever stands before the door may send them:
+    errors are those of the standards, and nothing steers a terminal or turns the direction of writing.
+    """
+    if len(query) > LONGEST_SIGN_IN or not unquote_plus(query.decode("latin-1")).isprintable():
+        return None
+    kept = []
+    for part in query.split(b"&"):
+        name, _, value = (unquote_plus(one) for one in part.decode("latin-1").partition("="))
+        if name == "error" and value not in SIGN_IN_ERRORS:
+            return None
+        if name not in _EXPLAINS:
+            kept.append(part)
+    return b"&".join(kept)
 
 
 def download_of(path: str) -> str | None:
@@ -93,3 +118,9 @@ def session_of(path: str) -> str:
     """The open page that a file is brought in for; empty where the path leads to no such place."""
     found = _UPLOAD.fullmatch(path)
     return found.group(1) if found else ""
+
+
+def file_of(path: str) -> str:
+    """The file that is brought in there; empty where the path leads to no such place."""
+    found = _UPLOAD.fullmatch(path)
+    return found.group(2) if found else ""

@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Brought
 
 #: Files of one person that are kept until they are taken in, over all pages he has open, and their bytes together. Own
-#: choice: a page takes one sheet; each may be of LARGEST_UPLOAD.
+#: choice: a page keeps one sheet; each may be of LARGEST_UPLOAD.
 MOST_KEPT: Final = 8
 MOST_KEPT_BYTES: Final = 12_000_000
 #: Longest time that a file may take to come (s). Own choice: 2 MB over the slowest line that pages can be read on.
@@ -24,12 +25,17 @@ _LONGEST_HEAD: Final = 4_000
 _BEGIN: Final = 1_000
 
 #: What a browser writes before a file: RFC 7578 section 4.2 (from memory); quotes in names come as %22.
-_NAMED: Final = re.compile(r'content-disposition: *form-data; *name="[^"\\]*"; *filename="([^"\\]*)"', re.IGNORECASE)
+_NAMED: Final = re.compile(r'content-disposition: *form-data; *name="[^"]*"; *filename="([^"]*)"', re.IGNORECASE)
 _KIND: Final = re.compile(r"content-type: *[a-z]+/[a-z0-9.+-]+(?:;.*)?", re.IGNORECASE)
 #: How text in 16 bits begins, as one spreadsheet program in two saves it (byte order marks of the Unicode standard).
 _WIDE_TEXT: Final = (b"\xff\xfe", b"\xfe\xff")
 #: Control characters that stand in text.
 _IN_TEXT: Final = frozenset(b"\t\n\x0b\x0c\r\x1a")
+
+#: Letters of no file's name: control characters and halves of letters (general categories of the Unicode standard).
+_NO_LETTERS: Final = ("Cc", "Cs")
+#: What turns the direction of writing: UAX #9, the characters with the property Bidi_Control (from memory).
+_TURNING: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 Refusal = tuple[int, str]
 
@@ -43,7 +49,8 @@ _NO_LENGTH: Final = "The size of the file has to be told first."
 
 def is_sheet(name: str) -> bool:
     """Whether a file of this name may be a sheet of findings."""
-    return name.lower().endswith(".csv") and name.isprintable() and not {"/", "\\", "\0"} & set(name)
+    told = any(letter in _TURNING or unicodedata.category(letter) in _NO_LETTERS for letter in name)
+    return name.lower().endswith(".csv") and "/" not in name and not told
 
 
 def announced_wrongly(caller: Caller, method: str, headers: Mapping[str, str]) -> Refusal | None:

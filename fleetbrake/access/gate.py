@@ -7,7 +7,9 @@ again by each page: these are two doors, and neither rests on the other.
 
 import logging
 import time
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Final
 
 from fleetbrake.access import brought_in
@@ -17,8 +19,9 @@ from fleetbrake.access.addresses import (
     Sort,
     Way,
     download_of,
-    fit_for_a_log,
+    file_of,
     session_of,
+    told_at_sign_in,
     way_to,
 )
 from fleetbrake.access.answer_headers import dressed, safety_headers
@@ -28,11 +31,22 @@ from fleetbrake.access.caller import LONGEST_HOURS, NOT_HERE, Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.open_page import OpenPage
+from fleetbrake.access.pace import Pace
 
 #: Open pages of people who are let in, and of whoever stands before the door: a crowd before the door shuts nobody out
 #: who is inside. Own choice: a page costs some megabytes and a thread while it is drawn.
 MOST_INSIDE: Final = 400
 MOST_OUTSIDE: Final = 60
+#: Open pages of one person, so that nobody takes all of them; where no sign-in is set up, all people of the machine are
+#: one. Own choice: more tabs than anybody keeps open.
+MOST_OF_ONE: Final = 30
+MOST_LOCAL: Final = 200
+#: Messages a second that a page is heard with, and how many at once after a pause: inside, before the door, and all
+#: before the door together. Own choice: a hand presses and types slower; a page before the door has one button, and
+#: drawing it takes the server some 0.1 s.
+_INSIDE: Final = (5.0, 20.0)
+_OUTSIDE: Final = (1.0, 5.0)
+_ALL_OUTSIDE: Final = (4.0, 20.0)
 #: The log speaks of one kind of refusal once in so many seconds: a flood must not fill the disk. Own choice.
 _SAID_AGAIN_S: Final = 60.0
 
@@ -51,6 +65,8 @@ class Gate:
         self._files = KeptFiles()
         self._coming = brought_in.Coming()
         self._open = {True: 0, False: 0}
+        self._open_of: Counter[str] = Counter()
+        self._crowd = Pace(*_ALL_OUTSIDE)
         self._said: dict[str, float] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -74,6 +90,8 @@ class Gate:
             return
         if way.sort is Sort.SIGN_OUT:
             self._keeper.sign_out(headers or {})
+        if way.sort in (Sort.SIGN_IN, Sort.SIGN_OUT):
+            scope = {**scope, "query_string": told_at_sign_in(scope.get("query_string", b"")) or b""}
         if way.sort is Sort.UPLOAD and scope["method"] == "PUT":
             await self._take_in(scope, headers or {}, receive, self._dressing(send, way))
         else:
@@ -109,9 +127,11 @@ class Gate:
 
     async def _take_in(self, scope: Scope, headers: Mapping[str, str], receive: Receive, send: Send) -> None:
         """A file that somebody who may act brings in for a page of his own: a sheet, and few of them."""
-        person = whose(self._keeper.caller(headers, remote_of(scope), speaks=False))
+        person, page = whose(self._keeper.caller(headers, remote_of(scope), speaks=False)), session_of(scope["path"])
         kept = brought_in.of_person(
-            self._keeper.brought(), lambda session: self._files.told(page_name(session), person)
+            self._keeper.brought(),
+            # what this page was brought before makes room for what comes now
+            lambda session: session != page and self._files.told(page_name(session), person),
         )
         with self._coming.one_more(person, kept) as may:
             if not may:
@@ -120,6 +140,7 @@ class Gate:
             body = await brought_in.sheet_from(receive)
             if isinstance(body, bytes):
                 await self._app(scope, brought_in.told_again(body, receive), send)
+                self._keeper.keeps_only(page, file_of(scope["path"]))
             elif body is not None:
                 await self._answer(send, *body)
 
@@ -153,16 +174,38 @@ class Gate:
             await send({"type": "websocket.close", "code": 1008})
             return
         inside = bool(caller.viewer.roles)
-        if self._open[inside] >= (MOST_INSIDE if inside else MOST_OUTSIDE):
-            self._tell(f"full {inside}", f"{self._open[inside]} pages are open already; one more was refused.")
+        if self._is_full(caller, inside):
             await send({"type": "websocket.close", "code": 1013})
             return
-        self._open[inside] += 1
-        try:
-            page = OpenPage(scope, caller, self._keeper, self._files, self._tell)
+        paces = (Pace(*_INSIDE),) if inside else (Pace(*_OUTSIDE), self._crowd)
+        with self._counted(caller, inside):
+            page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces)
             await self._app(page.scope(scope), page.heard(receive), page.spoken(send))
+
+    def _is_full(self, caller: Caller, inside: bool) -> bool:
+        """Whether no more pages may be opened, by all of one side or by this person."""
+        if self._open[inside] >= (MOST_INSIDE if inside else MOST_OUTSIDE):
+            self._tell(f"full {inside}", f"{self._open[inside]} pages are open already; one more was refused.")
+            return True
+        if inside and self._open_of[caller.person] >= (MOST_OF_ONE if caller.signed_in else MOST_LOCAL):
+            self._tell(
+                "full of one", f"One person has {self._open_of[caller.person]} pages open; one more was refused."
+            )
+            return True
+        return False
+
+    @contextmanager
+    def _counted(self, caller: Caller, inside: bool) -> Iterator[None]:
+        """A page counts as open until it is closed, by an error as well."""
+        self._open[inside] += 1
+        self._open_of[caller.person] += 1
+        try:
+            yield
         finally:
             self._open[inside] -= 1
+            self._open_of[caller.person] -= 1
+            if not self._open_of[caller.person]:
+                del self._open_of[caller.person]
 
     def _speaker(self, scope: Scope, headers: Mapping[str, str] | None) -> Caller | None:
         """Who opens a web socket; None where it is not to be opened at all."""
@@ -199,6 +242,6 @@ def _shape_refused(scope: Scope, way: Way | None, headers: Mapping[str, str] | N
         return 400, _NO_SUCH_WAY
     if way is None:
         return 404, _NO_SUCH
-    if way.sort in (Sort.SIGN_IN, Sort.SIGN_OUT) and not fit_for_a_log(scope.get("query_string", b"")):
+    if way.sort in (Sort.SIGN_IN, Sort.SIGN_OUT) and told_at_sign_in(scope.get("query_string", b"")) is None:
         return 400, _NO_SUCH_WAY
     return None if scope["method"] in way.methods else (405, _NO_SUCH_WAY)

@@ -43,6 +43,9 @@ class Keeper(Protocol):
     def brought(self) -> Mapping[str, Brought]:
         """What was brought in, by open page."""
 
+    def keeps_only(self, session: str, file: str) -> None:
+        """Of what was brought in for an open page, keep this file alone; all of it where this one is not kept."""
+
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""
 

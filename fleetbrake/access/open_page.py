@@ -5,13 +5,14 @@ reaches nobody: it was made for the roles of before.
 """
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from fleetbrake.access.asgi import Message, Receive, Scope, Send, headers_of, remote_of, with_header
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
+from fleetbrake.access.pace import Pace
 
 #: Longest message of a browser (bytes): a filled form, or what stands in an address. Own choice.
 LONGEST_MESSAGE: Final = 1_000_000
@@ -30,15 +31,25 @@ class OpenPage:
     scope : of the web socket, as it was asked for.
     caller : who opened it.
     tell : writes a sentence of a kind into the log, now and then.
+    paces : how fast its browser is heard; each of them holds.
     """
 
-    def __init__(self, scope: Scope, caller: Caller, keeper: Keeper, files: KeptFiles, tell: Tell) -> None:
+    def __init__(
+        self,
+        scope: Scope,
+        caller: Caller,
+        keeper: Keeper,
+        files: KeptFiles,
+        tell: Tell,
+        paces: Sequence[Pace] = (),
+    ) -> None:
         self._headers: Mapping[str, str] = headers_of(scope) or {}
         self._remote = remote_of(scope)
         self._whose = whose(caller)
         self._keeper = keeper
         self._files = files
         self._tell = tell
+        self._paces = paces
         self._asked_at = time.monotonic()
         self._ended = False
 
@@ -51,14 +62,19 @@ class OpenPage:
         return {**anew, "subprotocols": [one.strip() for one in without.split(",")]}
 
     def heard(self, receive: Receive) -> Receive:
-        """``receive`` without what may not reach the framework; who asks is looked up anew for each message."""
+        """``receive`` without what may not reach the framework; who asks is looked up anew for each message.
+
+        A message waits for its turn first: having a page drawn costs the sender a few bytes and all others the server.
+        """
 
         async def _receive() -> Message:
             while not self._ended:
                 message = await receive()
                 if message["type"] != "websocket.receive":
                     return message
-                caller = self._now()
+                for pace in self._paces:
+                    await pace.turn()
+                caller = None if self._ended else self._now()
                 if caller is None:
                     break
                 asked = message.get("bytes")
@@ -86,7 +102,11 @@ class OpenPage:
                         raise _left()
                     if caller.viewer.roles:
                         self._files.note(told, self._whose)
-            await send(message)
+            try:
+                await send(message)
+            except OSError:  # the browser is gone: what it still asked for is asked for by nobody
+                self._ended = True
+                raise
 
         return _send
 

@@ -86,6 +86,13 @@ _LOCKS: Final = {
 }
 #: Where the framework would look for secrets that nobody named: in the home folder and the folder it is started in.
 _NO_SECRETS: Final = "no-such-file.toml"
+#: What of the surroundings names places: modules, the authorities that certificates are held against, compiled code,
+#: and ours.
+_NAMED_PLACES: Final = (
+    "PYTHONPATH", "SSL_CERT_FILE", "SSL_CERT_DIR", "REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE", "NUMBA_CACHE_DIR",
+    "FLEETBRAKE_STORE", SIGN_IN_VARIABLE,
+)  # fmt: skip
+_SEVERAL: Final = ("PYTHONPATH", "SSL_CERT_DIR")
 
 
 def check_address(address: str, sign_in: SignIn | None) -> None:
@@ -123,12 +130,14 @@ def shown_address(address: str, port: int, sign_in: SignIn | None) -> str:
 def settle_in(pages: Path, surroundings: MutableMapping[str, str]) -> None:
     """Leave the folder that the command was started in for that of the pages: what it holds configures nothing.
 
-    The framework reads ``.streamlit`` of the folder at hand, which may be another's. Folders of modules that are
-    named from there keep their place.
+    The framework reads ``.streamlit`` of the folder at hand, which may be another's. Folders of modules and whatever
+    else is named from there keep their place.
     """
-    named = surroundings.get("PYTHONPATH", "")
-    if named:
-        surroundings["PYTHONPATH"] = os.pathsep.join(str(Path(part).absolute()) for part in named.split(os.pathsep))
+    for name in _NAMED_PLACES:
+        named = surroundings.get(name, "")
+        if named:
+            parts = named.split(os.pathsep) if name in _SEVERAL else [named]
+            surroundings[name] = os.pathsep.join(str(Path(part).absolute()) for part in parts)
     os.chdir(pages.parent)
 
 

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fleetbrake.access.addresses import Sort, download_of, fit_for_a_log, way_to
+from fleetbrake.access.addresses import SIGN_IN_ERRORS, Sort, download_of, file_of, session_of, told_at_sign_in, way_to
 from fleetbrake.access.answer_headers import dressed
 from fleetbrake.access.asgi import headers_of
 from fleetbrake.access.caller import NOT_HERE, Caller
 from fleetbrake.access.ended import Ended
-from fleetbrake.access.gate import MOST_INSIDE, Gate
+from fleetbrake.access.gate import MOST_INSIDE, MOST_LOCAL, MOST_OF_ONE, Gate
 from fleetbrake.access.keeper import Brought, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.roles import NOBODY, PAGES, Role, Viewer
@@ -33,6 +33,8 @@ class _Keeper:
     def __init__(self, caller: Caller = INSIDE, ours: bool = True) -> None:
         self._caller, self._ours = caller, ours
         self.signed_out = 0
+        self.kept: dict[str, Brought] = {}
+        self.only: list[tuple[str, str]] = []
 
     def caller(self, _headers: Mapping[str, str], _remote_ip: str | None, *, speaks: bool) -> Caller:
         assert speaks in (True, False)
@@ -57,7 +59,10 @@ class _Keeper:
         return protocols.partition(",")[2], protocols.partition(",")[0]
 
     def brought(self) -> Mapping[str, Brought]:
-        return {}
+        return self.kept
+
+    def keeps_only(self, session: str, file: str) -> None:
+        self.only.append((session, file))
 
     def sign_out(self, _headers: Mapping[str, str]) -> None:
         self.signed_out += 1
@@ -243,14 +248,15 @@ def test_pages_are_counted_until_they_are_closed() -> None:
 
 
 @pytest.mark.parametrize(
-    "query", ["error=%1b[2J", "error_description=%e2%80%ae", "error=a%0ab", "state=%c2%9b1m", "code=" + "a" * 4_000]
-)
+    "query",
+    [
+        "error=%1b[2J", "error_description=%e2%80%ae", "error=a%0ab", "state=%c2%9b1m", "code=" + "a" * 4_000,
+        "error=all+is+lost", "err%6fr=all+is+lost", "error=access_denied&error=all", "error=ACCESS_DENIED", "error=",
+    ],
+)  # fmt: skip
 def test_nobody_writes_what_he_likes_into_the_log(query: str) -> None:
     """The framework logs what a provider is said to have answered; whoever stands before the door may say anything."""
-    assert not fit_for_a_log(query.encode("ascii"))
-    assert fit_for_a_log(
-        b"code=4%2F0Ab-c_d&state=x%20y&session_state=1e9&error_description=Zugriff%20verweigert%3A+%C3%A4"
-    )
+    assert told_at_sign_in(query.encode("ascii")) is None
     said: list[Any] = []
 
     async def _send(message: Any) -> None:
@@ -262,3 +268,100 @@ def test_nobody_writes_what_he_likes_into_the_log(query: str) -> None:
     }  # fmt: skip
     _run(Gate(_all_is_well, _Keeper())(scope, _all_is_well, _send))  # type: ignore[arg-type]
     assert said[0]["status"] == 400
+
+
+@pytest.mark.parametrize(
+    ("query", "reaches"),
+    [
+        (b"code=4%2F0Ab-c_d&state=x%20y&session_state=1e9", b"code=4%2F0Ab-c_d&state=x%20y&session_state=1e9"),
+        (b"error=access_denied&error_description=Zugriff%20verweigert&state=s", b"error=access_denied&state=s"),
+        (b"error=login%5Frequired&error%5furi=x&error_description", b"error=login%5Frequired"),
+        (b"", b""),
+    ],
+)
+def test_an_error_of_the_provider_comes_without_its_explanation(query: bytes, reaches: bytes) -> None:
+    seen: list[bytes] = []
+
+    async def _notes(scope: Any, receive: Any, send: Any) -> None:
+        seen.append(scope["query_string"])
+        await _all_is_well(scope, receive, send)
+
+    scope = {
+        "type": "http", "path": "/oauth2callback", "method": "GET", "query_string": query, "client": None,
+        "headers": [(b"host", b"brakes.example.org")],
+    }  # fmt: skip
+
+    async def _send(_message: Any) -> None:
+        pass
+
+    _run(Gate(_notes, _Keeper())(scope, _all_is_well, _send))  # type: ignore[arg-type]
+    assert seen == [reaches] and {"access_denied", "interaction_required"} <= SIGN_IN_ERRORS
+
+
+_BROUGHT = b'--b\r\nContent-Disposition: form-data; name="f"; filename="f.csv"\r\n\r\na,b\r\n--b--\r\n'
+
+
+def test_a_new_sheet_takes_the_place_of_the_one_before() -> None:
+    """What a page was brought before does not count against it; what other pages keep does."""
+    slot, other, said = f"/_stcore/upload_file/{SESSION}/new", "1" * 36, []
+    keeper = _Keeper()
+    gate = Gate(_all_is_well, keeper)
+    gate._files.note([page_name(SESSION), page_name(other)], whose(INSIDE))
+    assert (session_of(slot), file_of(slot), file_of("/media/x")) == (SESSION, "new", "")
+
+    async def _come() -> Any:
+        return {"type": "http.request", "body": _BROUGHT, "more_body": False}
+
+    async def _send(message: Any) -> None:
+        said.append(message.get("status"))
+
+    scope = {
+        "type": "http", "path": slot, "method": "PUT", "query_string": b"", "client": None,
+        "headers": [(b"content-length", str(len(_BROUGHT)).encode())],
+    }  # fmt: skip
+    for kept, status in ((SESSION, 200), (other, 413)):
+        keeper.kept, said[:] = {kept: Brought(8, 100)}, []
+        _run(gate(dict(scope), _come, _send))
+        assert said[0] == status and keeper.only == [(SESSION, "new")], kept
+
+
+class _Sockets:
+    """Web sockets of whom the keeper says, held open until the end."""
+
+    def __init__(self, keeper: _Keeper) -> None:
+        self.keeper, self.refused, self.held = keeper, 0, 0
+        self.gate = Gate(self._hold, keeper)
+
+    async def _hold(self, _scope: Any, _receive: Any, _send: Any) -> None:
+        self.held += 1
+        await self._end.wait()
+
+    async def _send(self, message: Any) -> None:
+        self.refused += message == {"type": "websocket.close", "code": 1013}
+
+    async def _open(self, callers: list[Caller]) -> None:
+        self._end, tasks = asyncio.Event(), []
+        for one in callers:
+            self.keeper._caller = one
+            scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
+            tasks.append(asyncio.ensure_future(self.gate(scope, self._send, self._send)))  # type: ignore[arg-type]
+            await asyncio.sleep(0)
+        self._end.set()
+        await asyncio.gather(*tasks)
+
+    def open(self, callers: list[Caller]) -> tuple[int, int]:
+        self.refused = self.held = 0
+        _run(self._open(callers))
+        return self.held, self.refused
+
+
+def test_nobody_takes_all_pages_that_may_be_open() -> None:
+    """One person's are counted beside everybody's, and are free again once they are closed."""
+    sockets, other = _Sockets(_Keeper()), Caller(INSIDE.viewer, signed_in=True, person="q")
+    for _ in range(2):
+        assert sockets.open([INSIDE] * 40 + [other] * 3) == (MOST_OF_ONE + 3, 40 - MOST_OF_ONE)
+    local = Caller(INSIDE.viewer, person="local")
+    assert sockets.open([local] * (MOST_LOCAL + 2)) == (MOST_LOCAL, 2)
+    assert not sockets.gate._open_of and sockets.gate._open == {True: 0, False: 0}
+    crowd = [Caller(INSIDE.viewer, signed_in=True, person=str(n)) for n in range(MOST_INSIDE + 1)]
+    assert sockets.open(crowd) == (MOST_INSIDE, 1)

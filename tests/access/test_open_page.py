@@ -127,6 +127,38 @@ def test_what_no_page_sends_ends_it(said: bytes | None) -> None:
     assert _Line().hears(said) == {"type": "websocket.disconnect", "code": 1009}
 
 
+def test_each_message_waits_for_its_turns_and_who_left_meanwhile_is_not_heard() -> None:
+    line, turns = _Line(), []
+
+    class _Turns:
+        async def turn(self) -> None:
+            turns.append(len(line.coming))
+            if len(turns) == 8:
+                line.keeper.now = LEFT
+
+    line.page._paces = (_Turns(), _Turns())  # type: ignore[assignment]
+    assert line.hears(b"no", b"no", b"hello")["bytes"] == b"hello" and turns == [2, 2, 1, 1, 0, 0], (
+        "what is refused too"
+    )
+    assert line.hears(b"hello") == {"type": "websocket.disconnect", "code": 1008} and len(turns) == 8
+
+
+def test_what_a_browser_that_is_gone_still_asked_for_is_not_heard() -> None:
+    """The framework would write pages of its own calls into the log, as often as somebody does so."""
+    line = _Line()
+
+    async def _gone(_message: Message) -> None:
+        raise BrokenPipeError
+
+    class _Meanwhile:
+        async def turn(self) -> None:
+            with pytest.raises(BrokenPipeError):
+                await line.page.spoken(_gone)({"type": "websocket.send", "bytes": b"x"})
+
+    line.page._paces = (_Meanwhile(),)  # type: ignore[assignment]
+    assert line.hears(b"hello", b"hello") == {"type": "websocket.disconnect", "code": 1008}
+
+
 def test_an_older_page_is_gone_on_with_by_its_own_person_in_its_roles_alone() -> None:
     for opened_by, told_to, goes_on in ((SAFETY, SAFETY, True), (ANALYST, SAFETY, False), (SAFETY, None, False)):
         line = _Line(opened_by, "ours, s1")

@@ -139,8 +139,15 @@ def test_the_folder_it_is_started_in_is_left(
     """Somebody else may write there: configuration and secrets of it would else be taken."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PYTHONPATH", "here:/there")
+    monkeypatch.setenv("SSL_CERT_DIR", "/there:certs")
+    for name in ("SSL_CERT_FILE", "REQUESTS_CA_BUNDLE", "NUMBA_CACHE_DIR"):
+        monkeypatch.setenv(name, f"kept/{name}")
     assert _run(tmp_path)[0] == 0 and Path.cwd() == Path(started[0][5]).parent
     assert cli.os.environ["PYTHONPATH"] == f"{tmp_path / 'here'}:/there"
+    assert cli.os.environ["SSL_CERT_DIR"] == f"/there:{tmp_path / 'certs'}"
+    for name in ("SSL_CERT_FILE", "REQUESTS_CA_BUNDLE", "NUMBA_CACHE_DIR"):
+        assert cli.os.environ[name] == str(tmp_path / "kept" / name)
+    assert cli.os.environ["FLEETBRAKE_STORE"] == str(tmp_path) and cli.os.environ["FLEETBRAKE_SIGN_IN"] == ""
 
 
 def test_what_lies_in_that_folder_changes_nothing(tmp_path: Path) -> None:

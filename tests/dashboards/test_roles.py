@@ -3,6 +3,7 @@
 import io
 import re
 import struct
+import sys
 import time
 import zipfile
 from collections.abc import Iterator
@@ -243,6 +244,20 @@ def test_a_sign_in_file_that_was_spoilt_lets_nobody_in(tmp_path: Path, caplog: p
         ]
         assert not app.button
     assert "chmod 600" in caplog.text and "is gone" in caplog.text and "Zm9y" not in caplog.text
+
+
+@pytest.mark.usefixtures("sign_in")
+def test_a_sign_in_file_that_is_being_written_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some programs empty a file before they write it: what it said holds so long, and no longer."""
+    file = tmp_path / "sign-in.toml"
+    assert not _opened(Role.ADMIN).info
+    module = sys.modules["sign_in"]
+    for spoil in (lambda: file.write_text("[au"), lambda: file.write_text("")):
+        spoil()
+        monkeypatch.setattr(module, "_WRITTEN_IN_S", 3_600.0)  # it was written a moment ago
+        assert not _opened(Role.ADMIN).info
+        monkeypatch.setattr(module, "_WRITTEN_IN_S", 0.0)  # it was not
+        assert [info.value for info in _opened(Role.ADMIN).info] == [module._BROKEN]
 
 
 @pytest.mark.usefixtures("sign_in")

@@ -29,8 +29,13 @@ _SENDERS: Final = (
 )
 #: So long is listened after a message (s): what is made on asking comes later, with the answer to another one.
 _LISTENED_S: Final = 0.01
+#: So long (s) once what is heard at once is used up: the pages hear one message in so long, before the door and inside.
+_HEARD_EACH_S: Final = {True: 1.0, False: 0.2}
+_AT_ONCE: Final = {True: 5, False: 20}
+#: Messages before the door at most, for each sender there: they take a second each.
+_MOST_OUTSIDE: Final = 150
 #: Nothing comes any more after such a pause (s): a sheet takes less to be set.
-_QUIET_S: Final = 1.0
+_QUIET_S: Final = 1.5
 #: One in so many messages asks for what the sender was offered just now, and is not changed.
 _OWN_FILE_EACH: Final = 6
 
@@ -114,7 +119,7 @@ def messages(site: Site, seed: int, number: int) -> Tally:
         ids = [*shown.later, *theirs]
         assert len(ids) > 3, "else there is nothing to ask for"
         for person, page, *hidden in _SENDERS:
-            sender, draw, share = _Sender(site, person, page), random.Random(f"{seed}/{person}"), number // 4
+            sender, draw, share = _Sender(site, person, page), random.Random(f"{seed}/{person}"), _share(number, page)
             # the same person in the same role has another page open: what that one offers is his
             sender.offered |= set(theirs) if person == "one-safety" else set()
             for half in range(2):
@@ -138,6 +143,12 @@ def messages(site: Site, seed: int, number: int) -> Tally:
     return tally
 
 
+def _share(number: int, begins_with: str) -> int:
+    """Of so many messages, those of one of the four senders; two of them stand before the door."""
+    outside = min(number // 4, _MOST_OUTSIDE)
+    return number // 2 - outside if begins_with else outside
+
+
 def _one(
     sender: _Sender, draw: random.Random, known: tuple[Drawn, Sequence[str]], trial: int, hidden: Sequence[str]
 ) -> str:
@@ -146,7 +157,9 @@ def _one(
     if sender.begins_with and opened.messages and not opened.holds(PLAIN.vehicles[0]):
         return "nothing was drawn, so that nothing is tried"
     page.say(_message(draw, sender, *known, trial))
-    drawn = page.rerun(draw.choice([*PAGES, ""])) if trial % 10 == 9 else page.heard("x", _LISTENED_S)
+    outside = not sender.begins_with
+    listened = _LISTENED_S if trial < _AT_ONCE[outside] else _HEARD_EACH_S[outside]
+    drawn = page.rerun(draw.choice([*PAGES, ""])) if trial % 10 == 9 else page.heard("x", listened)
     return sender.wrong(opened, hidden) or sender.wrong(drawn, hidden)
 
 

@@ -151,6 +151,7 @@ class Speaker:
             subprotocols=["streamlit", *([xsrf] if xsrf else []), *([goes_on] if goes_on else [])],  # type: ignore[list-item]
             max_size=None,
             open_timeout=PATIENCE_S,
+            close_timeout=2.0,  # a server that hears no more than its pace does not hear the end either
             proxy=None,
         )
         self._socket = self._opened.__enter__()

@@ -1,5 +1,7 @@
 """What web sockets give to whom, tried on a real server without a browser that would keep to the rules."""
 
+import time
+
 import pytest
 from builders import PLAIN
 from faults import doors_trials
@@ -14,6 +16,10 @@ from fleetbrake.access.gate import MOST_OUTSIDE
 from fleetbrake.access.open_page import LONGEST_MESSAGE
 from fleetbrake.access.roles import PAGES, Viewer
 from fleetbrake.store.entered import entries
+
+#: Messages that one page before the door sends at once, and how long others wait then (s): as people do, and browsers.
+_FLOOD = 300
+_PATIENCE_S = 20.0
 
 
 @pytest.mark.parametrize(
@@ -142,6 +148,21 @@ def test_a_crowd_before_the_door_is_bounded_and_shuts_nobody_out(site: Site) -> 
         for one in crowd:
             one.close()
     assert "pages are open already" in site.log.read_text(encoding="utf-8")
+
+
+def test_one_before_the_door_does_not_keep_the_server_from_the_others(site: Site) -> None:
+    """Each message has a page drawn, and costs the sender some bytes. They are all sent before the others ask."""
+    message = BackMsg()
+    message.rerun_script.page_name = "vehicle"
+    with site.speaker("one-planner") as inside, site.speaker() as flood, site.speaker() as second:
+        inside.rerun()
+        for speaker in (flood, second):
+            for _ in range(_FLOOD):
+                speaker.say(message)
+        time.sleep(1.0)  # until the server is at it
+        assert raw(site.port, "GET /_stcore/health HTTP/1.1", patience_s=_PATIENCE_S)[0] == 200
+        inside.say(message)
+        assert inside.heard(patience_s=_PATIENCE_S).holds(PLAIN.vehicles[0]) and not inside.closed
 
 
 def test_messages_at_random(site: Site) -> None:

@@ -1,0 +1,73 @@
+"""Turns come at their pace, none is lost, and who leaves takes none. By a clock of the test's own."""
+
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
+
+import pytest
+
+from fleetbrake.access import pace
+from fleetbrake.access.pace import Pace
+
+
+class _Clock:
+    """Sleeping sets it forward; nothing is waited for."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def monotonic(self) -> float:
+        return self.now
+
+    async def sleep(self, seconds: float) -> None:
+        assert seconds > 0.0
+        self.now += seconds
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> _Clock:
+    told = _Clock()
+    monkeypatch.setattr(pace, "time", SimpleNamespace(monotonic=told.monotonic))
+    monkeypatch.setattr(pace, "asyncio", SimpleNamespace(sleep=told.sleep, CancelledError=asyncio.CancelledError))
+    return told
+
+
+def _turns(one: Pace, number: int) -> None:
+    async def _take() -> None:
+        for _ in range(number):
+            await one.turn()
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _take()).result()
+
+
+def test_some_at_once_and_then_one_after_the_other(clock: _Clock) -> None:
+    one = Pace(2.0, 4.0)
+    _turns(one, 4)
+    assert clock.now == 100.0
+    _turns(one, 10)
+    assert clock.now == pytest.approx(105.0, abs=1e-9)  # ten at two a second; rounding of sums alone
+    clock.now += 1.0
+    _turns(one, 2)
+    assert clock.now == pytest.approx(106.0, abs=1e-9), "a pause gives back what it is long"
+    clock.now += 1_000.0
+    _turns(one, 6)
+    assert clock.now == pytest.approx(1_107.0, abs=1e-9), "and no more than was there at first"
+
+
+def test_who_leaves_takes_no_turn(monkeypatch: pytest.MonkeyPatch) -> None:
+    one = Pace(1.0, 1.0)
+
+    async def _gone(_seconds: float) -> None:
+        raise asyncio.CancelledError
+
+    async def _leave() -> None:
+        await one.turn()
+        monkeypatch.setattr(pace, "asyncio", SimpleNamespace(sleep=_gone, CancelledError=asyncio.CancelledError))
+        for _ in range(50):
+            with pytest.raises(asyncio.CancelledError):
+                await one.turn()
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _leave()).result()
+    assert one._left > -1.0
