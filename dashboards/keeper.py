@@ -130,10 +130,10 @@ class PagesKeeper:
             return
         files = Runtime.instance().uploaded_file_mgr
         kept = list(getattr(files, "file_storage").get(session, ()))  # noqa: B009 - not of its interface
-        if file in kept:
-            for other in kept:
-                if other != file:
-                    files.remove_file(session, other)
+        remove = getattr(files, "remove_file")  # noqa: B009 - neither is this
+        for other in kept if file in kept else ():
+            if other != file:
+                remove(session, other)
 
     def sign_out(self, headers: Mapping[str, str]) -> None:
         """End the sign-in whose cookie this is."""

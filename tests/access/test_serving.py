@@ -155,7 +155,7 @@ def test_what_lies_in_that_folder_changes_nothing(tmp_path: Path) -> None:
     hidden = tmp_path / ".streamlit"
     hidden.mkdir()
     (hidden / "config.toml").write_text("[server]\nagentMaxSessions = 7\nenableCORS = false\n[theme]\nbase='dark'\n")
-    (hidden / "secrets.toml").write_text('FLEETBRAKE_SIGN_IN = "/tmp/of-another.toml"\n')
+    (hidden / "secrets.toml").write_text('FLEETBRAKE_SIGN_IN = "/srv/of-another.toml"\n')
     code = (
         "import os, sys, pathlib\n"
         "from fleetbrake.access import serving\n"
@@ -176,4 +176,4 @@ def test_what_lies_in_that_folder_changes_nothing(tmp_path: Path) -> None:
         ).stdout.splitlines()[-1]
         for leave in ([], ["leave"])
     ]  # fmt: skip
-    assert said == ["7 dark /tmp/of-another.toml", "100 light None"], "and it would else"
+    assert said == ["7 dark /srv/of-another.toml", "100 light None"], "and it would else"

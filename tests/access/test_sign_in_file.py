@@ -68,7 +68,7 @@ def test_each_slip_in_auth_is_named(change: dict[str, Any], said: str, tmp_path:
     ("line", "said"),
     [
         ("client_kwargs = {verify = false}", "certificate is always checked"),
-        ('client_kwargs = {verify = "/tmp/own.pem"}', "verify cannot be set"),
+        ('client_kwargs = {verify = "/srv/own.pem"}', "verify cannot be set"),
         ('client_kwargs = {proxy = "http://evil.example.org"}', "proxy cannot be set"),
         ("client_kwargs = {trust_env = true, event_hooks = 1}", "event_hooks cannot be set"),
         ('client_kwargs = {scope = "profile"}', "scope must hold openid"),
