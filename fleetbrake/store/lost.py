@@ -12,13 +12,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.core.tables import REGISTER_KEYS
+from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_one, in_schema
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import entries
 from fleetbrake.store.entered_rows import DateMet, FindingEntered, WorkEntered
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.log import IngestLog
+from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.remembered import no_copy, register_path, remembered
 from fleetbrake.store.schema import SETTINGS, declared_columns
 
@@ -33,11 +34,29 @@ FROM_FILES: Final = ("vehicles", "drivers", "trips", "capacity", "brake_tests")
 
 def lost_sentence(name: str) -> str:
     """What is said of a register whose file is gone."""
+    return f"Register {name} is gone, and its rows would go with the next publishing: {_put_back(name)}"
+
+
+def older_sentence(name: str) -> str:
+    """What is said of a register whose file is an older copy, or was written by something else."""
     return (
-        f"Register {name} is gone, and its rows would go with the next publishing: put registers/{name}.parquet back "
-        "from a copy of the store, or read the whole register again with `fleetbrake ingest --registers`. "
-        f"{no_copy('registers')}"
+        f"Register {name} is an older copy or another program's, not the one that was written last, and what came in "
+        f"since would go with the next publishing: {_put_back(name)}"
     )
+
+
+def _put_back(name: str) -> str:
+    return (
+        f"put the newest registers/{name}.parquet back from a copy of the store, or read the whole register again with "
+        f"`fleetbrake ingest --registers`. {no_copy('registers')}"
+    )
+
+
+def is_older(store: Path, name: str) -> bool:
+    """Whether a register's file is there and was written before the one that was noted last."""
+    noted = remembered(store).registers_written.get(name)
+    there = written(register_path(store, name)) if noted is not None else None
+    return noted is not None and there is not None and there.number < noted.number
 
 
 def lost_registers(
@@ -49,9 +68,12 @@ def lost_registers(
 
 
 def refuse_lost_registers(con: duckdb.DuckDBPyConnection, store: Path) -> None:
-    """StoreError where publishing would drop rows of a register whose file is gone."""
+    """StoreError where publishing would drop rows of a register whose file is gone, or an older copy."""
     for name in lost_registers(con, store):
         raise StoreError(lost_sentence(name))
+    for name in REGISTERS:
+        if is_older(store, name):
+            raise StoreError(older_sentence(name))
 
 
 def lost_entries(con: duckdb.DuckDBPyConnection, store: Path, within: str = "") -> str | None:
@@ -122,18 +144,39 @@ def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog) -> No
 
 
 def refuse_part(store: Path, name: str, table: pa.Table) -> None:
-    """StoreError where a register is gone and ``table``, read in its place, lacks rows of it that are published."""
-    if register_path(store, name).is_file() or not database_path(store).is_file():
+    """StoreError where a register is gone or an older copy, and ``table``, read in its place, lacks rows of it."""
+    older = is_older(store, name)
+    if register_path(store, name).is_file() and not older:
         return
+    lacking = max(_lacking(store, name, table), _written_rows(store, name) - _different(name, table))
+    if lacking > 0:
+        told = older_sentence(name) if older else lost_sentence(name)
+        raise StoreError(f"{told} What was read now lacks {lacking} of its rows.")
+
+
+def _lacking(store: Path, name: str, table: pa.Table) -> int:
+    """How many rows are published whose key stands neither in the table nor in what people entered."""
+    if not database_path(store).is_file():
+        return 0
     keys = REGISTER_KEYS[name]
     schema = arrow_schema({key: declared_columns(name)[key] for key in keys})
     known = pa.Table.from_pylist(_entered_keys(store, name), schema=schema)
     with reading(store) as con:
         con.register("read_now", pa.concat_tables([in_schema(table, schema, f"register {name}"), known]))
         same = " AND ".join(f"p.{key} IS NOT DISTINCT FROM n.{key}" for key in keys)
-        lacking = con.execute(f"SELECT count(*) FROM {name} AS p ANTI JOIN read_now AS n ON {same}").fetchall()[0][0]  # noqa: S608 - own names
-    if lacking:
-        raise StoreError(f"{lost_sentence(name)} What was read now lacks {lacking} of the rows that are published.")
+        counted = con.execute(f"SELECT count(*) FROM {name} AS p ANTI JOIN read_now AS n ON {same}").fetchall()  # noqa: S608 - own names
+    return int(counted[0][0])
+
+
+def _written_rows(store: Path, name: str) -> int:
+    """Rows of the register's last writing: not all of them need to be published already."""
+    return remembered(store).registers_written.get(name, Written()).rows
+
+
+def _different(name: str, table: pa.Table) -> int:
+    """Rows of the table with different keys."""
+    keys = [key for key in REGISTER_KEYS[name] if key in table.column_names]
+    return int(table.group_by(keys).aggregate([]).num_rows)
 
 
 def _entered_keys(store: Path, name: str) -> list[dict[str, Any]]:

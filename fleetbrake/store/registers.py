@@ -8,8 +8,9 @@ import pyarrow as pa
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_schema, read_parquet, write_parquet
-from fleetbrake.store.lost import lost_sentence, refuse_part
-from fleetbrake.store.remembered import register_path, remembered
+from fleetbrake.store.lost import is_older, lost_sentence, older_sentence, refuse_part
+from fleetbrake.store.numbered import Written, numbered, written
+from fleetbrake.store.remembered import register_path, remember, remembered
 
 __all__ = ["merge_registers", "read_register", "register_path", "rows_there", "upserted", "write_register"]
 
@@ -23,19 +24,37 @@ def merge_registers(store: Path, tables: Mapping[str, pa.Table]) -> None:
     Raises
     ------
     StoreError
-        There is no such register, a column has values of another type, or a register whose file is gone would come back
-        with a part of its rows alone.
+        There is no such register, a column has values of another type, or a register whose file is gone or an older
+        copy would come back with a part of its rows alone.
     """
     for name, table in tables.items():
         refuse_part(store, name, table)
     merged = {name: upserted(name, rows_there(store, name), table) for name, table in tables.items()}
-    for name, table in merged.items():
-        write_parquet(register_path(store, name), table)
+    _put(store, {name: table for name, table in merged.items() if not _as_it_is(store, name, table)})
 
 
 def write_register(store: Path, name: str, table: pa.Table) -> None:
     """Put other rows in place of all of a register's. Only for the holder of the writer's lock."""
-    write_parquet(register_path(store, name), in_schema(table, _schema(name), f"register {name}"))
+    _put(store, {name: in_schema(table, _schema(name), f"register {name}")})
+
+
+def _put(store: Path, tables: Mapping[str, pa.Table]) -> None:
+    """Write the files, each as one newer than any before, and note that."""
+    noted = remembered(store).registers_written
+    for name, table in tables.items():
+        path = register_path(store, name)
+        before = max(noted.get(name, Written()), written(path) or Written())
+        write_parquet(path, numbered(table, before.number + 1))
+    if tables:
+        remember(store)
+
+
+def _as_it_is(store: Path, name: str, table: pa.Table) -> bool:
+    """Whether the file holds just these rows already, and is the newest: it need not be written again."""
+    there = written(register_path(store, name))
+    if there is None or not there.number or is_older(store, name):
+        return False
+    return rows_there(store, name).equals(table)
 
 
 def read_register(store: Path, name: str) -> pa.Table:
@@ -44,17 +63,18 @@ def read_register(store: Path, name: str) -> pa.Table:
     Raises
     ------
     StoreError
-        There is no such register, its file cannot be read, or is gone: that is no empty one.
+        There is no such register, its file cannot be read, is an older copy, or is gone: that is no empty one.
     """
+    rows = rows_there(store, name)
     if name in remembered(store).registers and not register_path(store, name).is_file():
         raise StoreError(lost_sentence(name))
-    return rows_there(store, name)
+    if is_older(store, name):
+        raise StoreError(older_sentence(name))
+    return rows
 
 
 def rows_there(store: Path, name: str) -> pa.Table:
-    """As :func:`read_register`, and empty where the file is gone."""
-    if name not in REGISTERS:
-        raise StoreError(f"There is no register {name!r}.")
+    """As :func:`read_register`, empty where the file is gone, and as it is where that is an older copy."""
     return read_parquet(register_path(store, name), _schema(name), f"register {name}")
 
 

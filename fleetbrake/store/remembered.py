@@ -2,8 +2,8 @@
 
 A list of the forgotten that is lost with its key looks like a store in which nobody was forgotten, and so on. Numbers
 and names of registers are noted here, never what they hold; the published file keeps a copy of the note. A number only
-grows: where less is there than was, those who read it refuse, until it was put back from a copy of the store, or a
-person says that it is lost for good.
+grows: where less is there than was, or an older copy, those who read it refuse, until it was put back from a copy of
+the store, or a person says that it is lost for good.
 """
 
 import hashlib
@@ -12,15 +12,13 @@ import json
 from pathlib import Path
 from typing import Any, Final
 
-import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
-from fleetbrake.store.sealed import check_footer
+from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
 #: The note, and the setting of the published file that holds its copy.
@@ -35,10 +33,10 @@ class Remembered(BaseModel):
     ----------
     forgotten : number of forgotten ids.
     holds : number of legal holds that were ever placed.
-    rules : rules of retention were set.
+    rules, rules_written : rules of retention were set, and how often others than before.
     dropped : number of register rows that outlived their period.
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
-    registers : names of registers with a file.
+    registers, registers_written : names of registers with a file, and the last writing of each.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
     given_up : how often a person took something of this for lost; numbers went down then.
     """
@@ -48,9 +46,11 @@ class Remembered(BaseModel):
     forgotten: int = Field(default=0, ge=0)
     holds: int = Field(default=0, ge=0)
     rules: bool = False
+    rules_written: int = Field(default=0, ge=0)
     dropped: int = Field(default=0, ge=0)
     aliases: str = ""
     registers: tuple[str, ...] = ()
+    registers_written: dict[str, Written] = Field(default_factory=dict)
     entries: int = Field(default=0, ge=0)
     entered_file: int = Field(default=0, ge=0)
     given_up: int = Field(default=0, ge=0)
@@ -63,9 +63,11 @@ class Remembered(BaseModel):
                 "forgotten": max(self.forgotten, now.forgotten),
                 "holds": max(self.holds, now.holds),
                 "rules": self.rules or now.rules,
+                "rules_written": max(self.rules_written, now.rules_written),
                 "dropped": max(self.dropped, now.dropped),
                 "aliases": self.aliases or now.aliases,
                 "registers": tuple(sorted({*self.registers, *now.registers})),
+                "registers_written": _later(self.registers_written, now.registers_written),
                 "entries": max(self.entries, now.entries) if same_file else self.entries,
                 "entered_file": self.entered_file or now.entered_file,
                 "given_up": max(self.given_up, now.given_up),
@@ -73,15 +75,22 @@ class Remembered(BaseModel):
         )
 
 
-#: What a person may give up, and what the note says of it; of registers it keeps the names.
+def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Written]:
+    return {name: max(one.get(name, Written()), other.get(name, Written())) for name in sorted({*one, *other})}
+
+
+#: What a person may give up, and what the note says of it; of registers it keeps all, what is written next is newer.
 PARTS: Final = {
-    **{name: (name,) for name in ("forgotten", "holds", "rules", "dropped", "aliases")},
+    **{name: (name,) for name in ("forgotten", "holds", "dropped", "aliases")},
+    "rules": ("rules", "rules_written"),
     "entries": ("entries", "entered_file"),
 }
 
 
 def register_path(store: Path, name: str) -> Path:
-    """Where a register is kept."""
+    """Where a register is kept. StoreError where there is no such register."""
+    if name not in REGISTERS:
+        raise StoreError(f"There is no register {name!r}.")
     return store / "registers" / f"{name}.parquet"
 
 
@@ -162,14 +171,17 @@ def seen(store: Path) -> Remembered:
     forgotten, holds = _json(store / "forgotten.json"), _json(store / "holds.json")
     rules = _json(store / "retention.json")
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
-    entries = _entries(store)
+    entries, dropped = _entries(store), written(store / "dropped.parquet")
+    there = [name for name in sorted(REGISTERS) if register_path(store, name).is_file()]
     return Remembered(
         forgotten=len(stones) if isinstance(stones, list) else 0,
         holds=len(holds) if isinstance(holds, list) else 0,
         rules=isinstance(rules, dict) and rules.get("policy") is not None,
-        dropped=_rows(store / "dropped.parquet"),
+        rules_written=writing_of(rules),
+        dropped=dropped.rows if dropped is not None else 0,
         aliases=_word(store / ALIASES_KEY),
-        registers=tuple(sorted(name for name in REGISTERS if register_path(store, name).is_file())),
+        registers=tuple(there),
+        registers_written={name: told for name in there if (told := written(register_path(store, name)))},
         entries=entries.last,
         entered_file=entries.file,
     )
@@ -189,13 +201,10 @@ def _json(path: Path) -> Any:
         return None
 
 
-def _rows(path: Path) -> int:
-    try:
-        with path.open("rb") as file:
-            check_footer(file)
-            return int(pq.ParquetFile(file).metadata.num_rows)
-    except (OSError, ValueError, pa.ArrowException):
-        return 0
+def writing_of(rules: Any) -> int:
+    """How often other rules of retention were set, as their file says; 0 where it does not, or is damaged."""
+    told = rules.get("written") if isinstance(rules, dict) else None
+    return told if isinstance(told, int) and told > 0 else 0
 
 
 def _word(path: Path) -> str:

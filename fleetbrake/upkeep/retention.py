@@ -189,6 +189,8 @@ def retain(
 def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dry_run: bool) -> Retained:
     wanted, holds = rules or policy(store), active_holds(store)  # a list of holds that is lost is told first
     log = read_log(store)
+    if rules is not None and not dry_run:  # before anything asks what was set: an older copy ends here
+        set_policy(store, rules)
     ageing = given_day(today) if today is not None else ageing_day(store, log=log)
     day = ageing.day or ageing.today
     told = Retained(today=day, dry_run=dry_run)
@@ -196,8 +198,6 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
         told.sentences.append("No rules of retention are set: everything is kept.")
         return told
     told.sentences += law_warnings(wanted) + _short_for_scores(wanted)
-    if rules is not None and not dry_run:
-        set_policy(store, rules)
     if ageing.doubt is not None:
         told.refused = ageing.doubt
         if not dry_run:

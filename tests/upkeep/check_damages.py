@@ -22,7 +22,7 @@ from fleetbrake.store.arrow import read_parquet, write_parquet
 from fleetbrake.store.lake import EVENTS_SCHEMA, WHEELS_SCHEMA, Lake
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA
 from fleetbrake.store.log import LOG_SCHEMA, log_path, read_log
-from fleetbrake.store.registers import read_register, register_path
+from fleetbrake.store.registers import read_register, write_register
 
 Change = Callable[[Path], None]
 
@@ -184,7 +184,7 @@ PIECES = (
 
 def _register(name: str, change: Callable[[pa.Table], pa.Table]) -> Change:
     def do(store: Path) -> None:
-        write_parquet(register_path(store, name), change(read_register(store, name)))
+        write_register(store, name, change(read_register(store, name)))
 
     return do
 

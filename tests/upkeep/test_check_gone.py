@@ -185,7 +185,7 @@ def test_a_register_that_is_lost(sound_store: Path, tmp_path: Path) -> None:
     lines = (part / "trips.csv").read_text().splitlines()
     (part / "trips.csv").write_text("\n".join(lines[:3]) + "\n")
     said = _refused(store, "ingest", "--registers", str(part))
-    assert f"lacks {len(lines) - 3} of the rows that are published" in said
+    assert f"lacks {len(lines) - 3} of its rows" in said
     ingest([], store, registers=beside / "registers")
     assert tables(store)["events"] == right and not _wrong(store)
     content = _gone(store, ("registers/inspections.parquet",))  # what people enter stands in that table too

@@ -218,7 +218,7 @@ def test_trips_are_lost_while_a_hold_stands(full_store: Path, sound_store: Path,
     part = write_registers(tmp_path / "part")
     lines = (part / "trips.csv").read_text().splitlines()
     (part / "trips.csv").write_text("\n".join(lines[:2]) + "\n")
-    with pytest.raises(StoreError, match="rows that are published"):
+    with pytest.raises(StoreError, match="of its rows"):
         ingest([], store, registers=part)
     ingest([], store, registers=sound_store.parent / "registers")
     assert read_register(store, "trips").equals(before)

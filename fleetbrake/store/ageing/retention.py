@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.files import write_atomically
-from fleetbrake.store.remembered import no_copy, remember, remembered
+from fleetbrake.store.remembered import no_copy, remember, remembered, writing_of
 
 RETENTION_NAME: Final = "retention.json"
 
@@ -53,7 +53,7 @@ def policy(store: Path) -> RetentionPolicy | None:
     Raises
     ------
     StoreError
-        They cannot be read, or are gone: it is then not known what may be kept.
+        They cannot be read, are gone or an older copy: it is then not known what may be kept.
     """
     kept = read_state(store).get("policy")
     if kept is None:
@@ -73,8 +73,14 @@ def policy(store: Path) -> RetentionPolicy | None:
 
 
 def set_policy(store: Path, rules: RetentionPolicy) -> None:
-    """Keep the rules in the store, so that reading recordings obeys them. Only for the holder of the writer's lock."""
-    write_state(store, {**read_state(store), "policy": rules.model_dump(mode="json")})
+    """Keep the rules in the store, so that reading recordings obeys them. Only for the holder of the writer's lock.
+
+    Other rules than before get the next number, by which an older copy of the file is known.
+    """
+    state, wanted = _state_there(store), rules.model_dump(mode="json")
+    there, noted = writing_of(state), remembered(store).rules_written
+    same = there > 0 and there >= noted and state.get("policy") == wanted
+    write_state(store, {**state, "policy": wanted, "written": there if same else max(there, noted) + 1})
 
 
 def checked_policy(values: dict[str, Any]) -> RetentionPolicy:
@@ -160,7 +166,25 @@ def _without(
 
 
 def read_state(store: Path) -> dict[str, Any]:
-    """What ``retention.json`` holds: the rules and what was applied last; empty without it. StoreError if damaged."""
+    """What ``retention.json`` holds: the rules and what was applied last; empty without it.
+
+    Raises
+    ------
+    StoreError
+        It is damaged, or an older copy.
+    """
+    state = _state_there(store)
+    if state and writing_of(state) < remembered(store).rules_written:
+        raise StoreError(
+            f"The store's rules of retention ({store / RETENTION_NAME}) are an older copy than the ones that were "
+            "written last: put those back from a copy of the store, or set them again with `fleetbrake retain`. "
+            f"{no_copy('rules')}"
+        )
+    return state
+
+
+def _state_there(store: Path) -> dict[str, Any]:
+    """As :func:`read_state`, however old it is."""
     path = store / RETENTION_NAME
     try:
         state = json.loads(path.read_text(encoding="utf-8"))

@@ -17,13 +17,14 @@ from fleetbrake.store.log import read_log, write_log
 from fleetbrake.store.lost import (
     ENTERED_FILE,
     ENTERED_UP_TO,
+    is_older,
     lost_entries,
     lost_recordings,
     lost_registers,
     noted_entries_lost,
 )
 from fleetbrake.store.publish import shown_log
-from fleetbrake.store.registers import register_path, write_register
+from fleetbrake.store.registers import register_path, rows_there, write_register
 from fleetbrake.store.remembered import PARTS, give_up, remembered, seen
 from fleetbrake.store.schema import SETTINGS
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
@@ -36,7 +37,8 @@ GIVEN_UP: Final = {
     "rules": "rules of retention are not known any more: set them again",
     "dropped": "register rows that were dropped come in again if they are read again",
     "aliases": "drivers get other aliases from now on than they had before",
-    "registers": "rows of registers whose file is gone go with the next publishing, unless they are read again before",
+    "registers": "rows of registers whose file is gone go with the next publishing, unless they are read again before; "
+    "an older copy counts from now on",
     "entries": "what people entered and is gone goes with the next publishing",
     "recordings": "recordings that the lake does not have any more go from what is published, unless read again before",
     "scores": "tables that something else changed are taken as they stand",
@@ -83,7 +85,10 @@ def _registers(store: Path) -> bool:
             gone.update(lost_registers(con, store))
     for name in sorted(gone & set(REGISTERS)):
         write_register(store, name, _empty(name))
-    return bool(gone)
+    older = [name for name in REGISTERS if is_older(store, name)]
+    for name in older:
+        write_register(store, name, rows_there(store, name))
+    return bool(gone or older)
 
 
 def _empty(name: str) -> pa.Table:

@@ -27,9 +27,9 @@ from fleetbrake.store.holding.held_manifest import MANIFEST_NAME, folder_of
 from fleetbrake.store.holding.holds import all_holds
 from fleetbrake.store.lake import DRIVER_FORGOTTEN, Lake
 from fleetbrake.store.log import IngestLog
-from fleetbrake.store.lost import lost_sentence
+from fleetbrake.store.lost import is_older, lost_sentence, older_sentence
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
-from fleetbrake.store.registers import read_register, register_path
+from fleetbrake.store.registers import register_path, rows_there
 from fleetbrake.store.remembered import remembered
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.store.shut import wary
@@ -53,16 +53,26 @@ def check_registers(store: Path, out: Outcome) -> None:
             )
             continue
         try:
-            table = read_register(store, name)
+            table = rows_there(store, name)
         except StoreError as error:
             out.wrong.add(f"{error} {FROM_COPY.capitalize()}, or move it away and read the register again.")
             continue
+        if _older(store, name):
+            out.wrong.add(older_sentence(name))
         rows += table.num_rows
         if seal_of(path) is Seal.NONE:
             out.notes.add(f"registers/{path.name}: {OLDER}.")
         for sentence in _register_problems(name, table):
             out.wrong.add(f"Register {name}: {sentence}.")
     out.looked_at = f"{rows} rows"
+
+
+def _older(store: Path, name: str) -> bool:
+    """Whether it is; not known where the note is damaged, which others tell."""
+    try:
+        return is_older(store, name)
+    except StoreError:
+        return False
 
 
 def _noted_registers(store: Path) -> tuple[str, ...]:

@@ -1,0 +1,36 @@
+"""How often a register was written, in its own file: an older copy that was put in its place is known by its number."""
+
+from pathlib import Path
+from typing import Final, NamedTuple
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from fleetbrake.store.sealed import check_footer
+
+#: Name of the number among what a Parquet file says of itself.
+_NUMBER: Final = b"fleetbrake.written"
+
+
+class Written(NamedTuple):
+    """The writing of a file: its number, 1 for the first and 0 where an older version wrote it, and the rows."""
+
+    number: int = 0
+    rows: int = 0
+
+
+def numbered(table: pa.Table, number: int) -> pa.Table:
+    """The table with the number of its writing."""
+    return table.replace_schema_metadata({_NUMBER: str(number).encode()})
+
+
+def written(path: Path) -> Written | None:
+    """Which writing a Parquet file is; None where it cannot be read, which is told by whoever reads it."""
+    try:
+        with path.open("rb") as file:
+            check_footer(file)
+            told = pq.ParquetFile(file).metadata
+    except (OSError, ValueError, pa.ArrowException):
+        return None
+    number = (told.metadata or {}).get(_NUMBER, b"0")
+    return Written(int(number) if number.isdigit() else 0, int(told.num_rows))
