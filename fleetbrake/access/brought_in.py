@@ -2,7 +2,6 @@
 
 import asyncio
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ from fleetbrake.access.addresses import LARGEST_UPLOAD
 from fleetbrake.access.asgi import Message, Receive
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Brought
+from fleetbrake.core.foreign_text import deceptive
 
 #: Files of one person that are kept until they are taken in, over all pages he has open, and their bytes together. Own
 #: choice: a page keeps one sheet; each may be of LARGEST_UPLOAD.
@@ -32,11 +32,6 @@ _WIDE_TEXT: Final = (b"\xff\xfe", b"\xfe\xff")
 #: Control characters that stand in text.
 _IN_TEXT: Final = frozenset(b"\t\n\x0b\x0c\r\x1a")
 
-#: Letters of no file's name: control characters and halves of letters (general categories of the Unicode standard).
-_NO_LETTERS: Final = ("Cc", "Cs")
-#: What turns the direction of writing: UAX #9, the characters with the property Bidi_Control (from memory).
-_TURNING: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-
 Refusal = tuple[int, str]
 
 NOT_YOURS: Final = "This file is not for you, or your sign-in has ended. Open its page again."
@@ -49,8 +44,7 @@ _NO_LENGTH: Final = "The size of the file has to be told first."
 
 def is_sheet(name: str) -> bool:
     """Whether a file of this name may be a sheet of findings."""
-    told = any(letter in _TURNING or unicodedata.category(letter) in _NO_LETTERS for letter in name)
-    return name.lower().endswith(".csv") and "/" not in name and not told
+    return name.lower().endswith(".csv") and "/" not in name and not deceptive(name)
 
 
 def announced_wrongly(caller: Caller, method: str, headers: Mapping[str, str]) -> Refusal | None:

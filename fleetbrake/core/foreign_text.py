@@ -4,8 +4,13 @@ An id is kept letter by letter as it was given, without blanks around it: upper 
 two ways, make two ids. What no id may hold, and how long it may be, stands here once for all ways in.
 """
 
+import unicodedata
 from typing import Final
 
+#: Letters of no file's name: control characters and halves of letters (general categories of the Unicode standard).
+_NO_LETTERS: Final = ("Cc", "Cs")
+#: What turns the direction of writing: UAX #9, the characters with the property Bidi_Control (from memory).
+_TURNING: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 #: Letters of an id (own choice: far more than any fleet uses; a name of a file may have 255 bytes).
 MOST_ID: Final = 200
 #: Letters of a note that a register brings (own choice: two printed pages); forms take 2,000.
@@ -36,6 +41,11 @@ def visible(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
+def deceptive(name: str) -> bool:
+    """Whether a file's name holds what no file is named with, or what makes its end look like another."""
+    return any(letter in _TURNING or unicodedata.category(letter) in _NO_LETTERS for letter in name)
 
 
 def shortened(text: str, most: int) -> str:

@@ -4,11 +4,8 @@ Every step can be broken off and made again: a file goes aside before anything t
 is replaced as a whole.
 """
 
-import os
-import shutil
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +17,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import TABLES
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
 from fleetbrake.store.arriving import remove_left
+from fleetbrake.store.aside import Aside
 from fleetbrake.store.database import database_path, reading, rebuilding, remove_leftovers
 from fleetbrake.store.files import remove_parts
 from fleetbrake.store.forgetting.at_rest import at_rest
@@ -59,9 +57,7 @@ class Repair:
         self.store, self.found, self.damage = store, found, found.damage
         self.mended: list[str] = []
         self.not_mended: list[str] = []
-        begin = self._folder = store / SET_ASIDE / f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
-        while self._folder.exists():  # of another one within the same second
-            self._folder = begin.with_name(f"{self._folder.name}-more")
+        self._aside = Aside(store)
 
     def run(self) -> None:
         """All that can be done."""
@@ -113,23 +109,6 @@ class Repair:
         """Whether what is published cannot stay as it is."""
         return bool(self.damage.database or self.damage.tables or self.damage.types)
 
-    def aside(self, path: Path) -> None:
-        """Take a file out of use."""
-        target = self._folder / path.relative_to(self.store)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(target)
-
-    def _copy_aside(self, path: Path) -> None:
-        """Keep a file that is about to be replaced."""
-        if not path.is_file():
-            return
-        target = self._folder / path.relative_to(self.store)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            os.link(path, target)
-        except OSError:
-            shutil.copyfile(path, target)
-
     def _keys(self) -> None:
         for name in self.damage.keys:
             (self.store / name).chmod(0o600)
@@ -139,14 +118,14 @@ class Repair:
         """Index, log and pieces; whether rows are lost of which no recording is left."""
         if self.damage.index:
             self.damage.publish = True  # fingerprints of blocks that were written anew are others
-            self._copy_aside(self.store / "lake" / "blocks.parquet")
-            count = make_index(self.store, self.aside)
+            self._aside.copy(self.store / "lake" / "blocks.parquet")
+            count = make_index(self.store, self._aside.move)
             self.mended.append(f"The index of the blocks was made again: {count} pieces.")
             if not self.damage.log:  # what blocks hold was not known before
                 self.damage.log = unexplained(self.store, read_log(self.store)) is not None
         if self.damage.log:
-            self._copy_aside(log_path(self.store))
-            again = make_log(self.store, self.aside)
+            self._aside.copy(log_path(self.store))
+            again = make_log(self.store, self._aside.move)
             self.damage.publish = True
             self.mended.append(
                 f"The log was made again: {again.copied} files as they were published, {again.from_rows} from their "
@@ -197,11 +176,11 @@ class Repair:
         )
         lost = [entry.path for entry in missing if not still_there(entry.path)]
         if lost:
-            self._copy_aside(database_path(self.store))
+            self._aside.copy(database_path(self.store))
             self.not_mended.append(
                 f"{len(lost)} of these recordings are not there any more: {_some(lost)}. Put them, or the store, back "
                 f"from a copy. Their published rows are in "
-                f"{SET_ASIDE}/{self._folder.name}/{database_path(self.store).name}, "
+                f"{SET_ASIDE}/{self._aside.folder.name}/{database_path(self.store).name}, "
                 "and in the published file until `fleetbrake check --lost-for-good recordings`."
             )
         return bool(lost)
@@ -209,7 +188,7 @@ class Repair:
     def _all_aside(self, paths: Sequence[Path]) -> None:
         for path in paths:
             if path.is_file():
-                self.aside(path)
+                self._aside.move(path)
 
     def _left_overs(self) -> None:
         before = _number_of_files(self.store)
@@ -240,7 +219,7 @@ class Repair:
         """Publish all anew; what only the published file has comes over from it, as far as it can be read."""
         lost = [name for name in sorted(ONLY_HERE) if self.damage.database or name in self.damage.tables]
         if not keep:
-            self._copy_aside(database_path(self.store))
+            self._aside.copy(database_path(self.store))
         empty = self.damage.database or bool(self.damage.tables or self.damage.types)
         pending = is_pending(self.store)
         try:
