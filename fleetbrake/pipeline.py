@@ -34,6 +34,7 @@ from fleetbrake.store.ageing.retention_clock import look_at_all_again, this_day
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
 from fleetbrake.store.arriving import remove_left
 from fleetbrake.store.database import WORKING_MEMORY, database_path, reading, rebuilding
+from fleetbrake.store.entered_seals import given
 from fleetbrake.store.findings import merged_registers
 from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
 from fleetbrake.store.forgetting.erase import erase_due
@@ -138,6 +139,7 @@ def ingest(
             summary.problems += left
             reached.close()  # nobody waits for what follows
             _finish(store, files, desk, summary, progress)
+            erase_due(store)  # what publishing found to be back, with an older copy of the lake or of a register
     return summary
 
 
@@ -159,7 +161,7 @@ def _finish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary
     summary.problems += [rest.text(sentence) for sentence in (*desk.unread, *desk.seen.sentences())]
     log = commit_log(store, ())
     tell(progress, "publishing", 0, 1)
-    _publish(store, files, desk.job, summary)
+    _publish(store, files, desk, summary)
     desk.lake.remove_unlisted(log.keys())
     settle(store)
     tell(progress, "publishing", 1, 1)
@@ -189,14 +191,14 @@ def _take_registers(store: Path, tables: dict[str, pa.Table], summary: IngestSum
     merge_registers(store, without_dropped(store, kept, rest.rules, rest.today))
 
 
-def _publish(store: Path, files: list[Source], job: Job, summary: IngestSummary) -> None:
+def _publish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary) -> None:
     """Publish what the lake holds now, and put into the summary what only publishing knows."""
     dropped = is_pending(store)  # by rules of retention: what is published now is published for them too
     with rebuilding(store, fresh=dropped, memory_limit=PUBLISHING_MEMORY) as con:
-        publish_recordings(con, store, job.criteria)
+        publish_recordings(con, store, desk.job.criteria)
         if dropped:
             drop_old_days(con, store)
-        summary.problems += _told(con, files, job.rest)
+        summary.problems += _told(con, files, desk.job.rest, desk.seen.not_known())
         summary.unknown_vehicles = _unknown(con, "vehicle")
         summary.unknown_drivers = _unknown(con, "driver")
         summary.written_alike = written_alike(con)
@@ -275,8 +277,8 @@ def report(
 def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     """Invent a fleet under ``folder`` and run the whole job on it; returns the store.
 
-    An earlier demo in the folder is replaced. Raises ``InputError`` if the folder holds anything else: what is not the
-    demo's own is never touched.
+    An earlier demo in the folder is replaced. Raises ``InputError`` if the folder holds anything else, or its store
+    what somebody entered or read in: what is not the demo's own is never touched.
     """
     from fleetbrake.simulation.fleet import write_demo  # the model is needed for nothing else
     from fleetbrake.simulation.scenario import SCORED_ON
@@ -284,6 +286,7 @@ def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     store, mark = folder / "store", folder / DEMO_MARK
     if folder.exists() and not mark.is_file() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError(f"{folder}: there is something here that no demo made; name an empty or a new folder.")
+    _refuse_used(folder, store)
     for part in ("recordings", "registers", "store"):
         shutil.rmtree(folder / part, ignore_errors=True)
     folder.mkdir(parents=True, exist_ok=True)
@@ -299,16 +302,31 @@ def make_demo(folder: Path, progress: Progress | None = None) -> Path:
     return store
 
 
+def _refuse_used(folder: Path, store: Path) -> None:
+    """InputError where somebody has worked in the store of a demo."""
+    entered = given(store).last
+    own = {path.name for path in (folder / "recordings").rglob("*.parquet")}
+    others = sum(Path(entry.path).name not in own for entry in read_log(store)) if store.is_dir() else 0
+    if entered or others:
+        raise InputError(
+            f"{store}: {entered} entries of people and {others} recordings that are not the demo's are in it, and "
+            "would go: name another --folder, or remove this one."
+        )
+
+
 def _must_exist(store: Path) -> None:
     if not database_path(store).is_file():
         raise StoreError(f"{store}: there is no published database in this store yet; run `fleetbrake ingest` first.")
 
 
-def _told(con: duckdb.DuckDBPyConnection, files: list[Source], rest: AtRest) -> list[str]:
-    """What the published log says against the files of this run, with what only publishing knows (ids in two files)."""
+def _told(con: duckdb.DuckDBPyConnection, files: list[Source], rest: AtRest, but: frozenset[str]) -> list[str]:
+    """What the published log says against the files of this run, with what only publishing knows (ids in two files).
+
+    ``but``: paths of files that cannot be read again yet, so that what was wrong with them is not known.
+    """
     rows = con.execute(
         "SELECT path, reason FROM ingest_log WHERE status <> 'loaded' AND path IN (SELECT unnest(?)) ORDER BY path",
-        [[path for file in files for path in rest.paths(file.address)]],
+        [[path for file in files for path in rest.paths(file.address) if path not in but]],
     ).fetchall()
     told = ((path, (reason or "").replace(visible(path), path)) for path, reason in rows)
     return [reason if path in reason else f"{path}: {reason}" for path, reason in told]

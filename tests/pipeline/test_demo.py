@@ -6,6 +6,7 @@ real vehicles. Seed fixed in ``write_demo``.
 
 import json
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,12 @@ from typer.testing import CliRunner
 
 from fleetbrake.cli import app
 from fleetbrake.core.vocabulary import CAUTION
+from fleetbrake.pipeline import DEMO_MARK
+from fleetbrake.recordings.register_rows import Inspection
 from fleetbrake.simulation.fleet import demo_truth
 from fleetbrake.store.database import reading
+from fleetbrake.store.entered import enter
+from fleetbrake.store.entered_rows import FindingEntered
 
 FLAGGED = ("before_next_trip", "this_week", "next_service", "watch")
 
@@ -174,3 +179,17 @@ def test_overdue_vehicle_comes_first_in_the_plan_and_is_named_so(demo: tuple[Pat
     )
     assert "overdue" in note and position == 1
     assert day == rows(folder, "SELECT min(planned_on) FROM inspection_plan")[0][0]
+
+
+def test_a_demo_in_which_somebody_has_worked_is_not_replaced(tmp_path: Path) -> None:
+    folder = tmp_path / "fleet"
+    (folder / "store").mkdir(parents=True)
+    (folder / DEMO_MARK).touch()
+    seen = Inspection(
+        inspection_id="", vehicle_id="van-1", inspected_on=date(2026, 3, 23), finding="none", severity=0, wheel=None
+    )
+    enter(folder / "store", "inspector", "van-1", FindingEntered(row=seen))
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    result = CliRunner().invoke(app, ["demo", "--folder", str(folder)])
+    assert result.exit_code == 2 and "1 entries of people" in " ".join(result.stderr.split())
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
