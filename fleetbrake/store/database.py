@@ -16,8 +16,9 @@ from fleetbrake.store.files import put_in_place, remove_parts
 from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh
 from fleetbrake.store.lock import check_held, writer_lock
-from fleetbrake.store.remembered import REMEMBERED, remember
+from fleetbrake.store.remembered import REMEMBERED, note_scores, remember, with_scores
 from fleetbrake.store.schema import check_version, create_tables, fill_table, note_setting, replace_table
+from fleetbrake.store.scores_lost import refuse_lost_scores, scored_to
 from fleetbrake.store.shut import shut
 from fleetbrake.store.table_seals import changed_tables, seal_tables
 
@@ -126,7 +127,7 @@ def rebuilding(
     StoreBusyError
         Another run is writing the store.
     StoreError
-        The folder cannot be written, or a newer version wrote the file.
+        The folder cannot be written, a newer version wrote the file, or it lacks days that were scored.
     """
     with writer_lock(store, "publish"):
         remove_leftovers(store)
@@ -137,17 +138,20 @@ def rebuilding(
             with of_database(store), closing(open_private(private, memory_limit, threads)) as con:
                 shut(con, lock=False)
                 create_tables(con)
+                if not empty:
+                    refuse_lost_scores(con, store)
                 other = changed_tables(con)
                 yield con
                 seal_tables(con, other)
-                noted = remember(store)
-                if noted:
-                    note_setting(con, REMEMBERED, noted)
+                remember(store)
+                scored = scored_to(con)
+                note_setting(con, REMEMBERED, with_scores(store, scored))
                 con.execute("CHECKPOINT")
             if fresh:
                 worn, private = private, private_path(store)
                 write_fresh(worn, private)
             _publish(store, private)
+            note_scores(store, scored)  # not before they are: a run that is killed here would be said to have lost them
         finally:
             remove_leftovers(store)
 

@@ -43,6 +43,18 @@ def reason(error: OSError) -> str:
     return f"{said}: {todo}" if todo else said
 
 
+def reason_to_read(error: OSError) -> str:
+    """As :func:`reason`, where a file was to be read."""
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return f"{error.strerror or error}: this user needs the right to read it"
+    return reason(error)
+
+
+def no_access(error: BaseException | None) -> bool:
+    """Whether something that is there could not be opened or read; it need not be damaged."""
+    return isinstance(error, OSError) and not isinstance(error, FileNotFoundError | NotADirectoryError)
+
+
 def sqlite_reason(error: Exception) -> str:
     """As :func:`reason`, of an error of SQLite."""
     name = getattr(error, "sqlite_errorname", None) or ""

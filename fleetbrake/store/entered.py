@@ -18,11 +18,13 @@ from pydantic import ValidationError
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.foreign_text import MOST_NAME
 from fleetbrake.store.disk_words import sqlite_reason
+from fleetbrake.store.entered_lost import refuse_where_lost
 from fleetbrake.store.entered_rows import KINDS, Body
 from fleetbrake.store.entered_seals import ENTERED_NAME, SEALS_SQL, insert_sealed, seals_follow
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.format import refuse_newer
+from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.shut import wary
 
 __all__ = [
@@ -79,7 +81,7 @@ def enter(store: Path, made_by: str, vehicle_id: str, *bodies: Body, made_at: da
     InputError
         Nobody is named, or no vehicle.
     StoreError
-        The file cannot be written.
+        The file cannot be written, or entries that were made before are gone from it.
     """
     enter_all(store, made_by, [(vehicle_id, body) for body in bodies], made_at=made_at)
 
@@ -96,6 +98,7 @@ def enter_all(
         raise InputError(f"The name of whoever makes an entry has {MOST_NAME} letters at most.")
     if not rows:
         return
+    refuse_where_lost(store)
     try:
         with _opened(store, write=True) as con, con:
             con.execute("BEGIN IMMEDIATE")  # what is forgotten from here on is erased after this
@@ -124,7 +127,7 @@ def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = Non
     sql = f"SELECT entry_id, made_at, made_by, kind, vehicle_id, body FROM entered WHERE {' AND '.join(wanted)}"  # noqa: S608 - question marks only
     rows = _asked(store, sql + " ORDER BY entry_id", given)
     known = read_tombstones(store) if rows else Tombstones()
-    if known.some_left:
+    if known.stones:  # also where all was erased: an older copy may have been put back since
         hide = Forgetter(known).text
         rows = [(no, at, hide(by), kind, of, changed_body(kind, body, hide)) for no, at, by, kind, of, body in rows]
     return [_entry(*row) for row in rows]
@@ -184,7 +187,10 @@ def _entry(entry_id: int, made_at: str, made_by: str, kind: str, vehicle_id: str
             raise StoreError(
                 f"Entry {entry_id} of the store has a part that this version does not know; update fleetbrake."
             ) from error
-        raise StoreError(f"Entry {entry_id} of the store cannot be read: {first['msg']}.") from error
+        raise StoreError(
+            f"Entry {entry_id} of the store cannot be read: {first['msg']}. Put entered.sqlite back from a copy of the "
+            f"store. {no_copy('entries')}"
+        ) from error
     return Entry(entry_id, datetime.fromisoformat(made_at), made_by, kind, vehicle_id, checked)
 
 

@@ -71,6 +71,38 @@ def given(store: Path) -> Given:
         raise StoreError(f"{path}: what people enter cannot be read ({sqlite_reason(error)}).") from error
 
 
+def seals_there(store: Path) -> Sealed:
+    """As :func:`seals_of`, of the store's file; nothing is wrong where there is none. StoreError where it cannot be
+    read."""
+    path = store / ENTERED_NAME
+    if not path.is_file():
+        return Sealed(frozenset(), frozenset(), 0)
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
+            wary(con)
+            con.execute("PRAGMA query_only = ON")
+            return seals_of(con) if _there(con, "entered") else Sealed(frozenset(), frozenset(), 0)
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        raise StoreError(f"{path}: what people enter cannot be read ({sqlite_reason(error)}).") from error
+
+
+def seal_as_they_are(store: Path) -> None:
+    """Take the entries that are there for what was entered. StoreError where the file cannot be written."""
+    path = store / ENTERED_NAME
+    try:
+        with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con, con:
+            wary(con)
+            con.execute("BEGIN IMMEDIATE")
+            now = seals_of(con)
+            con.executemany("DELETE FROM entered_seals WHERE entry_id = ?", [(one,) for one in sorted(now.gone)])
+            rows = [row for row in con.execute(_ROWS).fetchall() if row[0] in now.broken]
+            con.executemany(
+                "UPDATE entered_seals SET seal = ? WHERE entry_id = ?", [(_seal(row), row[0]) for row in rows]
+            )
+    except sqlite3.Error as error:
+        raise StoreError(f"{path}: what people entered cannot be written ({sqlite_reason(error)}).") from error
+
+
 def seals_of(con: sqlite3.Connection) -> Sealed:
     """What the seals say of the entries."""
     seals = dict(con.execute("SELECT entry_id, seal FROM entered_seals").fetchall()) if _there(con) else {}

@@ -236,9 +236,9 @@ class Lake:
             missing += block is None and key not in alone
         if missing:
             raise StoreError(
-                f"The feature rows of {missing} recording files are missing from {self.folder}: ingest the "
-                "recordings again, they are then read anew, or put the lake back from a copy of the store. "
-                f"{no_copy('recordings')}"
+                f"The feature rows of {missing} recording files are missing from {self.folder}: run `fleetbrake check "
+                "--repair`, ingest the recordings again, they are then read anew, or put the lake back from a copy of "
+                f"the store. {no_copy('recordings')}"
             )
         wanted = tuple((block, tuple(blocks[block])) for block in sorted(blocks))
         single = [key for key in listed if key in alone]

@@ -43,6 +43,9 @@ LOG_COLUMNS = {
 }
 LOG_SCHEMA = arrow_schema(LOG_COLUMNS)
 
+#: Settings of an entry that was made again from its rows: how they were read is not known until they are read again.
+NOT_KNOWN: Final = "not known"
+
 #: A kept entry has one of these; ``unchanged`` belongs to a run's summary, not to a file's story.
 KEPT_STATUSES = ("loaded", "rejected", "partly_loaded")
 

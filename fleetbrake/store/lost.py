@@ -16,8 +16,10 @@ from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_one, in_schema
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import entries
+from fleetbrake.store.entered_lost import noted_entries_lost, unsealed_entries_lost
 from fleetbrake.store.entered_rows import DateMet, FindingEntered, WorkEntered
 from fleetbrake.store.entered_seals import Given, given
+from fleetbrake.store.holding.held_manifest import read_from_copies
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.remembered import no_copy, register_path, remembered
@@ -89,49 +91,37 @@ def lost_entries(con: duckdb.DuckDBPyConnection, store: Path, within: str = "") 
     return noted_entries_lost(store, published)
 
 
-def noted_entries_lost(store: Path, published: Given = Given()) -> str | None:
-    """As :func:`lost_entries`, by the note of what the store holds and what is said to be published."""
-    known, now = remembered(store), given(store)
-    number = max(published.last, known.entries)
-    word = "published" if number == published.last else "kept"
-    if number > now.last:
-        what = f"{now.last} is the last that is there"
-    elif {published.file, known.entered_file} - {0, now.file}:
-        what = "those that are there are others"
-    else:
-        return None
-    return (
-        f"Entries up to number {number} were {word}, and {what}: what people found would be dropped. Put "
-        f"entered.sqlite back from a copy of the store. {no_copy('entries')}"
-    )
-
-
 def _number(told: object) -> int:
     return int(str(told)) if str(told).isdigit() else 0
 
 
 def refuse_lost_entries(con: duckdb.DuckDBPyConnection, store: Path) -> Given:
     """StoreError where publishing would drop what people entered; what they have entered so far."""
-    told = lost_entries(con, store)
+    told = lost_entries(con, store) or unsealed_entries_lost(store)
     if told is not None:
         raise StoreError(told)
     return given(store)
 
 
 def lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog, within: str = "") -> list[str]:
-    """Paths of recordings that are published and that the log does not name; not by their bytes either: a path changes
-    where it named somebody who was forgotten."""
+    """Paths of recordings that are published and of which the log names no rows; not by their bytes either: a path
+    changes where it named somebody who was forgotten.
+
+    One that was rejected when it was read again after its rows were lost has none: what is published is all there is.
+    """
     asked = f"SELECT path, sha256 FROM {within}ingest_log WHERE status <> 'rejected' ORDER BY path"  # noqa: S608 - own names
-    published, known = con.sql(asked).to_arrow_table(), log.table()
+    published, rows = con.sql(asked).to_arrow_table(), log.table()
+    known = rows.filter(pc.is_valid(rows.column("key")))
+    bytes_known = known.filter(pc.not_equal(known.column("sha256"), ""))  # of a log that was made from rows alone
     named = pc.or_(
         pc.is_in(published.column("path"), value_set=in_one(known.column("path"))),
-        pc.is_in(published.column("sha256"), value_set=in_one(known.column("sha256"))),
+        pc.is_in(published.column("sha256"), value_set=in_one(bytes_known.column("sha256"))),
     )
     lost: list[str] = published.column("path").filter(pc.invert(named)).to_pylist()
     return lost
 
 
-def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog) -> None:
+def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, store: Path, log: IngestLog) -> None:
     """StoreError where publishing would drop the rows of such recordings."""
     lost = lost_recordings(con, log)
     if lost:
@@ -139,7 +129,7 @@ def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog) -> No
             f"{len(lost)} recordings are published that the lake does not have any more ({', '.join(lost[:_SHOWN])}"
             f"{', ...' if len(lost) > _SHOWN else ''}): put the lake back from a copy of the store, or name these "
             "recordings to `fleetbrake ingest` too; what was read is kept, and published with them. "
-            f"{no_copy('recordings')}"
+            f"{read_from_copies(store, lost)}{no_copy('recordings')}"
         )
 
 

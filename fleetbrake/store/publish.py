@@ -13,9 +13,13 @@ import duckdb
 import pyarrow as pa
 
 from fleetbrake.core.criteria import DEFAULT, Criteria
+from fleetbrake.core.tables import REGISTERS
 from fleetbrake.core.vocabulary import CATEGORIES, LIGHT_CATEGORIES
 from fleetbrake.store.forgetting.at_rest import AtRest, for_publishing
+from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, Forgetter
+from fleetbrake.store.forgetting.tombstones import mark_left, read_tombstones
 from fleetbrake.store.lake import PIECE_KEY, Lake
+from fleetbrake.store.lock import check_held
 from fleetbrake.store.log import IngestLog, read_log
 from fleetbrake.store.lost import refuse_lost_recordings
 from fleetbrake.store.observability import observability
@@ -26,7 +30,7 @@ from fleetbrake.store.publishing.state import EVENTS, begin_anew, drop_state, fi
 from fleetbrake.store.publishing.sums import sum_up, sum_up_changed, sum_up_missing
 from fleetbrake.store.publishing.wide import number_incidents as _number_incidents
 from fleetbrake.store.publishing.wide import write_rows
-from fleetbrake.store.schema import append_rows, fill_table, replace_table
+from fleetbrake.store.schema import append_rows, declared_columns, fill_table, replace_table
 
 __all__ = [
     "PUBLISHING_MEMORY", "made_by", "newest_day", "number_incidents", "publish_recordings", "sum_up", "sum_up_missing",
@@ -70,24 +74,41 @@ def publish_recordings(
     StoreError
         A part of the store is missing or damaged.
     """
-    rest, log, lake = for_publishing(store), read_log(store), Lake(store)
+    rest, logged, lake = for_publishing(store), read_log(store), Lake(store)
     if recount_to is None:
-        lake.fold(log.keys())
-    log = shown_log(store, rest, log)
+        lake.fold(logged.keys())
+    log = shown_log(store, rest, logged)
     if recount_to is None:
-        refuse_lost_recordings(con, log)
+        check_held(store)  # a store that went away meanwhile would seem to have lost them
+        refuse_lost_recordings(con, store, log)
     print_ = made_by(criteria)
     # ids that a hold keeps and that may not be shown change many rows' texts: then all is looked at
     anew = anew or bool(rest.forgetter) or not stands(con, print_)
     try:
         if not _publish(con, store, criteria, rest, log, lake, print_, anew=anew, up_to=recount_to):
             _publish(con, store, criteria, rest, log, lake, print_, anew=True, up_to=recount_to)
+        if recount_to is None and not rest.forgetter and somebody_back(con, Forgetter(read_tombstones(store))):
+            # an older copy of the lake was put back: they are not shown, and the next run erases them there
+            mark_left(store)
+            rest = for_publishing(store)
+            log = shown_log(store, rest, logged)
+            _publish(con, store, criteria, rest, log, lake, print_, anew=True, up_to=None)
     except duckdb.Error as error:
         if lake.failure is not None:
             raise lake.failure from error
         raise
     if rest.forgetter:
         drop_state(con)
+
+
+def somebody_back(con: duckdb.DuckDBPyConnection, forgetter: Forgetter) -> bool:
+    """Whether a published column of drivers names somebody who was forgotten."""
+    for name in ("events", *REGISTERS) if forgetter else ():
+        for column in sorted(DRIVER_COLUMNS & set(declared_columns(name))):
+            shown = con.execute(f"SELECT DISTINCT {column} FROM {name} WHERE {column} IS NOT NULL").fetchall()  # noqa: S608 - own names
+            if any(forgetter.knows(row[0]) for row in shown):
+                return True
+    return False
 
 
 def shown_log(store: Path, rest: AtRest, log: IngestLog) -> IngestLog:

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.numbered import Written, written
@@ -32,28 +33,39 @@ class Remembered(BaseModel):
     Attributes
     ----------
     forgotten : number of forgotten ids.
-    holds : number of legal holds that were ever placed.
+    holds, newest_hold : number of legal holds that were ever placed, and the greatest number in their ids.
+    hold_number : the greatest that was ever given to a hold, which none is given again; never taken for lost.
+    writings : the last writing of the lists of the forgotten and of dropped rows, by part; never taken for lost.
     rules, rules_written : rules of retention were set, and how often others than before.
     dropped : number of register rows that outlived their period.
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
     registers, registers_written : names of registers with a file, and the last writing of each.
+    recordings : number of recording files that the log named.
+    scored_to : the newest day of which scores were published, as ISO writes it; empty before any.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
-    given_up : how often a person took something of this for lost; numbers went down then.
+    given_up, parts_given_up : how often a person took something of this for lost, and of which parts; numbers went
+        down then.
     """
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
     forgotten: int = Field(default=0, ge=0)
     holds: int = Field(default=0, ge=0)
+    newest_hold: int = Field(default=0, ge=0)
+    hold_number: int = Field(default=0, ge=0)
+    writings: dict[str, int] = Field(default_factory=dict)
     rules: bool = False
     rules_written: int = Field(default=0, ge=0)
     dropped: int = Field(default=0, ge=0)
     aliases: str = ""
     registers: tuple[str, ...] = ()
     registers_written: dict[str, Written] = Field(default_factory=dict)
+    recordings: int = Field(default=0, ge=0)
+    scored_to: str = ""
     entries: int = Field(default=0, ge=0)
     entered_file: int = Field(default=0, ge=0)
     given_up: int = Field(default=0, ge=0)
+    parts_given_up: tuple[str, ...] = ()
 
     def with_more(self, now: "Remembered") -> "Remembered":
         """With what is there now besides; the first key of aliases and the first number of a file stand."""
@@ -62,15 +74,24 @@ class Remembered(BaseModel):
             update={
                 "forgotten": max(self.forgotten, now.forgotten),
                 "holds": max(self.holds, now.holds),
+                "newest_hold": max(self.newest_hold, now.newest_hold),
+                "hold_number": max(self.hold_number, now.hold_number),
+                "writings": {
+                    name: max(self.writings.get(name, 0), now.writings.get(name, 0))
+                    for name in sorted({*self.writings, *now.writings})
+                },
                 "rules": self.rules or now.rules,
                 "rules_written": max(self.rules_written, now.rules_written),
                 "dropped": max(self.dropped, now.dropped),
                 "aliases": self.aliases or now.aliases,
                 "registers": tuple(sorted({*self.registers, *now.registers})),
                 "registers_written": _later(self.registers_written, now.registers_written),
+                "recordings": max(self.recordings, now.recordings),
+                "scored_to": max(self.scored_to, now.scored_to),
                 "entries": max(self.entries, now.entries) if same_file else self.entries,
                 "entered_file": self.entered_file or now.entered_file,
                 "given_up": max(self.given_up, now.given_up),
+                "parts_given_up": tuple(sorted({*self.parts_given_up, *now.parts_given_up})),
             }
         )
 
@@ -79,10 +100,13 @@ def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Writ
     return {name: max(one.get(name, Written()), other.get(name, Written())) for name in sorted({*one, *other})}
 
 
-#: What a person may give up, and what the note says of it; of registers it keeps all, what is written next is newer.
+#: What a person may give up, and what the note says of it. Numbers of writings and of holds are kept: what is written
+#: next is newer than any before, so that what was given up is still known when it is put back later.
 PARTS: Final = {
-    **{name: (name,) for name in ("forgotten", "holds", "dropped", "aliases")},
-    "rules": ("rules", "rules_written"),
+    **{name: (name,) for name in ("forgotten", "dropped", "aliases", "rules")},
+    "holds": ("holds", "newest_hold"),
+    "recordings": ("recordings",),
+    "scores": ("scored_to",),
     "entries": ("entries", "entered_file"),
 }
 
@@ -106,7 +130,11 @@ def remembered(store: Path) -> Remembered:
         return _opened(path.read_text(encoding="utf-8"))
     except (FileNotFoundError, NotADirectoryError):
         return Remembered()
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise StoreError(
+            f"{path}, the note of what the store holds, cannot be read: {reason_to_read(error)}."
+        ) from error
+    except ValueError as error:
         raise StoreError(
             f"{path}, the note of what the store holds, cannot be read; put it back from a copy of the store, or "
             "remove it if nothing else is lost."
@@ -130,6 +158,18 @@ def remember(store: Path) -> str:
     return _closed(now)
 
 
+def with_scores(store: Path, scored_to: str) -> str:
+    """The text of the note as it is once scores up to this day are published, for its copy among them."""
+    return _closed(remembered(store).model_copy(update={"scored_to": scored_to}))
+
+
+def note_scores(store: Path, scored_to: str) -> None:
+    """Scores up to this day are published. Only for the holder of the writer's lock."""
+    known = remembered(store)
+    if known.scored_to != scored_to:
+        _write(store, known.model_copy(update={"scored_to": scored_to}))
+
+
 def bring_back(store: Path, copy: str | None) -> None:
     """Bring the note and the published file's copy of it together: either may be gone, damaged, or older.
 
@@ -139,15 +179,20 @@ def bring_back(store: Path, copy: str | None) -> None:
     told = noted_in(copy)
     if told is None:
         return  # whoever needs the note says so
+    known, damaged = Remembered(), False
     try:
         known = remembered(store)
-    except StoreError:
-        _write(store, told)
-        return
-    if known.given_up > told.given_up:
-        return
-    now = known.with_more(told) if known.given_up == told.given_up else told
-    if now != known:
+    except StoreError as error:
+        if no_access(error.__cause__):
+            raise
+        damaged = True
+    if known == Remembered():
+        now = told.with_more(seen(store))  # the copy may be of before the last change
+    elif known.given_up == told.given_up:
+        now = known.with_more(told)
+    else:
+        now = max(known, told, key=lambda one: one.given_up)
+    if damaged or now != known:
         _write(store, now)
 
 
@@ -163,7 +208,14 @@ def give_up(store: Path, part: str) -> None:
     """Note of one of ``PARTS`` what is there now, whatever was. Only for the holder of the writer's lock."""
     known, now = remembered(store), seen(store)
     lowered = {name: getattr(now, name) for name in PARTS[part]}
-    _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1}))
+    parts = tuple(sorted({*known.parts_given_up, part}))
+    _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1, "parts_given_up": parts}))
+
+
+def is_older_list(store: Path, part: str) -> bool:
+    """Whether the list of the ``forgotten`` or of ``dropped`` rows is there and not the newest."""
+    known, now = remembered(store), seen(store)
+    return part in now.writings and now.writings[part] < known.writings.get(part, 0)
 
 
 def seen(store: Path) -> Remembered:
@@ -173,15 +225,22 @@ def seen(store: Path) -> Remembered:
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
     entries, dropped = _entries(store), written(store / "dropped.parquet")
     there = [name for name in sorted(REGISTERS) if register_path(store, name).is_file()]
+    newest, writings = _newest_hold(holds), {"dropped": dropped.number} if dropped is not None else {}
+    if isinstance(stones, list):
+        writings["forgotten"] = writing_of(forgotten)
     return Remembered(
         forgotten=len(stones) if isinstance(stones, list) else 0,
         holds=len(holds) if isinstance(holds, list) else 0,
+        newest_hold=newest,
+        hold_number=newest,
+        writings=writings,
         rules=isinstance(rules, dict) and rules.get("policy") is not None,
         rules_written=writing_of(rules),
         dropped=dropped.rows if dropped is not None else 0,
         aliases=_word(store / ALIASES_KEY),
         registers=tuple(there),
         registers_written={name: told for name in there if (told := written(register_path(store, name)))},
+        recordings=log.rows if (log := written(store / "lake" / "log.parquet")) is not None else 0,
         entries=entries.last,
         entered_file=entries.file,
     )
@@ -201,9 +260,20 @@ def _json(path: Path) -> Any:
         return None
 
 
-def writing_of(rules: Any) -> int:
-    """How often other rules of retention were set, as their file says; 0 where it does not, or is damaged."""
-    told = rules.get("written") if isinstance(rules, dict) else None
+def _newest_hold(holds: Any) -> int:
+    ids = [one.get("hold_id") for one in holds if isinstance(one, dict)] if isinstance(holds, list) else []
+    return max((hold_number(one) for one in ids if isinstance(one, str)), default=0)
+
+
+def hold_number(hold_id: str) -> int:
+    """The number in the id of a hold; 0 where there is none."""
+    digits = hold_id.rpartition("-")[2]
+    return int(digits) if digits.isdecimal() else 0
+
+
+def writing_of(kept: Any) -> int:
+    """How often other rules, or another list, were written, as their file says; 0 where it does not, or is damaged."""
+    told = kept.get("written") if isinstance(kept, dict) else None
     return told if isinstance(told, int) and told > 0 else 0
 
 

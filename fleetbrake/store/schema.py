@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 #: Goes up when anything in a store changes so that an older program would read it wrongly or lose it when it writes:
 #: the published tables, the lake and its log, registers, what people enter, runs, holds, rules. See ``store.format``.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 #: Name and value of what holds for the whole file.
 SETTINGS = "settings"

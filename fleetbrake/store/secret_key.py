@@ -1,11 +1,12 @@
-"""Secret keys of a store: drawn once, kept beside the data, readable by their owner only."""
+"""Secret keys of a store: drawn once, kept beside the data, readable by those alone who may write the store."""
 
 import os
 import secrets
+import stat
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.disk_words import reason
+from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.files import PART
 
 KEY_BYTES = 32
@@ -26,10 +27,21 @@ def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:
             _draw(path)
         key = path.read_bytes()
     except OSError as error:
-        raise StoreError(f"T{what[1:]} ({path}) cannot be read or written: {reason(error)}.") from error
+        raise StoreError(f"T{what[1:]} ({path}) cannot be read or written: {reason_to_read(error)}.") from error
     if len(key) != KEY_BYTES:
         raise StoreError(f"T{what[1:]} ({path.name} in the store) is damaged: restore or remove it.")
     return key
+
+
+def key_mode(folder: Path, group: int) -> int:
+    """The mode of a key of this group in a folder: its owner's alone, but where the folder was made for a group that
+    writes there (setgid, and nobody else writes).
+
+    Whoever writes the store has to know who was forgotten, and could put another key in its place anyway.
+    """
+    told = folder.stat()
+    writes = told.st_mode & (stat.S_ISGID | stat.S_IWGRP | stat.S_IWOTH) == stat.S_ISGID | stat.S_IWGRP
+    return 0o640 if writes and told.st_gid == group else 0o600
 
 
 def _draw(path: Path) -> None:
@@ -38,6 +50,8 @@ def _draw(path: Path) -> None:
     handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
         with os.fdopen(handle, "wb") as file:
+            if os.name == "posix":
+                os.fchmod(handle, key_mode(path.parent, os.fstat(handle).st_gid))
             file.write(secrets.token_bytes(KEY_BYTES))
             file.flush()
             os.fsync(file.fileno())

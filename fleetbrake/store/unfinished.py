@@ -11,6 +11,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog, commit_log, left_out_of, log_path, read_log
+from fleetbrake.store.remembered import no_copy, remembered
 
 NAME: Final = "unfinished"
 
@@ -35,9 +36,24 @@ def settle(store: Path) -> None:
 
 def refuse_unexplained(store: Path) -> None:
     """StoreError where the log does not name all rows and no run that was broken off explains it."""
-    told = unexplained(store, read_log(store))
+    log = read_log(store)
+    told = unexplained(store, log)
     if told:
         raise StoreError(f"{told} Put the newer log back, or run `fleetbrake check --repair`; nothing was changed.")
+    lost = lost_with_the_log(store, log)
+    if lost:
+        raise StoreError(f"{lost} {no_copy('recordings')}")
+
+
+def lost_with_the_log(store: Path, log: IngestLog) -> str | None:
+    """A sentence where the log is gone, and neither the lake nor what was published tells what it named."""
+    number = remembered(store).recordings
+    if not number or len(log) or log_path(store).exists():
+        return None
+    return (
+        f"The log of {number} recordings that were read in ({log_path(store)}) is gone, and what was published too: "
+        "put the lake and fleet.duckdb back from a copy of the store."
+    )
 
 
 def unexplained(store: Path, log: IngestLog) -> str | None:

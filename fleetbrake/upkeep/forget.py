@@ -18,6 +18,7 @@ from fleetbrake.store.forgetting.tombstones import add_tombstone, one_tombstone,
 from fleetbrake.store.holding.holds import active_holds
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.registers import read_register
+from fleetbrake.store.unfinished import refuse_unexplained
 
 __all__ = ["Forgotten", "erase_forgotten", "forget_driver"]
 
@@ -116,6 +117,7 @@ def forget_driver(store: Path, driver_id: str, *, alike_too: bool = False) -> Fo
         if alike and not Forgetter(read_tombstones(store)).knows(driver_id):
             _refuse_alike(driver_id, driver_id in drivers, alike, alike_too)
         holding = tuple(sorted(one for one in vehicles if single.names(one)))
+        refuse_unexplained(store)  # as erasing would, once the id is written down
         add_tombstone(store, driver_id, anywhere=anywhere, vehicles=holding)
         erased = erase_forgotten(store, anew=True)
         finder = Forgetter(one_tombstone(driver_id, anywhere=anywhere, vehicles=holding))

@@ -19,7 +19,8 @@ from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.holding.held_files import Copied, checked_copies, copy_held, remove_copies
 from fleetbrake.store.holding.held_manifest import folder_of, read_manifest
 from fleetbrake.store.holding.held_seen import found_again
-from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, placed, released
+from fleetbrake.store.holding.hold_ends import released
+from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, placed
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import read_log
 from fleetbrake.upkeep.retention import Retained, retain

@@ -32,7 +32,7 @@ from fleetbrake.store.ageing.retention_clock import (
     look_at_all_again,
     note_refused,
 )
-from fleetbrake.store.ageing.retention_lake import sweep
+from fleetbrake.store.ageing.retention_lake import is_older_lake, mark_swept, sweep
 from fleetbrake.store.ageing.retention_law import law_warnings
 from fleetbrake.store.ageing.retention_published import (
     BY_DAY,
@@ -189,9 +189,10 @@ def retain(
 def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dry_run: bool) -> Retained:
     wanted, holds = rules or policy(store), active_holds(store)  # a list of holds that is lost is told first
     log = read_log(store)
+    given = given_day(today) if today is not None else None  # one that is yet to come changes nothing
     if rules is not None and not dry_run:  # before anything asks what was set: an older copy ends here
         set_policy(store, rules)
-    ageing = given_day(today) if today is not None else ageing_day(store, log=log)
+    ageing = given or ageing_day(store, log=log)
     day = ageing.day or ageing.today
     told = Retained(today=day, dry_run=dry_run)
     if wanted is None:
@@ -233,6 +234,7 @@ def _first_days(rules: RetentionPolicy, today: date) -> dict[str, date]:
 def _age_rows(run: _Run, log: IngestLog) -> list[str]:
     """Feature rows of the lake; returns the pieces that a hold keeps."""
     applied = believed(read_state(run.store))
+    applied = {} if is_older_lake(run.store, applied) else applied
     before = None if run.told.dry_run else run.begin
     done = sweep(run.store, log, run.rules, run.today, run.holds, applied, before=before)
     if done.rows:
@@ -334,12 +336,19 @@ def _publish(store: Path) -> None:
 def _note_applied(run: _Run, held_back: list[str]) -> None:
     first_kept = run.told.first_kept.get("events")
     state = read_state(run.store)
-    before = believed(state).get("on", "")
+    earlier = believed(state)
+    before = earlier.get("on", "")
     state.pop("refused_since", None)
+    at = datetime.now(UTC).isoformat()
+    lake = earlier.get("lake", "")
+    if run.told.emptied.get("events") or is_pending(run.store) or is_older_lake(run.store, earlier):
+        lake = at
+        mark_swept(run.store, lake)
     state["applied"] = {
+        "lake": lake,
         "cutoff": first_kept.isoformat() if first_kept else None,
         "on": max(before, run.today.isoformat()),  # ISO days: in order as text
-        "at": datetime.now(UTC).isoformat(),
+        "at": at,
         "held_back": sorted(held_back),
     }
     write_state(run.store, state)

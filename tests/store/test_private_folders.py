@@ -81,6 +81,15 @@ def test_keys_are_their_owners_alone_everywhere(tmp_path: Path) -> None:
     assert keys and all(_mode(key) == 0o600 for key in keys)
 
 
+@pytest.mark.parametrize(("mode", "of_key"), [(0o2770, 0o640), (0o770, 0o600), (0o2777, 0o600), (0o2750, 0o600)])
+def test_a_group_that_writes_the_store_can_read_its_keys(mode: int, of_key: int, tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    store.mkdir()
+    store.chmod(mode)
+    aliases(store)
+    assert [_mode(key) for key in store.glob("*.key")] == [of_key]
+
+
 def test_a_file_in_the_folders_place_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("", encoding="utf-8")
     for place in (tmp_path / "file", tmp_path / "file" / "store"):

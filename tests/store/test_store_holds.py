@@ -11,15 +11,8 @@ from store_rows import event, register
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.arrow import arrow_schema
-from fleetbrake.store.holding.holds import (
-    active_holds,
-    all_holds,
-    held_events,
-    held_rows,
-    placed,
-    released,
-    rewrite_released,
-)
+from fleetbrake.store.holding.hold_ends import released, rewrite_released
+from fleetbrake.store.holding.holds import active_holds, all_holds, held_events, held_rows, placed
 from fleetbrake.store.lake_schema import LAKE_EVENTS
 from fleetbrake.store.registers import read_register
 

@@ -37,6 +37,7 @@ from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
 from fleetbrake.upkeep import forget_driver, retain
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.check import kept as kept_checks
+from fleetbrake.upkeep.check.forgotten import check_forgotten
 from fleetbrake.upkeep.check.given_up import give_up_part
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 from tests.cluster.same_rows import tables
@@ -91,8 +92,8 @@ def test_who_was_forgotten_is_lost_with_its_key(full_store: Path, sound_store: P
     _gone(store, content)
     assert "forget them again" in give_up_part(store, "forgotten")
     out = Outcome("forgotten")
-    kept_checks.check_forgotten(store, read_log(store), out)
-    assert "a driver was forgotten, and the list of the forgotten is gone" in out.wrong.all()[0]
+    check_forgotten(store, read_log(store), out, Damage())
+    assert "a driver was forgotten, and the list of the forgotten is gone" in out.notes.all()[0] and not out.wrong.count
     forget_driver(store, FORGOTTEN)
     assert remembered(store).forgotten == 1 and not _wrong(store, "forgotten")
 
@@ -101,6 +102,8 @@ def test_a_store_of_before_the_note_tells_by_its_rows(tmp_path: Path) -> None:
     store = unpacked("kept", tmp_path)
     _gone(store, ("forgotten.json", "forgotten.key"))
     assert any("the list of the forgotten is gone" in said for said in _wrong(store, "forgotten"))
+    check_store(store, lost_for_good="forgotten")
+    assert not _wrong(store, "forgotten")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -208,7 +211,11 @@ def test_entries_that_are_lost_or_others(full_store: Path, tmp_path: Path) -> No
     content = _gone(store, ("entered.sqlite",))
     for words in (("score",), ("plan",)):
         assert "what people found would be dropped" in _refused(store, *words)
-    enter(store, "inspector", "van-1", DateFixed(on=None))  # another file, with as many entries
+    with pytest.raises(StoreError, match=r"0 is the last that is there: .* Nothing was entered"):
+        enter(store, "inspector", "van-1", DateFixed(on=None))
+    (tmp_path / "other").mkdir()
+    enter(tmp_path / "other", "inspector", "van-1", DateFixed(on=None))
+    shutil.copy(tmp_path / "other" / "entered.sqlite", store)  # another file, with as many entries
     assert "those that are there are others" in _refused(store, "score")
     _back(store, content)
     enter_finding(store, "inspector", [_SEEN])

@@ -19,7 +19,7 @@ from fleetbrake.core.errors import InputError
 from fleetbrake.pipeline import ingest
 from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_manifest import folder_of, read_manifest
-from fleetbrake.store.holding.holds import released
+from fleetbrake.store.holding.hold_ends import released
 from fleetbrake.store.log import read_log
 from fleetbrake.upkeep import RetentionPolicy, forget_driver, hold, list_holds, release_hold, retain
 from fleetbrake.upkeep.holds import moment

@@ -14,7 +14,8 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.ageing.retention import RetentionPolicy, cutoff
 from fleetbrake.store.ageing.retention_records import RECORDS, day_of, fingerprint
 from fleetbrake.store.arrow import arrow_schema, read_parquet, write_parquet
-from fleetbrake.store.remembered import no_copy, remember, remembered
+from fleetbrake.store.numbered import numbered, written
+from fleetbrake.store.remembered import is_older_list, no_copy, remember, remembered
 
 DROPPED_NAME: Final = "dropped.parquet"
 _SCHEMA: Final = arrow_schema({"register": "VARCHAR", "fingerprint": "VARCHAR"})
@@ -31,7 +32,20 @@ def remember_dropped(store: Path, name: str, rows: Iterable[Mapping[str, Any]]) 
     if more <= known:
         return
     listed = [{"register": register, "fingerprint": digits} for register, digits in sorted(known | more)]
-    write_parquet(store / DROPPED_NAME, pa.Table.from_pylist(listed, schema=_SCHEMA))
+    _write(store, pa.Table.from_pylist(listed, schema=_SCHEMA))
+
+
+def take_older_list(store: Path) -> None:
+    """Let the list that is there count as the newest. Only for the holder of the writer's lock."""
+    _write(store, kept_rows(store))
+
+
+def _write(store: Path, listed: pa.Table) -> None:
+    """Write the list as one newer than any before."""
+    path = store / DROPPED_NAME
+    there = written(path)
+    number = max(remembered(store).writings.get("dropped", 0), there.number if there is not None else 0)
+    write_parquet(path, numbered(listed, number + 1))
     remember(store)
 
 
@@ -51,12 +65,17 @@ def without_dropped(
 
 
 def refuse_shorter(store: Path) -> None:
-    """StoreError where the list names fewer rows than were dropped: the others would come back."""
+    """StoreError where the list names fewer rows than were dropped, or is an older copy: others would come back."""
     lost = remembered(store).dropped - kept_rows(store).num_rows
     if lost > 0:
         raise StoreError(
             f"{lost} rows of registers were dropped of which {DROPPED_NAME} says nothing any more, and would come "
             f"back: put it back from a copy of the store. {no_copy('dropped')}"
+        )
+    if is_older_list(store, "dropped"):
+        raise StoreError(
+            f"{DROPPED_NAME} is an older copy than the list that was written last, and rows of registers that were "
+            f"dropped since would come back: put the newest back from a copy of the store. {no_copy('dropped')}"
         )
 
 

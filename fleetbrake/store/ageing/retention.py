@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.files import write_atomically
 from fleetbrake.store.remembered import no_copy, remember, remembered, writing_of
 
@@ -190,7 +191,9 @@ def _state_there(store: Path) -> dict[str, Any]:
         state = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise StoreError(f"The store's rules of retention ({path}) cannot be read: {reason_to_read(error)}.") from error
+    except ValueError as error:
         raise StoreError(f"The store's rules of retention ({path}) cannot be read. {no_copy('rules')}") from error
     if not isinstance(state, dict):
         raise StoreError(f"The store's rules of retention ({path}) are damaged. {no_copy('rules')}")

@@ -11,10 +11,13 @@ import pyarrow.compute as pc
 
 from fleetbrake.store.ageing.retention import PERSONAL, RetentionPolicy, aged_events, cutoff
 from fleetbrake.store.arrow import how_many
+from fleetbrake.store.files import write_bytes
 from fleetbrake.store.holding.holds import Hold, held_events
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog, LogEntry
 
+#: ``STORE/lake/swept``: when rules of retention were applied to the lake.
+SWEPT: Final = "swept"
 #: What is read of a piece to find out whether it has to be rewritten.
 _LOOKED_AT: Final = ("vehicle_id", "started_at", "samples", "sample_rate_hz", *PERSONAL)
 
@@ -57,7 +60,8 @@ def sweep(
 
     Parameters
     ----------
-    applied : ``cutoff``, ``at`` and ``held_back`` of the last time (ISO, UTC), empty before the first.
+    applied : ``cutoff``, ``at`` and ``held_back`` of the last time (ISO, UTC); empty before the first, and where all
+        rows are to be looked at.
     before : called before a piece is changed; without it nothing is changed (a dry run).
     """
     first_kept = cutoff(rules.positions_and_drivers_months, today)
@@ -82,6 +86,27 @@ def sweep(
     if before is not None:
         lake.tidy(log.keys())  # also what a run that was killed left of rows as they were
     return done
+
+
+def is_older_lake(store: Path, applied: dict[str, Any]) -> bool:
+    """Whether the lake is not the one that the rules were applied to last: an older copy that was put back.
+
+    By their day of reading its rows would pass for looked at. ``applied``: as for :func:`sweep`.
+    """
+    return bool(applied) and _mark(store) != applied.get("lake", "")
+
+
+def mark_swept(store: Path, at: str) -> None:
+    """Note in the lake when rules were applied to it (``lake`` of ``applied``). Only for the holder of the lock."""
+    if (store / "lake").is_dir():
+        write_bytes(store / "lake" / SWEPT, at.encode())
+
+
+def _mark(store: Path) -> str:
+    try:
+        return (store / "lake" / SWEPT).read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        return ""  # every piece is looked at then
 
 
 def _candidates(log: IngestLog, first_kept: date, applied: dict[str, Any]) -> Iterator[LogEntry]:

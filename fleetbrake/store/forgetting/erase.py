@@ -12,8 +12,9 @@ from fleetbrake.store.forgetting.erase_database import erase_database
 from fleetbrake.store.forgetting.erase_lake import ErasedRows, erase_lake, erase_registers
 from fleetbrake.store.forgetting.erase_texts import erase_entered, erase_mappings
 from fleetbrake.store.forgetting.own_names import names_in_store
-from fleetbrake.store.forgetting.tombstones import mark_erased, read_tombstones
-from fleetbrake.store.holding.holds import all_holds, rewrite_released
+from fleetbrake.store.forgetting.tombstones import Tombstones, mark_erased, read_tombstones
+from fleetbrake.store.holding.hold_ends import rewrite_released
+from fleetbrake.store.holding.holds import all_holds
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.remembered import REMEMBERED, noted_in, remembered
 from fleetbrake.store.run_texts import rewrite_texts
@@ -61,10 +62,16 @@ def erase_due(store: Path) -> None:
     known = read_tombstones(store)
     if known.stones and _published_before(store, len(known.stones)):
         erase_forgotten(store, anew=True)
-    elif known.some_left:
-        standing = {one.hold_id for one in all_holds(store) if one.released is None}
-        if any(not stone.erased or not standing.issuperset(stone.held) for stone in known.stones):
-            erase_forgotten(store)
+    elif is_due(store, known):
+        erase_forgotten(store)
+
+
+def is_due(store: Path, known: Tombstones) -> bool:
+    """Whether something of the forgotten is to be erased that no hold keeps. StoreError where holds cannot be read."""
+    if not known.some_left:
+        return False
+    standing = {one.hold_id for one in all_holds(store) if one.released is None}
+    return any(not stone.erased or not standing.issuperset(stone.held) for stone in known.stones)
 
 
 def _published_before(store: Path, forgotten: int) -> bool:

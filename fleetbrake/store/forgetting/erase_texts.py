@@ -4,6 +4,7 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from fleetbrake.store.files import remove_parts, write_atomically
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.holding.holds import Hold, held_rows
 from fleetbrake.store.mappings import MAPPINGS_FOLDER, mapping_text
+from fleetbrake.store.shut import wary
 
 #: How long a page that is writing is waited for (s).
 _PATIENCE_S = 15.0
@@ -41,8 +43,28 @@ def erase_entered(
 
 
 def _rewrite(con: sqlite3.Connection, forgetter: Forgetter, holds: Sequence[Hold], held: Counter[str]) -> int:
-    if not con.execute("SELECT 1 FROM sqlite_master WHERE name = 'entered'").fetchall():
+    changed = _changes(con, forgetter, holds, held)
+    con.executemany("UPDATE entered SET made_by = ?, body = ? WHERE entry_id = ?", changed)
+    return len(changed)
+
+
+def entries_to_erase(store: Path, forgetter: Forgetter, holds: Sequence[Hold] = ()) -> int:
+    """How many entries :func:`erase_entered` would change; ``sqlite3.Error`` where the file cannot be read."""
+    path = store / ENTERED_NAME
+    if not path.is_file():
         return 0
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
+        wary(con)
+        con.execute("PRAGMA query_only = ON")
+        return len(_changes(con, forgetter, holds, Counter()))
+
+
+def _changes(
+    con: sqlite3.Connection, forgetter: Forgetter, holds: Sequence[Hold], held: Counter[str]
+) -> list[tuple[str, str, int]]:
+    """By whom, body and number of each entry that becomes another."""
+    if not con.execute("SELECT 1 FROM sqlite_master WHERE name = 'entered'").fetchall():
+        return []
     rows = con.execute("SELECT entry_id, made_by, kind, body FROM entered").fetchall()
     new = [
         (forgetter.text(made_by), changed_body(kind, body, forgetter.text), number)
@@ -52,8 +74,7 @@ def _rewrite(con: sqlite3.Connection, forgetter: Forgetter, holds: Sequence[Hold
     for hold_id, number in _frozen(con, holds, set(changed)):
         held[hold_id] += 1
         changed.pop(number, None)
-    con.executemany("UPDATE entered SET made_by = ?, body = ? WHERE entry_id = ?", list(changed.values()))
-    return len(changed)
+    return list(changed.values())
 
 
 def _frozen(con: sqlite3.Connection, holds: Sequence[Hold], numbers: set[int]) -> list[tuple[str, int]]:

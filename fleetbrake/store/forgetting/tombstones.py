@@ -9,7 +9,7 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.folded_text import SEPARATOR, fold_text, word_spans
+from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.files import write_atomically
 from fleetbrake.store.remembered import no_copy, remember, remembered
 from fleetbrake.store.secret_key import KEY_BYTES, secret_key
@@ -66,6 +67,7 @@ class _File(BaseModel):
     key_check: str
     tombstones: tuple[Tombstone, ...]
     vehicles: tuple[str, ...] = ()
+    written: int = Field(0, ge=0)
 
 
 @dataclass(frozen=True)
@@ -78,11 +80,13 @@ class Tombstones:
     stones : one a forgotten id.
     vehicles : ids of vehicles that hold a forgotten one as a word: they stay, since a vehicle that cannot be found is
         not inspected.
+    written : how often a list of others was written, by which an older copy is known; 0 in one of an earlier version.
     """
 
     key: bytes = b""
     stones: tuple[Tombstone, ...] = ()
     vehicles: tuple[str, ...] = ()
+    written: int = field(default=0, compare=False)
 
     @property
     def some_left(self) -> bool:
@@ -112,7 +116,7 @@ def read_tombstones(store: Path) -> Tombstones:
         here: forgotten ids would come back unseen.
     """
     known = listed_tombstones(store)
-    _refuse_fewer(store, len(known.stones))
+    _refuse_fewer(store, known)
     return known
 
 
@@ -129,14 +133,19 @@ def listed_tombstones(store: Path) -> Tombstones:
             f"written. Restore the list; if nobody was ever forgotten here, remove {KEY_NAME}. "
             f"{no_copy('forgotten')}"
         ) from error
-    except (OSError, ValidationError) as error:
+    except OSError as error:
+        raise StoreError(
+            f"The list of forgotten drivers ({path}) cannot be read ({reason_to_read(error)}): nothing is read in or "
+            "written."
+        ) from error
+    except ValidationError as error:
         raise StoreError(
             f"The list of forgotten drivers ({path}) cannot be read: nothing is read in or written. "
             f"{no_copy('forgotten')}"
         ) from error
     if not kept.tombstones:  # a run was killed before it wrote the first one down
-        return Tombstones()
-    known = Tombstones(_key(store, draw=False), kept.tombstones, kept.vehicles)
+        return Tombstones(written=kept.written)
+    known = Tombstones(_key(store, draw=False), kept.tombstones, kept.vehicles, kept.written)
     if known.fingerprint("check", "") != kept.key_check:
         raise StoreError(
             f"{KEY_NAME} in the store is not the key of its list of forgotten drivers: restore the right one. "
@@ -145,15 +154,27 @@ def listed_tombstones(store: Path) -> Tombstones:
     return known
 
 
-def _refuse_fewer(store: Path, count: int) -> None:
-    """StoreError where the list names fewer ids than were forgotten."""
-    lost = remembered(store).forgotten - count
+def _refuse_fewer(store: Path, known: Tombstones) -> None:
+    """StoreError where the list names fewer ids than were forgotten, or is an older copy, which may name others."""
+    noted = remembered(store)
+    lost = noted.forgotten - len(known.stones)
     if lost > 0:
         raise StoreError(
             f"{lost} drivers were forgotten here of whom {TOMBSTONES_NAME} says nothing any more, and would come back: "
             f"nothing is read in or written. Put {TOMBSTONES_NAME} and {KEY_NAME} back from a copy of the store. "
             f"{no_copy('forgotten')}"
         )
+    if known.stones and known.written < noted.writings.get("forgotten", 0):
+        raise StoreError(
+            f"{TOMBSTONES_NAME} is an older copy than the list that was written last, and who was forgotten since "
+            f"would come back: nothing is read in or written. Put the newest {TOMBSTONES_NAME} and {KEY_NAME} back "
+            f"from a copy of the store. {no_copy('forgotten')}"
+        )
+
+
+def take_older_list(store: Path) -> None:
+    """Let the list that is there count as the newest. Only for the holder of the writer's lock."""
+    _write(store, listed_tombstones(store), anew=True)
 
 
 def add_tombstone(store: Path, driver_id: str, *, anywhere: bool, vehicles: Iterable[str] = ()) -> Tombstones:
@@ -187,6 +208,17 @@ def mark_erased(store: Path, held: Iterable[str] = ()) -> Tombstones:
     return known if stones == known.stones else _write(store, Tombstones(known.key, stones, known.vehicles))
 
 
+def mark_left(store: Path) -> None:
+    """Write down that forgotten ids stand in the store again: the next run that writes erases them.
+
+    Only for the holder of the writer's lock.
+    """
+    known = read_tombstones(store)
+    stones = tuple(one.model_copy(update={"erased": False}) for one in known.stones)
+    if stones != known.stones:
+        _write(store, Tombstones(known.key, stones, known.vehicles))
+
+
 def _tombstone(known: Tombstones, driver_id: str, anywhere: bool) -> Tombstone:
     """The fingerprints of an id."""
     text = fold_text(driver_id)[0].strip(SEPARATOR)
@@ -208,13 +240,19 @@ def _key(store: Path, *, draw: bool) -> bytes:
     try:
         return secret_key(store / KEY_NAME, _WHAT, draw=draw)
     except StoreError as error:
-        raise StoreError(
-            f"{error} Without it nobody knows who was forgotten: nothing is read in or written. {no_copy('forgotten')}"
-        ) from error
+        told = f"{error} Without it nobody knows who was forgotten: nothing is read in or written."
+        if no_access(error.__cause__):
+            raise StoreError(told) from error
+        raise StoreError(f"{told} {no_copy('forgotten')}") from error
 
 
-def _write(store: Path, known: Tombstones) -> Tombstones:
-    kept = _File(key_check=known.fingerprint("check", ""), tombstones=known.stones, vehicles=known.vehicles)
+def _write(store: Path, known: Tombstones, *, anew: bool = False) -> Tombstones:
+    """Put the list in place, as one newer than any before where it names others than the one there, or ``anew``."""
+    there = _there(store)
+    number = max(there.written, remembered(store).writings.get("forgotten", 0))
+    number += anew or _names(there) != _names(known)
+    check = known.fingerprint("check", "")
+    kept = _File(key_check=check, tombstones=known.stones, vehicles=known.vehicles, written=number)
 
     def write(part: Path) -> None:
         part.write_text(kept.model_dump_json(indent=1) + "\n", encoding="utf-8")
@@ -222,3 +260,14 @@ def _write(store: Path, known: Tombstones) -> Tombstones:
     write_atomically(store / TOMBSTONES_NAME, write)
     remember(store)
     return known
+
+
+def _there(store: Path) -> Tombstones:
+    try:
+        return listed_tombstones(store)
+    except StoreError:  # gone or damaged: whatever is written now is newer
+        return Tombstones()
+
+
+def _names(known: Tombstones) -> tuple[frozenset[str], tuple[str, ...]]:
+    return frozenset(stone.exact for stone in known.stones), known.vehicles

@@ -6,6 +6,7 @@ cannot be copied now is tried again by every run that reads recordings.
 
 import os
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,9 +26,10 @@ from fleetbrake.store.holding.held_manifest import (
 )
 from fleetbrake.store.holding.held_matches import matches, seen_as
 from fleetbrake.store.holding.held_seen import Seen
-from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, as_kept
+from fleetbrake.store.holding.holds import Hold, active_holds, all_holds, as_kept, listed
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, LogEntry, read_log
+from fleetbrake.store.remembered import no_copy
 
 #: Room that copies leave on the disk, bytes: own choice; a published file of a large fleet is about as large.
 ROOM_LEFT: Final = 1_000_000_000
@@ -127,6 +129,7 @@ def _due(item: HeldFile) -> bool:
 
 def _copy_hold(store: Path, log: IngestLog, hold: Hold, seen: Seen) -> Copied:
     manifest, folder = read_manifest(store, hold.hold_id), folder_of(store, hold.hold_id)
+    _refuse_another(hold, manifest, folder)
     manifest.hold = as_kept(hold)
     if folder.is_dir():
         remove_parts(folder)
@@ -144,21 +147,37 @@ def _copy_hold(store: Path, log: IngestLog, hold: Hold, seen: Seen) -> Copied:
         hold_id=hold.hold_id,
         files=manifest.counts(),
         new=sum(item.copy is not None and had is None for item, had in zip(manifest.files, before, strict=True)),
-        sentences=[_sentence(item) for item in manifest.files if item.state != "copied"],
+        sentences=[sentence_of(item) for item in manifest.files if item.state != "copied"],
     )
+
+
+def _refuse_another(hold: Hold, manifest: Manifest, folder: Path) -> None:
+    """StoreError where the copies under the id of a hold are another hold's: the one that their list tells is lost."""
+    at = manifest.hold.get("at")
+    if at is not None and at != as_kept(hold)["at"]:
+        raise StoreError(
+            f"The copies in {folder} are those of a hold of {at}, and the store's legal holds have another "
+            f"{hold.hold_id}: put holds.json and {HELD_FOLDER} back from a copy of the store, or let `fleetbrake check "
+            "--repair` keep both, each with a number of its own."
+        )
 
 
 def _newly_wanted(
     store: Path, log: IngestLog, hold: Hold, seen: Seen, manifest: Manifest, known: set[tuple[str, str]]
 ) -> list[HeldFile]:
     """Recordings that the manifest does not have yet; what is none of the hold is noted in it."""
-    wanted = []
+    wanted, there = [], {item.path for item in manifest.files}
     for match in matches(store, log, hold, known, manifest.none_of_it, seen):
+        if match.why is not None and not match.entry.sha256 and match.entry.path in there:
+            continue  # the log does not know its bytes any more, and they are listed already
         if match.why is not None:
             wanted.append(_wanted(match.entry, match.entry.sha256, match.why))
         elif match.looked:
             manifest.none_of_it.add(seen_as(match.entry))
+    copied = {(item.path, item.sha256 or item.read_sha256) for item in manifest.files}
     for one in seen.newer(hold.hold_id):  # both versions are kept, though only the first was taken in
+        if not one.entry.sha256 and (one.entry.path not in there or (one.entry.path, one.sha256) in copied):
+            continue  # perhaps the very bytes that were read
         wanted.append(_wanted(one.entry, one.sha256, "a later version, not taken in"))
     return [item for item in wanted if item.named not in known]
 
@@ -185,7 +204,8 @@ def _made_again(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile
 
 
 def _copied_as(item: HeldFile, sha256: str) -> str:
-    return "copied" if sha256 == item.read_sha256 else "changed"
+    """The first bytes that are met count as those that were read in where nobody knows these any more."""
+    return "copied" if sha256 == (item.read_sha256 or item.sha256 or sha256) else "changed"
 
 
 def _copied(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
@@ -193,7 +213,9 @@ def _copied(store: Path, hold: Hold, item: HeldFile, seen: Seen) -> HeldFile:
     source = seen.files.get(item.read_sha256) or source_of(item.path)
     folder = folder_of(store, hold.hold_id)
     own = folder / f"{item.read_sha256[:32]}.parquet"
-    if item.copy is None and _sha256(own) == item.read_sha256:  # it was copied, and the list of copies was lost
+    if (
+        item.copy is None and item.read_sha256 and _sha256(own) == item.read_sha256
+    ):  # it was copied, and the list of copies was lost
         return replace(
             item, state="copied", copy=own.name, sha256=item.read_sha256, size=own.stat().st_size, copied_at=_now()
         )
@@ -271,14 +293,35 @@ def _sha256(path: Path) -> str | None:
         return None
 
 
-def _sentence(item: HeldFile) -> str:
+def without_lost_copies(store: Path, aside: Callable[[list[Path]], object]) -> bool:
+    """Go on without copies that are gone or damaged, whatever is left of them put aside; whether there were any.
+
+    The recordings stay listed as missing. Only for the holder of the writer's lock.
+    """
+    some = False
+    for row in listed(store):
+        manifest, folder = read_manifest(store, row.hold_id), folder_of(store, row.hold_id)
+        lost = {item.named for item in manifest.files if item.copy and not _is_whole(folder, item, thorough=True)}
+        if not lost:
+            continue
+        gone = [item for item in manifest.files if item.named in lost]
+        aside([folder / str(item.copy) for item in gone])
+        without = [replace(item, state="missing", copy=None, sha256=None, size=None, copied_at=None) for item in gone]
+        manifest.files = [item for item in manifest.files if item.named not in lost] + without
+        write_manifest(store, manifest)
+        some = True
+    return some
+
+
+def sentence_of(item: HeldFile) -> str:
+    """What is to be said of a recording of a hold whose copy is not the very bytes that were read in."""
     why = {
         "changed": "has other bytes than were read in; these were copied",
         "missing": "is not there any more, or cannot be read (one that was moved, or whose path named a driver, "
         "is found when `fleetbrake ingest` reads it again, or by `fleetbrake hold --recordings`)",
         "no_room": "has no room on the disk",
         "damaged": "its copy is gone or damaged, and the original is not there with the bytes of then; restore it from "
-        "a backup of the store",
+        f"a backup of the store. {no_copy('holds')}",
         "failed": "could not be copied: the disk did not take it, or it changed meanwhile",
     }[item.state]
-    return f"{item.path}: {why}."
+    return f"{item.path}: {why.removesuffix('.')}."

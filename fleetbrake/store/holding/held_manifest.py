@@ -1,11 +1,14 @@
 """What a hold has copied: one ``held/HOLD/manifest.json`` a hold, with the copies beside it."""
 
 import json
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, Final
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import reason
 from fleetbrake.store.files import write_atomically
 
 HELD_FOLDER: Final = "held"
@@ -72,22 +75,75 @@ def folder_of(store: Path, hold_id: str) -> Path:
 
 
 def read_manifest(store: Path, hold_id: str) -> Manifest:
-    """The manifest of a hold, empty if there is none yet. StoreError if it cannot be read."""
+    """The manifest of a hold, empty if there is none yet. StoreError if it cannot be read, or is damaged."""
     path = folder_of(store, hold_id) / MANIFEST_NAME
-    names = {item.name for item in fields(HeldFile)}
     try:
-        kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        rows = [HeldFile(**{name: row.get(name) for name in names}) for row in kept["files"]]
-        return Manifest(hold_id, rows, set(kept.get("none_of_it", [])), kept.get("hold", {}))
+        return _opened(hold_id, path.read_bytes())
     except FileNotFoundError:
         return Manifest(hold_id)
-    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
-        raise StoreError(f"The list of what {hold_id} has copied ({path}) cannot be read.") from error
+    except OSError as error:
+        raise StoreError(f"The list of what {hold_id} has copied ({path}) cannot be read ({reason(error)}).") from error
+    except ValueError as error:
+        raise StoreError(
+            f"The list of what {hold_id} has copied ({path}) is damaged: put it back from a copy of the store, or let "
+            "`fleetbrake check --repair` make it again from the log and the copies."
+        ) from error
+
+
+def is_damaged(store: Path, hold_id: str) -> bool:
+    """Whether the manifest of a hold is there and holds something else than was written."""
+    try:
+        _opened(hold_id, (folder_of(store, hold_id) / MANIFEST_NAME).read_bytes())
+    except OSError:  # gone, or out of reach now
+        return False
+    except ValueError:
+        return True
+    return False
+
+
+def _opened(hold_id: str, content: bytes) -> Manifest:
+    """The manifest from its file's content; ``ValueError`` where that is none."""
+    names = {item.name for item in fields(HeldFile)}
+    try:
+        kept: dict[str, Any] = json.loads(content)
+        rows = [HeldFile(**{name: row.get(name) for name in names}) for row in kept["files"]]
+        told = [text for row in rows for text in (row.path, row.read_sha256, row.state)]
+        if not all(isinstance(text, str) for text in told) or not isinstance(kept.get("hold", {}), dict):
+            raise ValueError("a row without path, fingerprint or state")
+        return Manifest(hold_id, rows, set(kept.get("none_of_it", [])), kept.get("hold", {}))
+    except (TypeError, KeyError, AttributeError) as error:
+        raise ValueError("it is no list of copies") from error
+
+
+def has_manifest(store: Path, hold_id: str) -> bool:
+    """Whether a hold has a list of its copies."""
+    return (folder_of(store, hold_id) / MANIFEST_NAME).is_file()
 
 
 def with_copies(store: Path) -> list[str]:
     """Holds that have a list of copies in the store, in order."""
     return sorted(path.parent.name for path in (store / HELD_FOLDER).glob(f"*/{MANIFEST_NAME}"))
+
+
+def read_from_copies(store: Path, paths: Iterable[str]) -> str:
+    """What is to be said of recordings of which a hold has a copy; empty where none has."""
+    wanted, found, holds = set(paths), set[str](), list[str]()
+    for hold_id in with_copies(store):
+        with suppress(StoreError):  # told by whoever looks at the hold
+            there = {
+                item.path
+                for item in read_manifest(store, hold_id).files
+                if item.copy and item.path in wanted and (folder_of(store, hold_id) / item.copy).is_file()
+            }
+            found |= there
+            holds += [hold_id] if there else []
+    if not found:
+        return ""
+    folders = " ".join(str(folder_of(store, hold_id)) for hold_id in holds)
+    return (
+        f"{' and '.join(holds)} {'have' if len(holds) > 1 else 'has'} a copy of {len(found)} of them, which "
+        f"`fleetbrake ingest {folders}` reads (give --mapping where they were read with one). "
+    )
 
 
 def write_manifest(store: Path, manifest: Manifest) -> None:

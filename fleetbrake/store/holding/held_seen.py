@@ -11,7 +11,7 @@ from fleetbrake.recordings.at_hand import file_sha256
 from fleetbrake.recordings.sources import Source, is_there, source_of
 from fleetbrake.store.holding.holds import Hold, held_events
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import IngestLog, LogEntry
+from fleetbrake.store.log import NOT_KNOWN, IngestLog, LogEntry
 
 _COLUMNS = ("vehicle_id", "driver_id", "started_at", "samples", "sample_rate_hz")
 
@@ -26,8 +26,16 @@ class NotTakenIn:
 
     @property
     def changed(self) -> bool:
-        """Whether it has other bytes than were read in; else it would only be read in another way."""
-        return self.sha256 != self.entry.sha256
+        """Whether it has other bytes than were read in, or cannot be read; else it would only be read in another way.
+
+        Where the log does not know the bytes of then, nothing tells.
+        """
+        return not self.sha256 or bool(self.entry.sha256 and self.sha256 != self.entry.sha256)
+
+    @property
+    def not_known(self) -> bool:
+        """Whether the log says nothing of how it was read, which `fleetbrake check` notes."""
+        return self.entry.settings == NOT_KNOWN
 
 
 @dataclass
@@ -44,13 +52,20 @@ class Seen:
     kept: list[NotTakenIn] = field(default_factory=list)
 
     def newer(self, hold_id: str) -> list[NotTakenIn]:
-        """Files of a hold of which there is another version now."""
-        return [one for one in self._sorted() if one.changed and one.sha256 and hold_id in one.holds]
+        """Files of a hold of which there is another version now, or may be: the log does not know the bytes of then."""
+        other = [one for one in self._sorted() if one.changed or not one.entry.sha256]
+        return [one for one in other if one.sha256 and hold_id in one.holds]
+
+    def not_known(self) -> frozenset[str]:
+        """Paths of files of which nothing is to be told before they can be read again."""
+        return frozenset(one.entry.path for one in self.kept if one.not_known)
 
     def sentences(self) -> list[str]:
         """What was not taken in: each file that changed, and how many would only have been read in another way."""
         told, otherwise = list[str](), defaultdict[tuple[str, ...], list[str]](list)
         for one in self._sorted():
+            if not one.changed and one.not_known:
+                continue
             if not one.changed:
                 otherwise[one.holds].append(one.entry.path)
                 continue

@@ -5,7 +5,7 @@ are frozen whole, with the events in them. Who held and released what, when and 
 """
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -17,12 +17,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.store.arrow import in_one
+from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.files import write_bytes
-from fleetbrake.store.forgetting.forgetter import Forgetter, driver_changed
+from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER, with_copies
 from fleetbrake.store.holding.held_spans import Spans, event_times, in_spans, microseconds, trip_spans
 from fleetbrake.store.holding.held_trips import trips_for_holds
-from fleetbrake.store.remembered import no_copy, remember, remembered
+from fleetbrake.store.remembered import hold_number, no_copy, remember, remembered
 
 HOLDS_NAME: Final = "holds.json"
 
@@ -126,10 +127,14 @@ def all_holds(store: Path) -> list[Hold]:
             f"{HELD_FOLDER}: restore that file from a backup, or let `fleetbrake check --repair` make them again from "
             f"what their copies say. Until then nothing may be dropped or changed. {no_copy('holds')}"
         )
-    fewer = remembered(store).holds - len(kept)
-    if fewer > 0:
+    noted, newest = remembered(store), max((hold_number(row.hold_id) for row in kept), default=0)
+    fewer = noted.holds - len(kept)
+    if fewer > 0 or newest < noted.newest_hold:
+        lacking = (
+            f"lack {fewer} that were placed" if fewer > 0 else f"are an older copy, without hold-{noted.newest_hold}"
+        )
         raise StoreError(
-            f"The store's legal holds ({path}) lack {fewer} that were placed: put that file and {HELD_FOLDER} back "
+            f"The store's legal holds ({path}) {lacking}: put that file and {HELD_FOLDER} back "
             f"from a copy of the store. Until then nothing may be dropped or changed. {no_copy('holds')}"
         )
     return [Hold(**{name: getattr(row, name) for name in KeptHold.model_fields}) for row in kept]
@@ -142,15 +147,10 @@ def listed(store: Path) -> list[KeptHold]:
         rows = json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
         return [KeptHold.model_validate(row) for row in rows]
     except (OSError, ValueError, ValidationError, TypeError) as error:
-        raise StoreError(
-            f"The store's legal holds ({path}) cannot be read, so that nothing may be dropped. {no_copy('holds')}"
-        ) from error
-
-
-def hold_number(hold_id: str) -> int:
-    """The number in the id of a hold; 0 where there is none."""
-    digits = hold_id.rpartition("-")[2]
-    return int(digits) if digits.isdecimal() else 0
+        told = f"The store's legal holds ({path}) cannot be read, so that nothing may be dropped."
+        if isinstance(error, OSError):
+            raise StoreError(f"{told} {reason_to_read(error)}.") from error
+        raise StoreError(f"{told} {no_copy('holds')}") from error
 
 
 def as_kept(hold: Hold) -> dict[str, Any]:
@@ -193,10 +193,10 @@ def placed(
         raise InputError("A hold needs a vehicle, a driver or a time.")
     if from_at is not None and to_at is not None and from_at >= to_at:
         raise InputError("The hold's time ends before it begins.")
-    _said(reason, by)
+    said(reason, by)
     known = all_holds(store)
     hold = Hold(
-        hold_id=f"hold-{1 + max((hold_number(one.hold_id) for one in known), default=0)}",
+        hold_id=next_id(store, [one.hold_id for one in known]),
         vehicle_id=vehicle,
         driver_id=driver,
         from_at=from_at,
@@ -205,44 +205,13 @@ def placed(
         by=by.strip(),
         at=at or datetime.now(UTC),
     )
-    _write(store, [*known, hold])
+    write_holds(store, [*known, hold])
     return hold
 
 
-def released(
-    store: Path, hold_id: str, *, by: str, reason: str, copies_kept: bool = False, at: datetime | None = None
-) -> Hold:
-    """Write down that a hold ended. Only for the holder of the writer's lock.
-
-    Raises
-    ------
-    InputError
-        There is no such hold, it ended before, or reason or name are missing.
-    """
-    _said(reason, by)
-    known = all_holds(store)
-    found = [hold for hold in known if hold.hold_id == hold_id.strip()]
-    if not found:
-        raise InputError(f"There is no hold {hold_id!r}; `fleetbrake holds` lists them.")
-    if found[0].released is not None:
-        raise InputError(f"{found[0].hold_id} was released on {found[0].released.at:%Y-%m-%d} already.")
-    end = Release(at=at or datetime.now(UTC), by=by.strip(), reason=reason.strip(), copies_kept=copies_kept)
-    ended = replace(found[0], released=end)
-    _write(store, [ended if hold.hold_id == ended.hold_id else hold for hold in known])
-    return ended
-
-
-def rewrite_released(store: Path, change: Callable[[str], str]) -> int:
-    """Change the text of holds that ended (a forgotten id is taken out); those that stand keep theirs.
-
-    Returns the number of holds changed. Only for the holder of the writer's lock.
-    """
-    known = all_holds(store)
-    after = [_changed(hold, change) if hold.released is not None else hold for hold in known]
-    count = sum(old != new for old, new in zip(known, after, strict=True))
-    if count:
-        _write(store, after)
-    return count
+def next_id(store: Path, known: Iterable[str]) -> str:
+    """An id that no hold ever had: not even one that was lost and given up, whose copies may be put back."""
+    return f"hold-{1 + max([remembered(store).hold_number, *map(hold_number, known)])}"
 
 
 def held_events(holds: Sequence[Hold], table: pa.Table) -> pa.BooleanArray:
@@ -356,25 +325,14 @@ def _word(text: str | None) -> str | None:
     return None if text is None or not text.strip() else text.strip()
 
 
-def _said(reason: str, by: str) -> None:
+def said(reason: str, by: str) -> None:
+    """InputError where nobody says who and why."""
     if not reason.strip() or not by.strip():
         raise InputError("Whoever places or releases a hold gives a name and a reason: both are kept.")
 
 
-def _changed(hold: Hold, change: Callable[[str], str]) -> Hold:
-    ended = hold.released
-    assert ended is not None
-    return replace(
-        hold,
-        vehicle_id=None if hold.vehicle_id is None else change(hold.vehicle_id),
-        driver_id=None if hold.driver_id is None else driver_changed(hold.driver_id, change),
-        reason=change(hold.reason),
-        by=change(hold.by),
-        released=ended.model_copy(update={"reason": change(ended.reason), "by": change(ended.by)}),
-    )
-
-
-def _write(store: Path, holds: Sequence[Hold]) -> None:
+def write_holds(store: Path, holds: Sequence[Hold]) -> None:
+    """As :func:`write_kept`."""
     write_kept(store, [KeptHold(**{name: getattr(hold, name) for name in KeptHold.model_fields}) for hold in holds])
 
 

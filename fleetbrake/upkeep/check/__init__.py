@@ -12,11 +12,15 @@ from fleetbrake.store.database import database_path
 from fleetbrake.store.holding.held_again import holds_again
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog
-from fleetbrake.store.recount import beside
+from fleetbrake.store.recount import PUBLISHED, beside
+from fleetbrake.store.remembered import REMEMBERED_NAME
+from fleetbrake.store.scores_lost import scored_to
 from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
+from fleetbrake.upkeep.check.closed import refuse_closed
+from fleetbrake.upkeep.check.forgotten import check_forgotten
 from fleetbrake.upkeep.check.given_up import give_up_part
 from fleetbrake.upkeep.check.layout import check_folder, check_key_files
-from fleetbrake.upkeep.check.not_lost import check_entries_noted, check_nothing_lost
+from fleetbrake.upkeep.check.not_lost import check_entries_noted, check_nothing_lost, check_scores
 from fleetbrake.upkeep.check.outcome import Checked, Damage, Outcome
 from fleetbrake.upkeep.check.pieces import check_nowhere, check_pieces
 from fleetbrake.upkeep.check.repair import Repair
@@ -48,13 +52,16 @@ def check_store(
     StoreBusyError
         Another run writes the store.
     StoreError
-        There is no store, a newer version wrote it, or nothing can be written beside it.
+        There is no store, a newer version wrote it, or nothing can be written beside it; or a file of it cannot be
+        opened now, and something is to be repaired or given up.
     InputError
         Nothing is lost of the part that is to be given up.
     """
-    if not (database_path(store).is_file() or (store / "lake").is_dir()):
+    if not any(path.exists() for path in (database_path(store), store / "lake", store / REMEMBERED_NAME)):
         raise StoreError(f"{store}: there is no store here; nothing was looked at.")
     with writer_lock(store, "check"):
+        if repair or lost_for_good is not None:
+            refuse_closed(store)
         given_up = [give_up_part(store, lost_for_good)] if lost_for_good is not None else []
         again = holds_again(store) if repair else []
         given_up += [f"Made again from what its copies say of it: {hold_id}." for hold_id in again]
@@ -93,7 +100,7 @@ class _Check:
         kept.check_mappings(store, log, out["mappings"])
         kept.check_entries(store, out["entries"])
         kept.check_runs(store, out["runs"])
-        kept.check_forgotten(store, log, out["forgotten"])
+        check_forgotten(store, log, out["forgotten"], damage)
         kept.check_holds(store, out["holds"], damage)
         kept.check_retention(store, out["retention"])
         self._database(log)
@@ -117,6 +124,8 @@ class _Check:
             with beside(self.store) as con:
                 published.check_tables(con, whole, out["tables"], self.damage)
                 check_nothing_lost(con, self.store, whole, out["registers"], out["entries"])
+                if "vehicle_health" in whole:
+                    check_scores(self.store, scored_to(con, f"{PUBLISHED}.main."), out["database"])
                 published.check_nobody_back(con, self.store, whole, out["forgotten"], self.damage)
                 self._compare(con, log, whole)
         except duckdb.Error as error:
@@ -132,7 +141,9 @@ class _Check:
             out["recount"].left_out = "other files were published"
         elif damage.tables or damage.types:
             out["recount"].left_out = "tables cannot be read"
-        elif any(out[name].wrong.count for name in ("registers", "entries", "forgotten", "holds", "retention")):
+        elif any(out[name].wrong.count for name in ("registers", "entries", "forgotten", "retention")) or (
+            out["holds"].wrong.count > len(damage.copies) + damage.lists  # copies alone change no row
+        ):
             out["recount"].left_out = "what the rows rest on besides the lake is damaged"
         else:
             recounted.check_recount(con, self.store, whole, out["recount"], damage)

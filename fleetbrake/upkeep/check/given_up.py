@@ -6,42 +6,47 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from fleetbrake.core.errors import InputError
+from fleetbrake.core.errors import InputError, StoreError
 from fleetbrake.core.tables import REGISTERS
+from fleetbrake.store.ageing import dropped_rows
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import database_path, reading, rebuilding
-from fleetbrake.store.entered import entries
+from fleetbrake.store.forgetting import tombstones
 from fleetbrake.store.forgetting.at_rest import for_publishing
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import read_log, write_log
 from fleetbrake.store.lost import (
-    ENTERED_FILE,
-    ENTERED_UP_TO,
     is_older,
-    lost_entries,
     lost_recordings,
     lost_registers,
-    noted_entries_lost,
 )
 from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
-from fleetbrake.store.remembered import PARTS, give_up, remembered, seen
-from fleetbrake.store.schema import SETTINGS
+from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
+from fleetbrake.store.scores_lost import scored_to
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
+from fleetbrake.store.unfinished import lost_with_the_log
+from fleetbrake.upkeep.check.entries_given_up import give_up_entries
+from fleetbrake.upkeep.check.forgotten import list_is_missed
+from fleetbrake.upkeep.check.log_and_index import check_index, check_log
+from fleetbrake.upkeep.check.outcome import Damage, Outcome
 from fleetbrake.upkeep.check.unreadable import unreadable_aside
 
 #: What may be given up, and what that means.
 GIVEN_UP: Final = {
     "forgotten": "who was forgotten is not known any more: forget them again before anything is read in",
-    "holds": "legal holds of which nothing is left are not known any more: place again those that stand",
+    "holds": "legal holds of which nothing is left are not known any more: place again those that stand; recordings of "
+    "holds whose copy is lost have none",
     "rules": "rules of retention are not known any more: set them again",
     "dropped": "register rows that were dropped come in again if they are read again",
     "aliases": "drivers get other aliases from now on than they had before",
     "registers": "rows of registers whose file is gone go with the next publishing, unless they are read again before; "
     "an older copy counts from now on",
-    "entries": "what people entered and is gone goes with the next publishing",
-    "recordings": "recordings that the lake does not have any more go from what is published, unless read again before",
-    "scores": "tables that something else changed are taken as they stand",
+    "entries": "what people entered and is gone, or cannot be read, goes with the next publishing, and an entry that "
+    "is not what was entered counts as it stands; run `fleetbrake ingest` next",
+    "recordings": "recordings that the lake does not have any more go from what is published, unless read again "
+    "before; of what a hold keeps of them its copies stay; run `fleetbrake ingest` next",
+    "scores": "tables that something else changed are taken as they stand, and days that are gone stay so",
 }
 
 
@@ -68,11 +73,14 @@ def give_up_part(store: Path, part: str) -> str:
 def _of_note(store: Path, part: str) -> bool:
     known = remembered(store)
     aside = unreadable_aside(store, part)  # before the note is lowered, which would say that nothing is lost
-    now = seen(store)
+    now, older = seen(store), part in _OLDER and is_older_list(store, part)
     more = known.with_more(now)
-    if not aside and all(getattr(more, name) == getattr(now, name) for name in PARTS[part]):
+    missed = part == "forgotten" and not aside and not more.forgotten and list_is_missed(store, read_log(store))
+    if not (aside or older or missed) and all(getattr(more, name) == getattr(now, name) for name in PARTS[part]):
         return False
     give_up(store, part)
+    if older:
+        _OLDER[part](store)
     return True
 
 
@@ -86,6 +94,8 @@ def _registers(store: Path) -> bool:
     for name in sorted(gone & set(REGISTERS)):
         write_register(store, name, _empty(name))
     older = [name for name in REGISTERS if is_older(store, name)]
+    if older:  # it may be of before somebody was forgotten
+        tombstones.mark_left(store)
     for name in older:
         write_register(store, name, rows_there(store, name))
     return bool(gone or older)
@@ -95,46 +105,56 @@ def _empty(name: str) -> pa.Table:
     return arrow_schema(dict(REGISTERS[name])).empty_table()
 
 
-def _entries(store: Path) -> bool:
-    remembered(store)
-    aside, published = unreadable_aside(store, "entries"), database_path(store).is_file()
-    if not (aside or _entries_lost(store, published)):
-        return False
-    entries(store)  # StoreError before anything is given up, where what is left cannot be read
-    if published:
-        with rebuilding(store) as con:
-            con.execute(f"DELETE FROM {SETTINGS} WHERE name IN ('{ENTERED_UP_TO}', '{ENTERED_FILE}')")  # noqa: S608 - own names
-    give_up(store, "entries")
-    return True
-
-
-def _entries_lost(store: Path, published: bool) -> bool:
-    if not published:
-        return noted_entries_lost(store) is not None
-    with reading(store) as con:
-        return lost_entries(con, store) is not None
-
-
 def _scores(store: Path) -> bool:
-    with reading(store) as con:
-        if not changed_tables(con):
-            return False
-    with rebuilding(store) as con:
-        take_as_they_are(con)
-    return True
+    changed, there = False, ""
+    if database_path(store).is_file():
+        with reading(store) as con:
+            changed, there = bool(changed_tables(con)), scored_to(con)
+    less = there < remembered(store).scored_to
+    if less:
+        give_up(store, "scores")
+    if changed:
+        with rebuilding(store) as con:
+            take_as_they_are(con)
+    return less or changed
 
 
 def _recordings(store: Path) -> bool:
+    _refuse_worn(store)
     rows, there = read_log(store).table(), pa.array(sorted(Lake(store).all_keys()), pa.string())
     gone = pc.and_(pc.is_valid(rows.column("key")), pc.invert(pc.is_in(rows.column("key"), value_set=there)))
-    if pc.any(gone, min_count=0).as_py():
+    some_gone = bool(pc.any(gone, min_count=0).as_py())
+    if some_gone:
         write_log(store, rows.filter(pc.invert(gone)))
-    with reading(store) as con:
-        lost = lost_recordings(con, shown_log(store, for_publishing(store), read_log(store)))
+    lost = _published_alone(store) if database_path(store).is_file() else []
     if lost:
         with rebuilding(store) as con:
             con.execute("DELETE FROM ingest_log WHERE path IN (SELECT unnest(?))", [lost])
-    return bool(lost)
+    whole = lost_with_the_log(store, read_log(store)) is not None
+    if whole:
+        give_up(store, "recordings")
+    return some_gone or bool(lost) or whole
 
 
-_OTHERS: Final = {"recordings": _recordings, "registers": _registers, "entries": _entries, "scores": _scores}
+def _published_alone(store: Path) -> list[str]:
+    with reading(store) as con:
+        return lost_recordings(con, shown_log(store, for_publishing(store), read_log(store)))
+
+
+def _refuse_worn(store: Path) -> None:
+    """StoreError where log or index are damaged: rows that seem to be gone may only not be found."""
+    if not any((store / "lake").rglob("*.parquet")):
+        return
+    damage, out = Damage(), Outcome("recordings")
+    log = check_log(store, out, damage)
+    check_index(store, log, out, damage)
+    if damage.log or damage.index:
+        raise StoreError(
+            f"{' '.join(out.wrong.all())} Run `fleetbrake check --repair` first: rows may be there that only cannot be "
+            "found now. Nothing was given up."
+        )
+
+
+#: Lets the older list that is there count from now on.
+_OLDER: Final = {"forgotten": tombstones.take_older_list, "dropped": dropped_rows.take_older_list}
+_OTHERS: Final = {"recordings": _recordings, "registers": _registers, "entries": give_up_entries, "scores": _scores}

@@ -18,19 +18,23 @@ from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.recordings.mapping import Mapping
 from fleetbrake.store import entered, runs
 from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME, refuse_shorter
-from fleetbrake.store.ageing.retention import policy
+from fleetbrake.store.ageing.retention import policy, read_state
+from fleetbrake.store.ageing.retention_clock import believed
+from fleetbrake.store.ageing.retention_lake import is_older_lake
 from fleetbrake.store.entered_rows import KINDS
 from fleetbrake.store.entered_seals import Sealed, seals_of
+from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.forgetting.tombstones import read_tombstones
-from fleetbrake.store.holding.held_files import checked_copies
-from fleetbrake.store.holding.held_manifest import MANIFEST_NAME, folder_of
-from fleetbrake.store.holding.holds import all_holds
-from fleetbrake.store.lake import DRIVER_FORGOTTEN, Lake
+from fleetbrake.store.holding.held_again import others_copies, unlisted
+from fleetbrake.store.holding.held_files import checked_copies, sentence_of
+from fleetbrake.store.holding.held_manifest import has_manifest, is_damaged
+from fleetbrake.store.holding.hold_ends import still_names
+from fleetbrake.store.holding.holds import Hold, all_holds
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.lost import is_older, lost_sentence, older_sentence
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.registers import register_path, rows_there
-from fleetbrake.store.remembered import remembered
+from fleetbrake.store.remembered import no_copy, remembered
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.store.shut import wary
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
@@ -137,13 +141,13 @@ def check_entries(store: Path, out: Outcome) -> None:
     rows = _database_problems(path, entered.TABLES_SQL, "entered", out)
     seals = _seals(path) if rows is not None else None
     for entry_id, made_at, made_by, kind, vehicle_id, body in rows or ():
-        problem = _entry_problem(made_at, made_by, kind, vehicle_id, body)
+        problem = entry_problem(made_at, made_by, kind, vehicle_id, body)
         if problem is None and seals is not None and entry_id in seals.broken:
             problem = "it is not what was entered"
         if problem:
-            out.wrong.add(f"Entry {entry_id}: {problem}; {FROM_COPY}.")
+            out.wrong.add(f"Entry {entry_id}: {problem}; {FROM_COPY}. {no_copy('entries')}")
     for number in sorted(seals.gone if seals is not None else ()):
-        out.wrong.add(f"Entry {number} is gone; {FROM_COPY}.")
+        out.wrong.add(f"Entry {number} is gone; {FROM_COPY}. {no_copy('entries')}")
     if seals is not None and seals.bare:
         out.notes.add(f"{seals.bare} entries have no seal (an older version took them).")
     ahead = sum(str(row[1]) > f"{datetime.now(UTC):%Y-%m-%d}T24" for row in rows or ())  # in UTC, in order as text
@@ -163,7 +167,8 @@ def _seals(path: Path) -> Sealed | None:
         return None
 
 
-def _entry_problem(made_at: object, made_by: object, kind: object, vehicle_id: object, body: object) -> str | None:
+def entry_problem(made_at: object, made_by: object, kind: object, vehicle_id: object, body: object) -> str | None:
+    """What is wrong with an entry; None where it can be read."""
     if not (isinstance(made_by, str) and made_by.strip() and isinstance(vehicle_id, str) and vehicle_id):
         return "it names nobody or no vehicle"
     if kind not in KINDS:
@@ -226,35 +231,6 @@ def _made(sql: str) -> set[tuple[str, str, str]]:
         return _parts(con)
 
 
-def check_forgotten(store: Path, log: IngestLog | None, out: Outcome) -> None:
-    """The list of the forgotten and its key; without any, no row of the lake may have lost a driver to it."""
-    try:
-        forgotten = len(read_tombstones(store).stones)
-    except StoreError as error:
-        out.wrong.add(str(error))
-        return
-    out.looked_at = f"{forgotten} forgotten ids"
-    marked = _marked(store, log) if log is not None and not forgotten else 0
-    if marked:
-        out.wrong.add(
-            f"In {marked} rows of the lake a driver was forgotten, and the list of the forgotten is gone: whoever it "
-            f"was comes back with the next reading of the recordings. {FROM_COPY.capitalize()}, with its key; where "
-            "there is none, forget them again."
-        )
-
-
-def _marked(store: Path, log: IngestLog) -> int:
-    """Rows of the lake whose driver was forgotten; rows that cannot be read are told by the check of the pieces."""
-    lake, marked = Lake(store), 0
-    try:
-        there = list(filter(lake.has, log.keys()))
-        for batch in lake.pieces(there)[0].to_batches([DRIVER_FORGOTTEN]):
-            marked += int(pc.sum(batch.column(0)).as_py() or 0)
-    except StoreError:
-        pass
-    return marked
-
-
 def check_holds(store: Path, out: Outcome, damage: Damage) -> None:
     """Legal holds, and every copy that was made for them, read to the end."""
     try:
@@ -262,34 +238,72 @@ def check_holds(store: Path, out: Outcome, damage: Damage) -> None:
     except StoreError as error:
         out.wrong.add(str(error))
         return
-    copies = 0
-    for hold in holds:
-        if hold.released is not None and not hold.released.copies_kept:
-            continue
-        if hold.released is None and not (folder_of(store, hold.hold_id) / MANIFEST_NAME).is_file():
-            out.wrong.add(
-                f"{hold.hold_id} stands, and the list of what it has copied is gone: {FROM_COPY}. The next ingest, or "
-                "--repair, copies again what is still to be had."
-            )
-            damage.lists += 1
-            continue
-        try:
-            files = checked_copies(store, hold.hold_id).files
-        except StoreError as error:
-            out.wrong.add(str(error))
-            continue
-        copies += sum(one.copy is not None for one in files)
-        for one in files:
-            if one.state == "damaged":
-                out.wrong.add(f"{hold.hold_id}: the copy of {one.path} is gone or has other bytes.")
-                damage.copies.append((hold.hold_id, str(one.copy)))
+    copies = sum(_check_hold(store, hold, out, damage) for hold in holds)
     out.looked_at = f"{len(holds)} holds, {copies} copies"
+
+
+def _check_hold(store: Path, hold: Hold, out: Outcome, damage: Damage) -> int:
+    """One hold and its copies; their number. What a repair makes again is counted as such."""
+    wrong = _wrong_hold(store, hold)
+    if wrong is not None:
+        out.wrong.add(f"{hold.hold_id} {wrong}")
+        damage.lists += 1
+        return 0
+    if _names_forgotten(store, hold):
+        out.wrong.add(f"{hold.hold_id} ended, and names a driver who was forgotten; --repair takes the name out again.")
+        damage.lists, damage.forgotten = damage.lists + 1, True
+    if hold.released is not None and not hold.released.copies_kept:
+        return 0
+    try:
+        files, more = checked_copies(store, hold.hold_id).files, unlisted(store, hold.hold_id)
+    except StoreError as error:
+        out.wrong.add(str(error))
+        return 0
+    for one in files:
+        if one.state == "damaged":
+            out.wrong.add(f"{hold.hold_id}: the copy of {one.path} is gone or has other bytes.")
+            damage.copies.append((hold.hold_id, str(one.copy)))
+        elif one.copy is None:
+            out.notes.add(f"{hold.hold_id}: {sentence_of(one)}")
+    if more:
+        out.notes.add(f"{hold.hold_id} has {len(more)} copies that its list does not name; --repair puts them into it.")
+        damage.left = True
+    return sum(one.copy is not None for one in files)
+
+
+def _wrong_hold(store: Path, hold: Hold) -> str | None:
+    """What is wrong with the list of a hold's copies; None where it can be read and is this hold's."""
+    if is_damaged(store, hold.hold_id):
+        return (
+            f"has a list of copies that is damaged: {FROM_COPY}. --repair makes it again from the log and the copies."
+        )
+    if others_copies(store, hold) is not None:
+        return "has the copies of another hold: --repair keeps both, each with a number of its own."
+    if hold.released is None and not has_manifest(store, hold.hold_id):
+        return (
+            f"stands, and the list of what it has copied is gone: {FROM_COPY}. The next ingest, or --repair, copies "
+            "again what is still to be had."
+        )
+    return None
+
+
+def _names_forgotten(store: Path, hold: Hold) -> bool:
+    try:
+        forgetter = Forgetter(read_tombstones(store))
+    except StoreError:  # told by whoever looks at the list
+        return False
+    return bool(forgetter) and still_names(hold, forgetter.text)
 
 
 def check_retention(store: Path, out: Outcome) -> None:
     """How long what is kept, and what was dropped."""
     try:
         out.looked_at = "rules were set" if policy(store) is not None else "no rules were set"
+        if policy(store) is not None and is_older_lake(store, believed(read_state(store))):
+            out.notes.add(
+                "The lake is not the one that the rules were applied to last: what was too old may stand in it again, "
+                "until the next `fleetbrake retain`."
+            )
     except StoreError as error:
         out.wrong.add(str(error))
     path = store / DROPPED_NAME

@@ -12,16 +12,16 @@ import pyarrow.compute as pc
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
-from fleetbrake.store.lake import EVENTS_SCHEMA, PIECE_KEY, WHEELS_SCHEMA, Lake
+from fleetbrake.store.holding.held_manifest import HeldFile, read_manifest, with_copies
+from fleetbrake.store.lake import EVENTS_SCHEMA, PIECE_KEY, WHEELS_SCHEMA, Lake, piece_key
 from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF, Blocks, rows_of
-from fleetbrake.store.log import LOG_SCHEMA, LogEntry, log_path, read_log, write_log
+from fleetbrake.store.log import LOG_SCHEMA, NOT_KNOWN, LogEntry, log_path, read_log, write_log
 from fleetbrake.store.log_copy import published_log
 from fleetbrake.upkeep.check.log_and_index import broken_seal
 
 #: Takes a file out of use.
 Aside = Callable[[Path], None]
 
-_NOT_KNOWN: Final = "not known"
 _REASON: Final = (
     "The log was damaged and made again from the rows that were in: what of this file was rejected is not known until "
     "it is read again"
@@ -83,14 +83,14 @@ def make_log(store: Path, aside: Aside) -> LogAgain:
 
     Files whose rows are nowhere are named by it, as they would be if the rows alone had been lost.
     """
-    lake = Lake(store)
+    lake, readings = Lake(store), _held_readings(store)
     there = set(lake.stamps().column("key").to_pylist())
     copied, lost = _what_is_left(store, pa.array(sorted(there), pa.string()))
     paths = set(copied.column("path").to_pylist())
     entries: dict[str, LogEntry] = {}
     left_out = 0
     for key in sorted(there - set(copied.column("key").to_pylist()), key=lambda one: (_age(lake, one), one)):
-        entry = _entry(lake, key)
+        entry = _entry(lake, key, readings.get(key))
         if entry is None or entry.path in paths or entry.path in entries:
             left_out += 1
             for path in lake.files_of(key):
@@ -131,8 +131,20 @@ def _age(lake: Lake, key: str) -> int:
     return -path.stat().st_mtime_ns if path.is_file() else 0
 
 
-def _entry(lake: Lake, key: str) -> LogEntry | None:
-    """What the rows of a piece say of their file; None where they cannot be read or name none."""
+def _held_readings(store: Path) -> dict[str, HeldFile]:
+    """Readings of which a hold has noted the file's bytes, by the key that follows from path, bytes and settings."""
+    found: dict[str, HeldFile] = {}
+    for hold_id in with_copies(store):
+        with suppress(StoreError):  # a list that is damaged is told by whoever looks at it
+            for item in read_manifest(store, hold_id).files:
+                if item.read_sha256:
+                    found[piece_key(item.path, item.read_sha256, item.settings)] = item
+    return found
+
+
+def _entry(lake: Lake, key: str, held: HeldFile | None) -> LogEntry | None:
+    """What the rows of a piece say of their file, and the list of a hold of its bytes; None where the rows cannot be
+    read or name none."""
     try:
         rows = lake.events_of(key, ["source_path", "started_at", "vehicle_id"])
     except StoreError:
@@ -143,8 +155,9 @@ def _entry(lake: Lake, key: str) -> LogEntry | None:
     moments = pc.min_max(rows.column("started_at")).as_py()
     return LogEntry(
         path=paths[0],
-        sha256="",  # of no file: it is read again when it is named again, and stays as it is otherwise
-        settings=_NOT_KNOWN,
+        # "": of no file: it is read again when it is named again, and stays as it is otherwise
+        sha256="" if held is None else held.read_sha256,
+        settings=NOT_KNOWN,
         key=key,
         status="partly_loaded",
         events=rows.num_rows,
@@ -153,4 +166,5 @@ def _entry(lake: Lake, key: str) -> LogEntry | None:
         vehicles=pc.count_distinct(rows.column("vehicle_id")).as_py(),
         first_at=moments["min"],
         last_at=moments["max"],
+        size=held.size if held is not None and held.sha256 == held.read_sha256 else None,
     )

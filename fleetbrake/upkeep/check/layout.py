@@ -14,6 +14,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.reports.aliases import KEY_FILE
 from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME
 from fleetbrake.store.ageing.retention import RETENTION_NAME
+from fleetbrake.store.ageing.retention_lake import SWEPT
 from fleetbrake.store.arriving import ARRIVING, NOTE
 from fleetbrake.store.database import DATABASE_NAME, PRIVATE_BEGINS
 from fleetbrake.store.entered import ENTERED_NAME
@@ -29,7 +30,9 @@ from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.remembered import REMEMBERED_NAME, no_copy, remembered, seen
 from fleetbrake.store.runs import RUNNING_FOLDER, RUNS_NAME
 from fleetbrake.store.sealed import SET_ASIDE
+from fleetbrake.store.secret_key import key_mode
 from fleetbrake.store.unfinished import NAME as UNFINISHED
+from fleetbrake.upkeep.check.closed import closed_files
 from fleetbrake.upkeep.check.outcome import FROM_COPY, Damage, Outcome
 
 #: Keys that open what is veiled or forgotten.
@@ -49,7 +52,7 @@ _KNOWN: Final = re.compile(
             *(rf"{name}/.*" for name in _WHOLE_FOLDERS),
             rf"{MAPPINGS_FOLDER}/[0-9a-f]+\.json",
             rf"registers/({'|'.join(REGISTERS)})\.parquet",
-            rf"lake/(?:(log|blocks)\.parquet|{UNFINISHED})",
+            rf"lake/(?:(log|blocks)\.parquet|{UNFINISHED}|{SWEPT})",
             rf"lake/(events|event_wheels)/{KEY_FORM}\.parquet",
             rf"lake/blocks/{KEY_FORM}\.(events|event_wheels)\.parquet",
         )
@@ -76,6 +79,8 @@ def check_folder(store: Path, index: pa.Table | None, out: Outcome, damage: Dama
     aside = sum(one.is_file() for one in (store / SET_ASIDE).rglob("*"))
     if aside:
         out.notes.add(f"{SET_ASIDE}: {aside} files that repairs took out of use; remove them when nobody needs them.")
+    for sentence in closed_files(store):
+        out.wrong.add(sentence)
     damage.left |= found["left"] > 0
     if found["left"]:
         out.notes.add(f"{found['left']} files that runs left that were ended; the next run, or --repair, removes them.")
@@ -91,10 +96,19 @@ def check_key_files(store: Path, out: Outcome, damage: Damage) -> None:
     there = [name for name in KEY_FILES if (store / name).is_file()]
     for name in there:
         path = store / name
-        open_to = stat.S_IMODE(path.stat().st_mode) & 0o077
-        if open_to:
-            out.wrong.add(f"{name} can be read or written by others than its owner.")
+        told = path.stat()
+        right = key_mode(store, told.st_gid)
+        if stat.S_IMODE(told.st_mode) & 0o077 & ~right:
+            out.wrong.add(
+                f"{name} can be read or written by others than {'its owner' if right == 0o600 else 'those'}"
+                f"{'' if right == 0o600 else ' who write the store'}."
+            )
             damage.keys.append(name)
+        elif right & ~told.st_mode & 0o040:
+            out.notes.add(
+                f"{name} can be read by its owner alone, and a group writes this store: its others need `chmod g+r "
+                f"{name}` to go on with it."
+            )
         if name == KEY_FILE and path.stat().st_size != 32:
             out.wrong.add(f"{name} is damaged: aliases of drivers cannot be drawn up; put it back from a copy.")
             break
@@ -111,6 +125,8 @@ def _check_aliases(store: Path, out: Outcome) -> None:
         out.wrong.add(str(error))
         return
     now = seen(store).aliases
+    if not now and (store / KEY_FILE).exists():
+        return  # it cannot be opened now, which is told of the folder
     if then and then != now:
         what = "is another one" if now else "is gone"
         out.wrong.add(

@@ -10,9 +10,10 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA, name_of
-from fleetbrake.store.log import IngestLog, log_path, read_log
+from fleetbrake.store.log import NOT_KNOWN, IngestLog, log_path, read_log
+from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.sealed import Seal, seal_of
-from fleetbrake.store.unfinished import unexplained
+from fleetbrake.store.unfinished import lost_with_the_log, unexplained
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
 #: What is said of a file that an older version wrote.
@@ -44,10 +45,13 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
     out.looked_at = f"{len(log)} files"
     if seal_of(path) is Seal.NONE and len(log):
         out.notes.add(f"{path.name}: {OLDER}.")
-    again = log.table().filter(pc.equal(log.table().column("sha256"), "")).num_rows
+    rows = log.table()
+    unknown = pc.or_(pc.equal(rows.column("sha256"), ""), pc.equal(rows.column("settings"), NOT_KNOWN))
+    again = rows.filter(unknown).num_rows
     if again:
         out.notes.add(
-            f"{again} files of which the bytes are not known: the next ingest that names them reads them again."
+            f"{again} files of which it is not known how they were read: the next ingest that names them reads them "
+            "again, those of a hold once it is released."
         )
     for sentence in _problems(log.table()):
         out.wrong.add(f"The log of files: {sentence}.")
@@ -69,6 +73,10 @@ def _without_file(store: Path, out: Outcome, damage: Damage) -> IngestLog | None
         out.wrong.add(str(error))
         damage.log = True
         return None
+    lost = lost_with_the_log(store, log)
+    if not some and lost:
+        out.wrong.add(f"{lost} {no_copy('recordings')}")
+        return log
     if not some and not len(log):
         out.looked_at = "nothing was read in yet"
         return log
@@ -114,7 +122,7 @@ def check_index(store: Path, log: IngestLog | None, out: Outcome, damage: Damage
         damage.index = True
         return None
     out.looked_at = f"{index.num_rows} pieces in {pc.count_distinct(index.column('block')).as_py()} blocks"
-    for sentence in _wrong_index(index):
+    for sentence in (*_wrong_index(index), *_not_of_these(store, log, index, there)):
         out.wrong.add(f"{path.name}: {sentence}.")
         damage.index = True
     if seal_of(path) is Seal.NONE and index.num_rows:
@@ -128,6 +136,24 @@ def _some_missing(store: Path, log: IngestLog | None) -> bool:
         return True
     alone = {one.stem for one in (store / "lake" / "events").glob("*.parquet")}
     return not alone.issuperset(log.keys())
+
+
+def _not_of_these(store: Path, log: IngestLog | None, index: pa.Table, there: set[str]) -> list[str]:
+    """Whether it is the index of other blocks than are there: an older copy, or the blocks are.
+
+    A run that was killed leaves blocks that the index does not name, too; every piece of the log is there then.
+    """
+    named = set(index.column("block").to_pylist())
+    unnamed = there - named
+    if not unnamed:
+        return []
+    indexed = set(
+        index.filter(pc.is_in(index.column("block"), pa.array(sorted(there), pa.string())))["key"].to_pylist()
+    )
+    alone = {one.stem for one in (store / "lake" / "events").glob("*.parquet")}
+    if named <= there and (log is None or indexed | alone >= set(log.keys())):
+        return []
+    return [f"it is the index of other blocks; {len(unnamed)} that are there are not in it"]
 
 
 def _wrong_index(index: pa.Table) -> list[str]:

@@ -1,13 +1,16 @@
 """What is published of registers and entries against the files that it came from: one that is gone is no empty one."""
 
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.lost import FROM_FILES, lost_entries, lost_registers, lost_sentence, noted_entries_lost
+from fleetbrake.store.entered_lost import noted_entries_lost
+from fleetbrake.store.lost import FROM_FILES, lost_entries, lost_registers, lost_sentence
 from fleetbrake.store.recount import PUBLISHED
 from fleetbrake.store.schema import SETTINGS
+from fleetbrake.store.scores_lost import lost_scores
 from fleetbrake.upkeep.check.outcome import Outcome
 
 
@@ -40,3 +43,11 @@ def check_entries_noted(store: Path, entries: Outcome) -> None:
         lost = str(error)
     if lost is not None:
         entries.wrong.add(lost)
+
+
+def check_scores(store: Path, there: str, database: Outcome) -> None:
+    """Days that were scored are still published; ``there``: the newest that is."""
+    with suppress(StoreError):  # a note that is damaged is told by others
+        lost = lost_scores(store, there)
+        if lost is not None:
+            database.wrong.add(lost)

@@ -76,7 +76,7 @@ class Damage:
     publish : what is published is not what the lake gives.
     keys : files of keys that others may read.
     copies : copies of held recordings that have other bytes; hold and name.
-    lists : number of holds whose list of copies is gone.
+    lists : what is said of holds besides, and a repair sets right: a list of copies that is gone or damaged, a name.
     unnamed : recordings that are published and that the log does not name any more.
     changed : published tables that something else than a run of this program changed.
     forgotten : a forgotten driver stands where nobody may see him.

@@ -17,6 +17,7 @@ from fleetbrake.store.publish import made_by
 from fleetbrake.store.publishing.state import EVENT_COLUMNS, EVENTS, FILE_COLUMNS, FILES, MADE_BY
 from fleetbrake.store.recount import PUBLISHED, RECOUNTED
 from fleetbrake.store.schema import SETTINGS, declared_columns, quoted
+from fleetbrake.store.scores_lost import lost_scores
 from fleetbrake.store.table_seals import SEALED, SEALS, changed_tables
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
@@ -30,7 +31,7 @@ def check_database(store: Path, log: IngestLog | None, out: Outcome, damage: Dam
     """Tables that can be read to the end; None where the file cannot be opened."""
     if not database_path(store).is_file():
         if log is None or len(log):
-            out.wrong.add(f"There is no {database_path(store).name}.")
+            out.wrong.add(f"There is no {database_path(store).name}. {_scores_gone(store)}".rstrip())
             damage.database = damage.publish = True
         out.looked_at = "nothing was published yet"
         return None
@@ -61,6 +62,14 @@ def check_database(store: Path, log: IngestLog | None, out: Outcome, damage: Dam
             whole.discard(name)
     out.looked_at = f"{len(whole)} tables"
     return whole
+
+
+def _scores_gone(store: Path) -> str:
+    """What is lost with it; nothing where the note of it is damaged, which others tell."""
+    try:
+        return lost_scores(store, "") or ""
+    except StoreError:
+        return ""
 
 
 def _columns(store: Path) -> dict[str, dict[str, str]]:

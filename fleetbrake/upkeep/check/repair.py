@@ -24,8 +24,9 @@ from fleetbrake.store.forgetting.at_rest import at_rest
 from fleetbrake.store.forgetting.erase import erase_forgotten
 from fleetbrake.store.forgetting.erase_lake import ErasedRows, erase_lake
 from fleetbrake.store.forgetting.own_names import names_in_lake
+from fleetbrake.store.holding.held_again import damaged_aside, list_copies
 from fleetbrake.store.holding.held_files import copy_held
-from fleetbrake.store.holding.held_manifest import HELD_FOLDER
+from fleetbrake.store.holding.held_manifest import HELD_FOLDER, read_from_copies
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF, Blocks
 from fleetbrake.store.log import IngestLog, log_path, read_log, write_log
@@ -34,6 +35,7 @@ from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.schema import declared_columns, quoted
 from fleetbrake.store.sealed import SET_ASIDE
+from fleetbrake.store.secret_key import key_mode
 from fleetbrake.store.unfinished import settle, unexplained
 from fleetbrake.upkeep.check import log_and_index
 from fleetbrake.upkeep.check.lake_again import make_index, make_log
@@ -111,8 +113,9 @@ class Repair:
 
     def _keys(self) -> None:
         for name in self.damage.keys:
-            (self.store / name).chmod(0o600)
-            self.mended.append(f"{name} is its owner's alone again.")
+            path = self.store / name
+            path.chmod(key_mode(self.store, path.stat().st_gid))
+            self.mended.append(f"{name} can be read by those alone again who may.")
 
     def _lake(self) -> bool:
         """Index, log and pieces; whether rows are lost of which no recording is left."""
@@ -172,14 +175,15 @@ class Repair:
         until = "" if self._worn() else "; what is published stays as it is until then"
         self.mended.append(
             f"{len(missing)} files whose rows are damaged or gone left the log. The next ingest of these recordings "
-            f"reads them again{until}: {_some([entry.path for entry in missing])}."
+            "reads them again (give --mapping where they were read with one)"
+            f"{until}: {_some([entry.path for entry in missing])}."
         )
         lost = [entry.path for entry in missing if not still_there(entry.path)]
         if lost:
             self._aside.copy(database_path(self.store))
             self.not_mended.append(
                 f"{len(lost)} of these recordings are not there any more: {_some(lost)}. Put them, or the store, back "
-                f"from a copy. Their published rows are in "
+                f"from a copy. {read_from_copies(self.store, lost)}Their published rows are in "
                 f"{SET_ASIDE}/{self._aside.folder.name}/{database_path(self.store).name}, "
                 "and in the published file until `fleetbrake check --lost-for-good recordings`."
             )
@@ -207,12 +211,18 @@ class Repair:
 
     def _copies(self) -> None:
         """Copies for holds that have other bytes go aside and are made again where their bytes are to be had."""
-        if not (self.damage.copies or self.damage.lists):
+        if not (self.damage.copies or self.damage.lists or self.damage.left):
             return
+        damaged_aside(self.store)
         for hold_id, name in self.damage.copies:
             self._all_aside([self.store / HELD_FOLDER / hold_id / name])
-        for copied in copy_held(self.store):
-            self.not_mended += [f"{copied.hold_id}: {sentence}" for sentence in copied.sentences]
+        copied = copy_held(self.store)
+        more = list_copies(self.store, read_log(self.store), self._aside.move)
+        if more:
+            self.mended.append(f"{more} copies of held recordings that no list named were put into the list again.")
+        if not (self.damage.copies or self.damage.lists):
+            return
+        self.not_mended += [f"{one.hold_id}: {sentence}" for one in copied for sentence in one.sentences]
         self.mended.append("Copies of held recordings were made again where their bytes are still to be had.")
 
     def _publish(self, *, keep: bool) -> None:
@@ -220,7 +230,8 @@ class Repair:
         lost = [name for name in sorted(ONLY_HERE) if self.damage.database or name in self.damage.tables]
         if not keep:
             self._aside.copy(database_path(self.store))
-        empty = self.damage.database or bool(self.damage.tables or self.damage.types)
+        there = database_path(self.store).is_file()  # one that is gone may be in a copy, with its scores
+        empty = there and (self.damage.database or bool(self.damage.tables or self.damage.types))
         pending = is_pending(self.store)
         try:
             with rebuilding(self.store, memory_limit=PUBLISHING_MEMORY, fresh=pending, empty=empty) as con:

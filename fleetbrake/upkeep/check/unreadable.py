@@ -16,7 +16,8 @@ from fleetbrake.store.aside import put_aside
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_seals import ENTERED_NAME
 from fleetbrake.store.forgetting.tombstones import KEY_NAME, TOMBSTONES_NAME, listed_tombstones
-from fleetbrake.store.holding.held_again import holds_again
+from fleetbrake.store.holding.held_again import damaged_aside, holds_again
+from fleetbrake.store.holding.held_files import without_lost_copies
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER
 from fleetbrake.store.holding.holds import HOLDS_NAME, listed
 from fleetbrake.store.registers import register_path, rows_there
@@ -51,14 +52,16 @@ def _forgotten(store: Path) -> bool:
 
 
 def _holds(store: Path) -> bool:
-    """Holds that their copies tell are made again first; copies that no list names then go too."""
+    """Holds that their copies tell are made again first; copies that no list names, or are damaged, then go too."""
     again = bool(holds_again(store))
     try:
         known, done = {row.hold_id for row in listed(store)}, again
     except StoreError:
         known, done = set(), put_aside(store, [store / HOLDS_NAME])
     unnamed = [path for path in sorted((store / HELD_FOLDER).glob("*")) if path.is_dir() and path.name not in known]
-    return put_aside(store, unnamed) or done
+    done = put_aside(store, unnamed) or done
+    done = damaged_aside(store) or done
+    return without_lost_copies(store, lambda paths: put_aside(store, paths)) or done
 
 
 def _rules(store: Path) -> bool:
