@@ -4,16 +4,24 @@ import sys
 from pathlib import Path
 
 import streamlit as st
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 _HERE = str(Path(__file__).resolve().parent)
 if _HERE not in sys.path:
     sys.path.insert(0, _HERE)
 
 from keeper import PagesKeeper  # noqa: E402
+from kept_sessions import keep_insiders_alone  # noqa: E402
+from sign_in import keep_reading, sign_in_named  # noqa: E402
 
 from fleetbrake.access.asgi import App  # noqa: E402
 from fleetbrake.access.gate import Gate  # noqa: E402
+from fleetbrake.access.socket_bounds import keep_in_bounds  # noqa: E402
 
+keep_in_bounds(WebSocketsSansIOProtocol)
+keep_insiders_alone()
+if sign_in_named():
+    keep_reading()
 # the framework looks for an assignment of this form and serves what has this name in the end: the gate
 app: App = st.App(Path(__file__).resolve().with_name("app.py"))
 app = Gate(app, PagesKeeper())

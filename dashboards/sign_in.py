@@ -2,8 +2,10 @@
 
 import logging
 import os
+import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -23,8 +25,10 @@ LOOKS_AGAIN_S = 30
 
 #: A file is written in so long (s), by programs that do not put a whole one in its place. Own choice.
 _WRITTEN_IN_S = 1.0
-#: What the file said when it could be used last.
-_HELD: dict[tuple[Path, int], SignIn] = {}
+#: The server looks at it so often (s), so that what holds meanwhile is what it said just before. Own choice.
+_READ_EACH_S = 0.25
+#: What the file said when it could be used last, and when that was (s, of a clock that nobody sets).
+_HELD: dict[tuple[Path, int], tuple[SignIn, float]] = {}
 
 _BROKEN = "The sign-in is not set up rightly, so that nobody can be let in. The server's log says why."
 
@@ -65,14 +69,17 @@ def door(found: Caller) -> None:
     if found.signed_in:
         if st.button("Sign out", key="sign_out"):
             st.logout()
-    elif found.may_sign_in and st.button("Sign in", key="sign_in", type="primary"):
+    elif not found.may_sign_in:
+        look_again(found)  # nothing that could be pressed here would help
+    elif st.button("Sign in", key="sign_in", type="primary"):
         st.login()
 
 
 @st.fragment(run_every=LOOKS_AGAIN_S)
-def look_again(drawn_for: str) -> None:
-    """On a page left open: draw it anew once whoever it was drawn for has left, or has other roles."""
-    if caller().person != drawn_for:
+def look_again(drawn_for: Caller) -> None:
+    """On a page left open: draw it anew once who sits there has left, has other roles, or is told something else."""
+    now = caller()
+    if (now.person, now.refused) != (drawn_for.person, drawn_for.refused):
         st.rerun(scope="app")
 
 
@@ -86,7 +93,7 @@ def signed_in_line(found: Caller, plain_name: str) -> None:
         if st.button("Sign out", key="sign_out", type="tertiary"):
             st.logout()
             return  # the browser is on its way; drawing anew would call it back
-    look_again(found.person)
+    look_again(found)
 
 
 def _local() -> Caller:
@@ -98,23 +105,44 @@ def _local() -> Caller:
 def settings() -> SignIn:
     """The sign-in file as it is now: a role that was taken away is gone with the next run of a page.
 
-    A file that is just being written may be half there: what it said before holds for a second then, and no longer.
+    A file that is just being written may be half there, or away: what it said holds for a second after it could be
+    read last, and no longer.
     """
-    path = Path(os.environ.get(SIGN_IN_VARIABLE, ""))
+    path, port = Path(os.environ.get(SIGN_IN_VARIABLE, "")), int(st.get_option("server.port"))
+    try:
+        found = _read(path, _stamp(path), port)
+    except FleetbrakeError:
+        held, read_at = _HELD.get((path, port), (None, 0.0))
+        if held is None or time.monotonic() - read_at > _WRITTEN_IN_S:
+            raise
+        return held
+    _HELD[path, port] = found, time.monotonic()
+    return found
+
+
+def keep_reading() -> None:
+    """Look at the file again and again, in a thread of its own that ends with the process."""
+
+    def _look() -> None:
+        while True:
+            with suppress(FleetbrakeError):  # told to whoever asks for something
+                settings()
+            time.sleep(_READ_EACH_S)
+
+    threading.Thread(target=_look, name="sign-in file", daemon=True).start()
+
+
+def _stamp(path: Path) -> tuple[int, int, int, int]:
+    """What is another once the file was changed."""
     try:
         status = path.stat()
-    except OSError as error:
+    except FileNotFoundError as error:
         raise FleetbrakeError(f"{path}: the sign-in file is gone.") from error
-    stamp, port = (status.st_mtime_ns, status.st_ctime_ns, status.st_ino), int(st.get_option("server.port"))
-    try:
-        _HELD[path, port] = _read(path, stamp, port)
-    except FleetbrakeError:
-        being_written = 0.0 <= time.time() - status.st_ctime < _WRITTEN_IN_S
-        if not being_written or (path, port) not in _HELD:
-            raise
-    return _HELD[path, port]
+    except OSError as error:
+        raise FleetbrakeError(f"{path}: the sign-in file cannot be read: {error.strerror}.") from error
+    return status.st_mtime_ns, status.st_ctime_ns, status.st_ino, status.st_size
 
 
 @lru_cache(maxsize=2)
-def _read(path: Path, _stamp: tuple[int, int, int], port: int) -> SignIn:
+def _read(path: Path, _at: tuple[int, int, int, int], port: int) -> SignIn:
     return read_sign_in(path, port)

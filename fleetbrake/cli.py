@@ -262,6 +262,7 @@ def dashboard(
             raise FleetbrakeError(f"{store}: there is no such store; run `fleetbrake ingest` first.")
         settings = None if sign_in is None else read_sign_in(sign_in, port)
         serving.check_address(address, settings)
+        serving.check_port(address, port)
         options = serving.server_options(address, port, settings)
     url = serving.shown_address(address, port, settings)
     talk.print(f"Pages at {url} (end with Ctrl+C)", markup=False, soft_wrap=True)

@@ -97,6 +97,46 @@ def stops_file(stops: Iterable[tuple[str, Stop]], **how: Any) -> pa.Table:
     return pa.concat_tables([recording(stop, name, number=k, **how) for k, (name, stop) in enumerate(stops)])
 
 
+class Together:
+    """Files of several tests that went through one run: each as if it had been published alone.
+
+    Ids of events and vehicles have the name of the file before them while they are in the store.
+    """
+
+    def __init__(self, run: Published) -> None:
+        self._run = run
+
+    def __getitem__(self, name: str) -> Published:
+        events, wheels = (_of_file(rows, name) for rows in (self._run.events, self._run.wheels))
+        return Published(events, wheels, self._run.summary, self._run.store)
+
+
+def _of_file(rows: pd.DataFrame, name: str) -> pd.DataFrame:
+    levels, begin = rows.index.names, f"{name}/"
+    rows = rows.reset_index()
+    rows = rows[rows["event_id"].str.startswith(begin)].copy()
+    for column in ("event_id", "vehicle_id"):
+        rows[column] = rows[column].str.removeprefix(begin)
+    return rows.set_index(list(levels))
+
+
+def publish_together(
+    folder: Path, files: dict[str, pa.Table], vehicles: dict[str, list[dict[str, Any]]] | None = None
+) -> Together:
+    """As ``publish`` for each of the files with its own register of vehicles, in one run."""
+    marked = {}
+    for name, table in files.items():
+        own = table
+        for column in ("event_id", "vehicle_id"):
+            ids = pa.array([f"{name}/{value}" for value in table.column(column).to_pylist()])
+            own = own.set_column(own.schema.get_field_index(column), column, ids)
+        marked[f"{name}.parquet"] = own
+    known = [
+        row | {"vehicle_id": f"{name}/{row['vehicle_id']}"} for name, rows in (vehicles or {}).items() for row in rows
+    ]
+    return Together(publish(folder, marked, vehicles=known))
+
+
 def publish(
     folder: Path,
     files: dict[str, pa.Table],

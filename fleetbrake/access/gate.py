@@ -31,12 +31,15 @@ from fleetbrake.access.caller import LONGEST_HOURS, NOT_HERE, Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.open_page import OpenPage
-from fleetbrake.access.pace import Pace
+from fleetbrake.access.pace import Crowd, Pace
 
 #: Open pages of people who are let in, and of whoever stands before the door: a crowd before the door shuts nobody out
 #: who is inside. Own choice: a page costs some megabytes and a thread while it is drawn.
 MOST_INSIDE: Final = 400
 MOST_OUTSIDE: Final = 60
+#: Where the 60 before the door are full, one that is open for longer than this (s), and silent longest, gives way to
+#: whoever comes. Own choice: signing in takes less; tabs whose sign-in ran out would else hold their places for good.
+GIVES_WAY_S: Final = 60.0
 #: Open pages of one person, so that nobody takes all of them; where no sign-in is set up, all people of the machine are
 #: one. Own choice: more tabs than anybody keeps open.
 MOST_OF_ONE: Final = 30
@@ -47,6 +50,8 @@ MOST_LOCAL: Final = 200
 _INSIDE: Final = (5.0, 20.0)
 _OUTSIDE: Final = (1.0, 5.0)
 _ALL_OUTSIDE: Final = (4.0, 20.0)
+#: Pages before the door that are opened in a second, and how many at once. Own choice: it costs the server some ms.
+_OPENED_OUTSIDE: Final = (20.0, float(MOST_OUTSIDE))
 #: The log speaks of one kind of refusal once in so many seconds: a flood must not fill the disk. Own choice.
 _SAID_AGAIN_S: Final = 60.0
 
@@ -66,7 +71,9 @@ class Gate:
         self._coming = brought_in.Coming()
         self._open = {True: 0, False: 0}
         self._open_of: Counter[str] = Counter()
-        self._crowd = Pace(*_ALL_OUTSIDE)
+        self._outside: list[OpenPage] = []
+        self._crowd = Crowd(Pace(*_ALL_OUTSIDE), _ALL_OUTSIDE[0], self._tell_of_crowd)
+        self._opened = Pace(*_OPENED_OUTSIDE)
         self._said: dict[str, float] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -177,14 +184,16 @@ class Gate:
         if self._is_full(caller, inside):
             await send({"type": "websocket.close", "code": 1013})
             return
-        paces = (Pace(*_INSIDE),) if inside else (Pace(*_OUTSIDE), self._crowd)
-        with self._counted(caller, inside):
-            page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces)
+        paces = (Pace(*_INSIDE),) if inside else (Pace(*_OUTSIDE), self._crowd.share())
+        page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces)
+        with self._counted(caller, inside, page):
+            if not inside:
+                await self._opened.turn()
             await self._app(page.scope(scope), page.heard(receive), page.spoken(send))
 
     def _is_full(self, caller: Caller, inside: bool) -> bool:
         """Whether no more pages may be opened, by all of one side or by this person."""
-        if self._open[inside] >= (MOST_INSIDE if inside else MOST_OUTSIDE):
+        if self._open[inside] >= (MOST_INSIDE if inside else MOST_OUTSIDE) and (inside or not self._one_gives_way()):
             self._tell(f"full {inside}", f"{self._open[inside]} pages are open already; one more was refused.")
             return True
         if inside and self._open_of[caller.person] >= (MOST_OF_ONE if caller.signed_in else MOST_LOCAL):
@@ -194,15 +203,30 @@ class Gate:
             return True
         return False
 
+    def _one_gives_way(self) -> bool:
+        """Before the door: end the page that is silent longest, of those that are open long enough."""
+        now = time.monotonic()
+        old = [page for page in self._outside if now - page.opened_at > GIVES_WAY_S]
+        if not old:
+            return False
+        longest = min(old, key=lambda page: page.heard_at)
+        self._outside.remove(longest)
+        longest.end()
+        return True
+
     @contextmanager
-    def _counted(self, caller: Caller, inside: bool) -> Iterator[None]:
+    def _counted(self, caller: Caller, inside: bool, page: OpenPage) -> Iterator[None]:
         """A page counts as open until it is closed, by an error as well."""
         self._open[inside] += 1
         self._open_of[caller.person] += 1
+        if not inside:
+            self._outside.append(page)
         try:
             yield
         finally:
             self._open[inside] -= 1
+            if page in self._outside:
+                self._outside.remove(page)
             self._open_of[caller.person] -= 1
             if not self._open_of[caller.person]:
                 del self._open_of[caller.person]
@@ -218,6 +242,9 @@ class Gate:
             return None
         caller = self._keeper.caller(headers, remote_of(scope), speaks=True)
         return None if caller.refused == NOT_HERE else caller
+
+    def _tell_of_crowd(self, wait_s: float) -> None:
+        self._tell("crowd", f"So much is asked for before the door that some wait {wait_s:.0f} s for an answer.")
 
     def _tell(self, kind: str, sentence: str) -> None:
         now = time.monotonic()

@@ -4,21 +4,29 @@ Whoever has other roles now opens it anew and has it drawn for them. What was as
 reaches nobody: it was made for the roles of before.
 """
 
+import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from fleetbrake.access.ahead import RECEIVED, Ahead
 from fleetbrake.access.asgi import Message, Receive, Scope, Send, headers_of, remote_of, with_header
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
-from fleetbrake.access.pace import Pace
+from fleetbrake.access.pace import Turns
 
 #: Longest message of a browser (bytes): a filled form, or what stands in an address. Own choice.
 LONGEST_MESSAGE: Final = 1_000_000
+#: The same before the door (bytes), where there is no form: what stands in an address. Own choice.
+LONGEST_OUTSIDE: Final = 64_000
+#: Messages of a page before the door that may not pass, until it is closed. Own choice: pages of ours send none there.
+MOST_IN_VAIN: Final = 10
 #: While a page is drawn it is asked so often (s) for whom. Own choice: a page is hundreds of messages a second.
 _ASKED_AGAIN_S: Final = 0.5
 _PROTOCOLS: Final = "sec-websocket-protocol"
+
+_CLOSED: Final[Message] = {"type": "websocket.disconnect", "code": 1008}
 
 Tell = Callable[[str, str], None]
 
@@ -31,7 +39,8 @@ class OpenPage:
     scope : of the web socket, as it was asked for.
     caller : who opened it.
     tell : writes a sentence of a kind into the log, now and then.
-    paces : how fast its browser is heard; each of them holds.
+    paces : how fast its browser is heard; each of them holds. The first is for all that it says, the others, which it
+        may share with other pages, for what passes.
     """
 
     def __init__(
@@ -41,7 +50,7 @@ class OpenPage:
         keeper: Keeper,
         files: KeptFiles,
         tell: Tell,
-        paces: Sequence[Pace] = (),
+        paces: Sequence[Turns] = (),
     ) -> None:
         self._headers: Mapping[str, str] = headers_of(scope) or {}
         self._remote = remote_of(scope)
@@ -50,8 +59,18 @@ class OpenPage:
         self._files = files
         self._tell = tell
         self._paces = paces
-        self._asked_at = time.monotonic()
+        self._outside = not caller.viewer.roles
+        self._longest = LONGEST_OUTSIDE if self._outside else LONGEST_MESSAGE
+        self._in_vain = 0
+        self._asked_at = self.opened_at = self.heard_at = time.monotonic()
         self._ended = False
+        self._over: asyncio.Future[None] | None = None
+
+    def end(self) -> None:
+        """Close it, from the loop that hears it: its browser may open it anew."""
+        self._ended = True
+        if self._over is not None and not self._over.done():
+            self._over.set_result(None)
 
     def scope(self, scope: Scope) -> Scope:
         """The scope without an older page to go on with, unless that one was drawn for this person in these roles."""
@@ -65,27 +84,48 @@ class OpenPage:
         """``receive`` without what may not reach the framework; who asks is looked up anew for each message.
 
         A message waits for its turn first: having a page drawn costs the sender a few bytes and all others the server.
+        Once the browser is gone, or has too much waiting, what still waits is not heard.
         """
+        ahead = Ahead(receive, self._longest)
 
         async def _receive() -> Message:
+            self._over = asyncio.get_running_loop().create_future()
             while not self._ended:
-                message = await receive()
-                if message["type"] != "websocket.receive":
-                    return message
-                for pace in self._paces:
-                    await pace.turn()
-                caller = None if self._ended else self._now()
-                if caller is None:
-                    break
+                message = await ahead.next(self._over)
+                if message is None or message["type"] != RECEIVED:
+                    return message or _CLOSED
                 asked = message.get("bytes")
-                if asked is None or len(asked) > LONGEST_MESSAGE:
+                if asked is None or len(asked) > self._longest:
                     self._tell("message", "A message that no page of ours sends closed its connection.")
                     return {"type": "websocket.disconnect", "code": 1009}
-                if self._keeper.passes(asked, caller) and self._is_theirs(asked):
-                    return message
-            return {"type": "websocket.disconnect", "code": 1008}
+                last = await ahead.until(self._turns(self._paces[:1]), self._over)
+                if last is None and self._passes(asked):
+                    last = await ahead.until(self._turns(self._paces[1:]), self._over)
+                    if last is None and not self._ended and self._now() is not None:
+                        self.heard_at = time.monotonic()
+                        return message
+                if last is not None:
+                    self._ended = True
+                    return last
+            return _CLOSED
 
         return _receive
+
+    @staticmethod
+    async def _turns(paces: Sequence[Turns]) -> None:
+        for pace in paces:
+            await pace.turn()
+
+    def _passes(self, asked: bytes) -> bool:
+        """Whether whoever is there now may ask for this; who is not the same, or asks in vain too often, is ended."""
+        caller = None if self._ended else self._now()
+        if caller is None:
+            return False
+        if self._keeper.passes(asked, caller) and self._is_theirs(asked):
+            return True
+        self._in_vain += self._outside
+        self._ended = self._in_vain > MOST_IN_VAIN
+        return False
 
     def spoken(self, send: Send) -> Send:
         """``send`` that remembers what it told of, and says nothing more once this person has other roles."""
@@ -107,6 +147,9 @@ class OpenPage:
             except OSError:  # the browser is gone: what it still asked for is asked for by nobody
                 self._ended = True
                 raise
+            except RuntimeError as error:  # the server closed it, by itself or as told, and takes no more
+                self._ended = True
+                raise _left() from error
 
         return _send
 

@@ -2,6 +2,20 @@
 
 import asyncio
 import time
+from collections.abc import Callable
+from heapq import heappop, heappush
+from itertools import count
+from typing import Final, Protocol
+
+#: That some wait longer than this (s) is told. Own choice.
+LATE_S: Final = 5.0
+
+
+class Turns(Protocol):
+    """What is waited for before somebody is heard."""
+
+    async def turn(self) -> None:
+        """Wait for the next turn, if it is not there at once."""
 
 
 class Pace:
@@ -33,3 +47,61 @@ class Pace:
         except asyncio.CancelledError:
             self._left += 1.0  # who left takes no turn of those behind
             raise
+
+
+class Crowd:
+    """Turns that many share: of those who wait, whoever had fewest of them comes first.
+
+    Parameters
+    ----------
+    pace : at which turns come, for all of them together.
+    rate : of that pace (1/s).
+    late : is told how long (s) some wait, where that is long.
+    """
+
+    def __init__(self, pace: Pace, rate: float, late: Callable[[float], None]) -> None:
+        self._pace = pace
+        self._rate = rate
+        self._late = late
+        self._waiting: list[tuple[int, int, asyncio.Future[None]]] = []
+        self._number = count()
+        self._giving: asyncio.Future[None] | None = None
+
+    def share(self) -> "Share":
+        """The part of one who has had no turn yet."""
+        return Share(self)
+
+    async def turn(self, had: int) -> None:
+        """Wait for a turn, as one who had so many."""
+        mine = asyncio.get_running_loop().create_future()
+        heappush(self._waiting, (had, next(self._number), mine))
+        if len(self._waiting) / self._rate > LATE_S:
+            self._late(len(self._waiting) / self._rate)
+        if self._giving is None or self._giving.done():
+            self._giving = asyncio.ensure_future(self._give())
+        await mine
+
+    async def _give(self) -> None:
+        while self._waiting:
+            if self._waiting[0][2].done():  # who left takes no turn
+                heappop(self._waiting)
+                continue
+            await self._pace.turn()
+            while self._waiting:
+                _, _, first = heappop(self._waiting)
+                if not first.done():
+                    first.set_result(None)
+                    break
+
+
+class Share:
+    """Turns of a crowd, as one of them has them."""
+
+    def __init__(self, crowd: Crowd) -> None:
+        self._crowd = crowd
+        self._had = 0
+
+    async def turn(self) -> None:
+        """Wait for the next turn, after those who had fewer."""
+        await self._crowd.turn(self._had)
+        self._had += 1

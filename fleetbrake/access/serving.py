@@ -1,6 +1,8 @@
 """How the pages are served: on which address, with which locks, and never openly beyond this machine."""
 
+import errno
 import os
+import socket
 from collections.abc import MutableMapping
 from pathlib import Path
 from typing import Final
@@ -67,6 +69,8 @@ _LOCKS: Final = {
     "server.maxWidgetStateSize": "1",
     # its finer levels write down what passes, cookies with it
     "logger.level": "info",
+    # the address that it names is its own, which is not always the one to open
+    "logger.hideWelcomeMessage": "true",
     "global.developmentMode": "false",
     "global.appTest": "false",
     "client.showErrorDetails": "none",
@@ -102,6 +106,23 @@ def check_address(address: str, sign_in: SignIn | None) -> None:
             f"--address {address}: without a sign-in the pages are for this machine only (127.0.0.1, ::1 or "
             f"localhost). {HOW_TO_OPEN_UP}"
         )
+
+
+def check_port(address: str, port: int) -> None:
+    """FleetbrakeError if the server could not listen there: told before anything is said to be at that address."""
+    bare = address.removeprefix("[").removesuffix("]")
+    family = socket.AF_INET6 if ":" in bare else socket.AF_INET  # as the server has it
+    try:
+        with socket.socket(family) as tried:
+            if os.name != "nt":  # there it would let two listen on one port
+                tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind((bare, port))
+            tried.listen(1)
+    except OSError as error:
+        taken = error.errno == errno.EADDRINUSE
+        why = "something else listens there already" if taken else str(error.strerror or error)
+        how = "choose another --port" if error.errno in (errno.EADDRINUSE, errno.EACCES) else "see --address"
+        raise FleetbrakeError(f"{address}, port {port}: the pages cannot be served there: {why}; {how}.") from error
 
 
 def server_options(address: str, port: int, sign_in: SignIn | None) -> list[str]:

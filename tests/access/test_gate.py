@@ -1,11 +1,13 @@
 """The gate without a server: which addresses there are, whose a file is, what goes with an answer."""
 
 import asyncio
-from collections.abc import Coroutine, Mapping
+from collections.abc import Coroutine
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
+from gate_keeper import INSIDE, OUTSIDE
+from gate_keeper import StubKeeper as _Keeper
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,58 +16,13 @@ from fleetbrake.access.answer_headers import dressed
 from fleetbrake.access.asgi import headers_of
 from fleetbrake.access.caller import NOT_HERE, Caller
 from fleetbrake.access.ended import Ended
-from fleetbrake.access.gate import MOST_INSIDE, MOST_LOCAL, MOST_OF_ONE, Gate
+from fleetbrake.access.gate import MOST_INSIDE, Gate
 from fleetbrake.access.keeper import Brought, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
-from fleetbrake.access.roles import NOBODY, PAGES, Role, Viewer
+from fleetbrake.access.roles import NOBODY, PAGES
 
-INSIDE = Caller(Viewer("x", frozenset({Role.PLANNER})), signed_in=True, person="p")
-OUTSIDE = Caller(NOBODY, "Sign in", may_sign_in=True)
 FILE = "0123456789abcdef" * 2
 SESSION = "0" * 36
-
-
-class _Keeper:
-    """Answers as told."""
-
-    origin = "https://brakes.example.org"
-
-    def __init__(self, caller: Caller = INSIDE, ours: bool = True) -> None:
-        self._caller, self._ours = caller, ours
-        self.signed_out = 0
-        self.kept: dict[str, Brought] = {}
-        self.only: list[tuple[str, str]] = []
-
-    def caller(self, _headers: Mapping[str, str], _remote_ip: str | None, *, speaks: bool) -> Caller:
-        assert speaks in (True, False)
-        return self._caller
-
-    def names_us(self, _host: str) -> bool:
-        return self._ours
-
-    def our_page(self, _origin: str, _host: str) -> bool:
-        return self._ours
-
-    def passes(self, message: bytes, _caller: Caller) -> bool:
-        return message != b"no"
-
-    def told(self, message: bytes) -> frozenset[str]:
-        return frozenset({message.decode()}) if message.startswith(b"page ") else frozenset()
-
-    def asked_for(self, _message: bytes) -> str | None:
-        return None
-
-    def takes_up(self, protocols: str) -> tuple[str, str]:
-        return protocols.partition(",")[2], protocols.partition(",")[0]
-
-    def brought(self) -> Mapping[str, Brought]:
-        return self.kept
-
-    def keeps_only(self, session: str, file: str) -> None:
-        self.only.append((session, file))
-
-    def sign_out(self, _headers: Mapping[str, str]) -> None:
-        self.signed_out += 1
 
 
 def _run(work: Coroutine[Any, Any, None]) -> None:
@@ -323,45 +280,3 @@ def test_a_new_sheet_takes_the_place_of_the_one_before() -> None:
         keeper.kept, said[:] = {kept: Brought(8, 100)}, []
         _run(gate(dict(scope), _come, _send))
         assert said[0] == status and keeper.only == [(SESSION, "new")], kept
-
-
-class _Sockets:
-    """Web sockets of whom the keeper says, held open until the end."""
-
-    def __init__(self, keeper: _Keeper) -> None:
-        self.keeper, self.refused, self.held = keeper, 0, 0
-        self.gate = Gate(self._hold, keeper)
-
-    async def _hold(self, _scope: Any, _receive: Any, _send: Any) -> None:
-        self.held += 1
-        await self._end.wait()
-
-    async def _send(self, message: Any) -> None:
-        self.refused += message == {"type": "websocket.close", "code": 1013}
-
-    async def _open(self, callers: list[Caller]) -> None:
-        self._end, tasks = asyncio.Event(), []
-        for one in callers:
-            self.keeper._caller = one
-            scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
-            tasks.append(asyncio.ensure_future(self.gate(scope, self._send, self._send)))  # type: ignore[arg-type]
-            await asyncio.sleep(0)
-        self._end.set()
-        await asyncio.gather(*tasks)
-
-    def open(self, callers: list[Caller]) -> tuple[int, int]:
-        self.refused = self.held = 0
-        _run(self._open(callers))
-        return self.held, self.refused
-
-
-def test_nobody_takes_all_pages_that_may_be_open() -> None:
-    """One person's are counted beside everybody's, and are free again once they are closed."""
-    sockets, other = _Sockets(_Keeper()), Caller(INSIDE.viewer, signed_in=True, person="q")
-    for _ in range(2):
-        assert sockets.open([INSIDE] * 40 + [other] * 3) == (MOST_OF_ONE + 3, 40 - MOST_OF_ONE)
-    local = Caller(INSIDE.viewer, person="local")
-    assert sockets.open([local] * (MOST_LOCAL + 2)) == (MOST_LOCAL, 2)
-    assert not sockets.gate._open_of and sockets.gate._open == {True: 0, False: 0}
-    crowd = [Caller(INSIDE.viewer, signed_in=True, person=str(n)) for n in range(MOST_INSIDE + 1)]
-    assert sockets.open(crowd) == (MOST_INSIDE, 1)

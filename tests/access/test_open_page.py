@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
+from fleetbrake.access.ahead import MOST_WAITING
 from fleetbrake.access.asgi import Message
 from fleetbrake.access.caller import SIGN_IN_FIRST, Caller
 from fleetbrake.access.keeper import page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
-from fleetbrake.access.open_page import LONGEST_MESSAGE, OpenPage
+from fleetbrake.access.open_page import LONGEST_MESSAGE, LONGEST_OUTSIDE, MOST_IN_VAIN, OpenPage
 from fleetbrake.access.roles import NOBODY, Role, Viewer
 
 SAFETY = Caller(Viewer("x", frozenset({Role.SAFETY})), signed_in=True, person="p")
@@ -133,26 +134,27 @@ def test_each_message_waits_for_its_turns_and_who_left_meanwhile_is_not_heard() 
     class _Turns:
         async def turn(self) -> None:
             turns.append(len(line.coming))
-            if len(turns) == 8:
+            if len(turns) == 6:
                 line.keeper.now = LEFT
 
     line.page._paces = (_Turns(), _Turns())  # type: ignore[assignment]
-    assert line.hears(b"no", b"no", b"hello")["bytes"] == b"hello" and turns == [2, 2, 1, 1, 0, 0], (
-        "what is refused too"
+    assert line.hears(b"no", b"no", b"hello")["bytes"] == b"hello" and turns == [2, 1, 0, 0], (
+        "what is refused waits as well, and takes no turn that pages share"
     )
-    assert line.hears(b"hello") == {"type": "websocket.disconnect", "code": 1008} and len(turns) == 8
+    assert line.hears(b"hello") == {"type": "websocket.disconnect", "code": 1008} and len(turns) == 6
 
 
-def test_what_a_browser_that_is_gone_still_asked_for_is_not_heard() -> None:
+@pytest.mark.parametrize("error", [BrokenPipeError(), RuntimeError("sent after the server's own close")])
+def test_what_a_browser_that_is_gone_still_asked_for_is_not_heard(error: Exception) -> None:
     """The framework would write pages of its own calls into the log, as often as somebody does so."""
     line = _Line()
 
     async def _gone(_message: Message) -> None:
-        raise BrokenPipeError
+        raise error
 
     class _Meanwhile:
         async def turn(self) -> None:
-            with pytest.raises(BrokenPipeError):
+            with pytest.raises(OSError):  # the framework takes any for a browser that is gone
                 await line.page.spoken(_gone)({"type": "websocket.send", "bytes": b"x"})
 
     line.page._paces = (_Meanwhile(),)  # type: ignore[assignment]
@@ -171,3 +173,87 @@ def test_an_older_page_is_gone_on_with_by_its_own_person_in_its_roles_alone() ->
         )
     line = _Line()
     assert line.page.scope(line.scope) is line.scope
+
+
+# --- what comes while a message waits --------------------------------------------------------------------------------
+
+
+class _Never:
+    """A turn that does not come."""
+
+    async def turn(self) -> None:
+        await asyncio.sleep(3600.0)
+
+
+class _InAWhile:
+    """A turn that comes once all is read that was sent."""
+
+    async def turn(self) -> None:
+        for _ in range(200):
+            await asyncio.sleep(0)
+
+
+async def _heard(
+    line: _Line, said: list[bytes], *paces: Any, leaves: bool = False, number: int = 1
+) -> tuple[list[Message], int]:
+    """What is heard of these messages, which are there at once as on a server; and how many of them were not taken."""
+    line.page._paces = paces
+    queue: asyncio.Queue[Message] = asyncio.Queue()
+    for one in said:
+        queue.put_nowait({"type": "websocket.receive", "bytes": one})
+    if leaves:
+        queue.put_nowait({"type": "websocket.disconnect", "code": 1001})
+    receive = line.page.heard(queue.get)
+    return [await asyncio.wait_for(receive(), 20.0) for _ in range(number)], queue.qsize()
+
+
+def test_whoever_is_gone_is_seen_to_be_at_once() -> None:
+    """What was sent before waits for its turn no more: its place is free, and a server that is to end may."""
+    line = _Line(LEFT)
+    line.keeper.now = LEFT
+    (last,), _ = _run(_heard(line, [b"x"] * 90, _Never(), leaves=True))
+    assert last == {"type": "websocket.disconnect", "code": 1001}
+    with pytest.raises(ConnectionError):
+        line.says(b"nobody is there")
+    (last,), _ = _run(_heard(_Line(), [b"x"] * 90, _InAWhile(), _Never(), leaves=True))
+    assert last == {"type": "websocket.disconnect", "code": 1001}, "where it waits with others too"
+
+
+@pytest.mark.parametrize(("said", "taken"), [([b"x"] * 4_000, MOST_WAITING + 2), ([b"x" * 300_000] * 90, 5)])
+def test_too_much_that_waits_ends_it(said: list[bytes], taken: int) -> None:
+    line = _Line()
+    (last,), left = _run(_heard(line, said, _Never()))
+    assert last == {"type": "websocket.disconnect", "code": 1008} and len(said) - left == taken
+
+
+def test_what_was_read_ahead_is_heard_in_its_order() -> None:
+    said = [str(number).encode() for number in range(MOST_WAITING)]
+    heard, _ = _run(_heard(_Line(), said, _InAWhile(), _InAWhile(), number=len(said)))
+    assert [message["bytes"] for message in heard] == said
+
+
+def test_before_the_door_little_is_said_and_in_vain_not_often() -> None:
+    for caller, longest in ((LEFT, LONGEST_OUTSIDE), (SAFETY, LONGEST_MESSAGE)):
+        assert _Line(caller).hears(b"x" * longest)["type"] == "websocket.receive"
+        assert _Line(caller).hears(b"x" * (longest + 1))["code"] == 1009
+        line = _Line(caller)
+        assert line.hears(*[b"no"] * MOST_IN_VAIN, b"hello")["bytes"] == b"hello"
+        assert (line.hears(b"no", b"hello")["type"] == "websocket.disconnect") == (caller is LEFT)
+
+
+def test_a_page_that_is_ended_from_outside_hears_no_more() -> None:
+    async def _ends(line: _Line, *said: bytes) -> list[Message]:
+        queue: asyncio.Queue[Message] = asyncio.Queue()
+        for one in said:
+            queue.put_nowait({"type": "websocket.receive", "bytes": one})
+        receive = line.page.heard(queue.get)
+        waits = asyncio.ensure_future(receive())
+        for _ in range(5):
+            await asyncio.sleep(0)
+        line.page.end()
+        return [await asyncio.wait_for(waits, 20.0), await asyncio.wait_for(receive(), 20.0)]
+
+    silent, waiting = _Line(LEFT), _Line(LEFT)
+    waiting.page._paces = (_Never(),)  # type: ignore[assignment]
+    for line, said in ((silent, ()), (waiting, (b"hello",))):
+        assert _run(_ends(line, *said)) == [{"type": "websocket.disconnect", "code": 1008}] * 2

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from fleetbrake.access import pace
-from fleetbrake.access.pace import Pace
+from fleetbrake.access.pace import LATE_S, Crowd, Pace, Share
 
 
 class _Clock:
@@ -22,13 +22,14 @@ class _Clock:
     async def sleep(self, seconds: float) -> None:
         assert seconds > 0.0
         self.now += seconds
+        await asyncio.sleep(0)
 
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> _Clock:
     told = _Clock()
     monkeypatch.setattr(pace, "time", SimpleNamespace(monotonic=told.monotonic))
-    monkeypatch.setattr(pace, "asyncio", SimpleNamespace(sleep=told.sleep, CancelledError=asyncio.CancelledError))
+    monkeypatch.setattr(pace, "asyncio", SimpleNamespace(**{**vars(asyncio), "sleep": told.sleep}))
     return told
 
 
@@ -71,3 +72,33 @@ def test_who_leaves_takes_no_turn(monkeypatch: pytest.MonkeyPatch) -> None:
     with ThreadPoolExecutor(1) as pool:
         pool.submit(asyncio.run, _leave()).result()
     assert one._left > -1.0
+
+
+def test_in_a_crowd_whoever_had_fewest_turns_comes_first(clock: _Clock) -> None:
+    """Those who ask all the time wait, who comes to ask twice does not."""
+    late: list[float] = []
+    crowd = Crowd(Pace(4.0, 1.0), 4.0, late.append)
+    turns: list[str] = []
+
+    async def _asks(name: str, share: Share, number: int) -> None:
+        for _ in range(number):
+            await share.turn()
+            turns.append(name)
+
+    async def _all() -> None:
+        noisy = [asyncio.ensure_future(_asks("noisy", crowd.share(), 20)) for _ in range(30)]
+        for _ in range(300):
+            await asyncio.sleep(0)
+        assert 60 < len(turns) < 500, "else nobody has to wait"
+        before = len(turns)
+        await _asks("newcomer", crowd.share(), 2)
+        assert turns[before:].count("noisy") <= 2
+        leaves = asyncio.ensure_future(crowd.turn(0))
+        await asyncio.sleep(0)
+        leaves.cancel()
+        await asyncio.gather(*noisy)
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _all()).result()
+    assert turns.count("noisy") == 600 and max(late) == 7.75 and min(late) > LATE_S
+    assert clock.now - 100.0 == pytest.approx((602 - 1) / 4.0, abs=0.6), "who left took none, but perhaps one"

@@ -2,6 +2,7 @@
 
 import json
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -11,8 +12,10 @@ from sign_in_file import GONE, SECRET, write_file
 from typer.testing import CliRunner
 
 from fleetbrake import cli
+from fleetbrake.access import serving
 from fleetbrake.access.serving import server_options, shown_address
 from fleetbrake.access.sign_in import read_sign_in
+from fleetbrake.core.errors import FleetbrakeError
 
 
 @pytest.fixture
@@ -25,6 +28,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         raise SystemExit(0)
 
     monkeypatch.setattr(cli.os, "execv", _execv)
+    monkeypatch.setattr(serving, "check_port", lambda *_: None)  # this machine may have others there
     monkeypatch.chdir(Path.cwd())  # the command leaves it: taken back
     for name in ("FLEETBRAKE_STORE", "FLEETBRAKE_SIGN_IN", "PYTHONPATH"):
         monkeypatch.setenv(name, "before")
@@ -71,6 +75,17 @@ def test_with_a_sign_in_it_listens_where_it_is_told(tmp_path: Path, started: lis
     assert SECRET not in everything and "hushed" not in everything
 
 
+def test_a_port_that_is_taken_is_told_before_any_address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cli.os, "execv", lambda *_: pytest.fail("it was started"))
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        status, out, said = _run(tmp_path, "--port", str(port))
+    assert status == 2 and f"port {port}" in said and "--port" in said and "Pages at" not in said + out
+    serving.check_port("127.0.0.1", port)  # free again
+    with pytest.raises(FleetbrakeError, match="see --address"):
+        serving.check_port("192.0.2.1", port)  # of nobody: RFC 5737 (from memory)
+
+
 def test_the_doors_that_stay_shut() -> None:
     options = server_options("127.0.0.1", 8600, None)
     for shut in ("enableXsrfProtection=true", "enableCORS=true", "enableStaticServing=false", "enableAgentApi=false"):
@@ -109,7 +124,7 @@ def test_no_module_of_the_folder_it_is_started_in_is_taken_for_ours(tmp_path: Pa
 _LEFT_OPEN = (
     "global.disableWidgetStateDuplicationWarning", "global.showWarningOnDirectExecution",
     "global.suppressDeprecationWarnings", "global.minCachedMessageSize", "global.maxCachedMessageAge",
-    "logger.enableRich", "logger.hideWelcomeMessage", "client.disableDataExport", "client.showSidebarNavigation",
+    "logger.enableRich", "client.disableDataExport", "client.showSidebarNavigation",
     "client.showErrorLinks", "runner.postScriptGC", "runner.enforceSerializableSessionState", "runner.enumCoercion",
     "runner.parallelMaxWorkers", "runner.cacheBackgroundRefreshMaxWorkers", "runner.cacheHashSeed",
     "runner.cacheBackgroundRefreshTTLMultiplier", "runner.connectionDefaultTTL", "server.folderWatchList",

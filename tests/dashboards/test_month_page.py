@@ -11,7 +11,9 @@ import pypdf
 import pytest
 from builders import MONTH, PLAIN, build_store
 from streamlit.testing.v1 import AppTest
+from typer.testing import CliRunner
 
+from fleetbrake import cli
 from fleetbrake.core.errors import FleetbrakeError
 from fleetbrake.core.report_tables import REPORT_TABLES
 from fleetbrake.core.tables import TABLES
@@ -70,6 +72,13 @@ def test_a_store_without_summed_months_says_what_helps(open_page: OpenPage, tmp_
     assert not app.exception and "the next `fleetbrake ingest` does that" in _text(app)
 
 
+def _run_here(command: list[str], **_: Any) -> SimpleNamespace:
+    """The words of a command of ours, without a process of its own."""
+    assert command[1:4] == ["-P", "-m", "fleetbrake.cli"]
+    done = CliRunner().invoke(cli.app, command[4:])
+    return SimpleNamespace(returncode=done.exit_code, stderr=done.stderr.encode())
+
+
 def test_the_button_offers_the_files_of_the_report_under_aliases_unless_the_role_has_names(
     open_page: OpenPage, stores: dict[str, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -93,6 +102,8 @@ def test_the_button_offers_the_files_of_the_report_under_aliases_unless_the_role
     (saved,) = app.get("download_button")
     assert saved.proto.label.startswith(f"Save brakes-{MONTH}.zip")
 
+    # the button started the command as a process; the others run it here
+    monkeypatch.setattr(month_files.subprocess, "run", _run_here)
     seat = SimpleNamespace(store=stores["filled"], viewer=SimpleNamespace(sees_drivers=False), measures=US)
     told = {}
     for names, measures, content in ((True, METRIC, offered[-1]), (False, US, write(seat, MONTH))):

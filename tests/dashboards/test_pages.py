@@ -36,6 +36,8 @@ def test_every_page_of_every_store_is_drawn_without_a_traceback(open_page: OpenP
     assert [h.value for h in app.header] == [view.capitalize()]
     if store in ("empty", "none"):
         assert len(app.info) >= 1, "an empty page says why it is empty"
+    if store == "hostile":
+        _escaped(app)
 
 
 @pytest.mark.parametrize("view", PAGES)
@@ -121,10 +123,15 @@ def test_a_hostile_event_opens_by_its_address(open_page: OpenPage) -> None:
         assert f"{vehicle}/locked-{HOSTILE.vehicles.index(vehicle)}" in [t.value for t in app.text]
 
 
-@pytest.mark.parametrize("view", PAGES)
-def test_hostile_ids_reach_markdown_only_escaped(open_page: OpenPage, view: str) -> None:
-    parameters = {"vehicle": {"vehicle": HOSTILE.vehicles[5]}, "event": {"event": f"{HOSTILE.vehicles[0]}/locked-0"}}
-    app = open_page(view, "hostile", **parameters.get(view, {}))
+@pytest.mark.parametrize(
+    ("view", "asked"), [("vehicle", HOSTILE.vehicles[5]), ("event", f"{HOSTILE.vehicles[0]}/locked-0")]
+)
+def test_hostile_ids_reach_markdown_only_escaped(open_page: OpenPage, view: str, asked: str) -> None:
+    """By their addresses; as they open by themselves above."""
+    _escaped(open_page(view, "hostile", **{view: asked}))
+
+
+def _escaped(app: AppTest) -> None:
     markup = "\n".join(str(item.value) for kind in (app.markdown, app.caption, app.info, app.warning) for item in kind)
     for raw in ("<script", "<i>", "<b>", "**bold**", "](javascript", ":smile:", "$x^2$", "www.example"):
         assert raw not in markup, raw
@@ -209,5 +216,8 @@ def test_drivers_page_shows_events_to_talk_about_and_what_went_well(open_page: O
 def test_a_hostile_driver_opens_by_his_address(open_page: OpenPage, driver: str) -> None:
     app = open_page("drivers", "hostile", driver=driver)
     assert not app.exception and app.selectbox[0].value == driver
+
+
+def test_an_unknown_driver_is_told_as_text(open_page: OpenPage) -> None:
     unknown = open_page("drivers", "hostile", driver="<b>nobody</b>")
     assert "no such driver" in _text(unknown) and "<b>nobody</b>" in [t.value for t in unknown.text]

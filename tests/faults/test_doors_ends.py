@@ -63,6 +63,24 @@ def test_a_changed_file_reaches_a_page_left_open(site: Site, change: Callable[[s
                 assert again.rerun().holds(said) and again.session != speaker.session
 
 
+@pytest.mark.parametrize("person", ["one-planner", ""])
+def test_a_door_that_nothing_can_be_pressed_at_looks_again_by_itself(site: Site, person: str) -> None:
+    """A broken file that was mended: who was let in is so again, and who was not may sign in."""
+    cookie = site.cookie(person, age_s=900.0) if person else ""
+    with site.changed(lambda text: text + "\nbroken"):
+        time.sleep(1.2)  # a file is taken for being written for a second
+        speaker = Speaker(site.at, cookie)
+        drawn = speaker.rerun()
+        assert drawn.holds("not set up rightly") and not drawn.holds(*FLEET)
+    with speaker:
+        if person:
+            assert _is_closed(speaker, _looking_again(drawn))
+        else:
+            assert speaker.rerun(fragment=_looking_again(drawn)).holds(SIGN_IN_FIRST)
+    with Speaker(site.at, cookie) as again:
+        assert again.rerun().holds(PLAIN.vehicles[0] if person else SIGN_IN_FIRST)
+
+
 def test_an_open_page_is_gone_on_with_by_whom_it_was_drawn_for_alone(site: Site) -> None:
     """A browser whose connection broke goes on with its page; nobody else does, whoever names it."""
     cookie = site.cookie("one-planner", age_s=1000.0)

@@ -65,12 +65,12 @@ def test_blanks_around_an_id_are_no_part_of_it(tmp_path: Path) -> None:
 
 
 def test_mappings_and_nights(tmp_path: Path) -> None:
-    assert [*doors.mappings(tmp_path / "m", TEXTS[::20]), *doors.night(tmp_path / "n", TEXTS[::2])] == []
+    assert [*doors.mappings(tmp_path / "m", TEXTS[::40]), *doors.night(tmp_path / "n", TEXTS[::4])] == []
 
 
 def test_what_people_enter_comes_back_and_what_they_hold(fleet: Fleet, tmp_path: Path) -> None:
-    wrong = [*doors.forms(fleet, TEXTS[::6]), *doors.sheet(fleet, tmp_path, TEXTS)]
-    assert [*wrong, *doors.legal_holds(fleet, TEXTS[::9])] == []
+    wrong = [*doors.forms(fleet, TEXTS[::12]), *doors.sheet(fleet, tmp_path, TEXTS)]
+    assert [*wrong, *doors.legal_holds(fleet, TEXTS[::18])] == []
 
 
 def test_commands_show_what_was_typed_and_let_it_steer_nothing(fleet: Fleet, tmp_path: Path) -> None:
@@ -79,7 +79,7 @@ def test_commands_show_what_was_typed_and_let_it_steer_nothing(fleet: Fleet, tmp
 
 
 def test_lists_and_files(fleet: Fleet, tmp_path: Path) -> None:
-    wrong = [*exits.terminal(fleet), *exits.plan(fleet), *exits.sheets(fleet, fleet.vehicles[::16])]
+    wrong = [*exits.terminal(fleet), *exits.plan(fleet), *exits.sheets(fleet, fleet.vehicles[::32])]
     # with the drivers' names; the long form has aliases too
     assert [*wrong, *exits.month(fleet, tmp_path / "out", safety_role=True)] == []
 
@@ -93,7 +93,7 @@ def test_pages(fleet: Fleet) -> None:
     wrong = [
         told for view in ("inspections", "drivers", "recordings", "month") for told in exits.page(fleet, view, texts)
     ]
-    for text in (*fleet.texts[::24], TOO_LONG[2].text, ZERO[0].text):
+    for text in (*fleet.texts[::40], TOO_LONG[2].text, ZERO[0].text):
         wrong += exits.page(fleet, "vehicle", texts, vehicle=text)
         wrong += exits.page(fleet, "event", texts, event=f"{text} e0")
     assert wrong == []

@@ -33,10 +33,10 @@ def _held(tally: Tally) -> Tally:
 
 
 def test_damaged_and_hostile_files(reading: Bounded) -> None:
-    tally = _held(try_files(reading, SEED, plan(200)))
-    assert tally.trials >= 200
-    assert tally.parts["rejected"] > 100  # the changes do reach what matters
-    assert tally.parts["loaded"] > 20  # and are not all of them gross
+    tally = _held(try_files(reading, SEED, plan(100)))
+    assert tally.trials >= 100
+    assert tally.parts["rejected"] > 50  # the changes do reach what matters
+    assert tally.parts["loaded"] > 10  # and are not all of them gross
 
 
 @pytest.mark.parametrize(

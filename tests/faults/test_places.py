@@ -29,12 +29,14 @@ def bench(folder: Path) -> Bench:
 
 
 def test_a_disk_that_gives_out_is_told_and_costs_nothing(bench: Bench, folder: Path) -> None:
-    on_disk, on_files = trials.full(bench, folder, trials.ROOMS, trials.LIMITS)
+    # the lake and the first word of a command: a step further each in the long form
+    rooms = {"ingest": trials.ROOMS["ingest"][1:], "plan": trials.ROOMS["plan"], "entering": trials.ROOMS["entering"]}
+    on_disk, on_files = trials.full(bench, folder, rooms, {"ingest": trials.LIMITS["ingest"]})
     assert not [*on_disk.failures, *on_files.failures]
-    assert on_files.parts["refused"] == 2
+    assert on_files.parts["refused"] == 1
     if on_disk.trials == 0:
         pytest.skip("this user may not mount a small file system; the limit to the size of files was tried")
-    assert on_disk.parts["refused"] == 5
+    assert on_disk.parts["refused"] == 3
 
 
 def test_what_may_not_be_written_or_read_is_told(bench: Bench) -> None:
@@ -44,13 +46,13 @@ def test_what_may_not_be_written_or_read_is_told(bench: Bench) -> None:
 
 
 def test_recordings_that_go_away_lose_nothing_that_was_read_before(bench: Bench) -> None:
-    tally = trials.gone(bench, every=4)
+    tally = trials.gone(bench, every=6)
     assert not tally.failures
-    assert tally.parts["told"] > 3
+    assert tally.parts["told"] > 2
 
 
 def test_a_store_that_goes_away_is_told_and_not_made_anew_elsewhere(bench: Bench) -> None:
-    tally = trials.store_gone(bench, every=5, but=trials.DEAR)
+    tally = trials.store_gone(bench, every=6, but=trials.DEAR)
     assert not tally.failures
     assert tally.parts["refused"] == tally.trials > 3
 

@@ -49,6 +49,13 @@ def run(tmp_path: Path) -> Callable[..., Published]:
     return _run
 
 
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Published:
+    """The measured stop as it is, published once: to be read only."""
+    table = pq.read_table(SAMPLES / "measured" / f"{STOP}.parquet")
+    return publish(tmp_path_factory.mktemp("plain"), {"r.parquet": table}, mapping=rules(STOP))
+
+
 def check_classes(found: Published, wheels: tuple[str, ...] = WHEELS) -> pd.Series:
     """One event: a hard stop, modulated on every wheel, no wheel locked, 20.9 m; returns its row."""
     assert found.summary.problems == []
@@ -78,13 +85,13 @@ def even(frame: pd.DataFrame, rate_hz: float) -> np.ndarray:
     return np.arange(frame.t_s.iloc[0], frame.t_s.iloc[-1], 1.0 / rate_hz)
 
 
-def test_measured_stop(run: Callable[..., Published], stop: pd.DataFrame) -> None:
+def test_measured_stop(plain: Published) -> None:
     """Exactly one event with the classes and figures of the hand calculation (computed).
 
     Slip above 5 m/s peaks at 0.20 to 0.225 and rises through 0.10 four or five times on each wheel; v0 = 18.91 m/s;
     v0^2 / 2d = 8.55 m/s2; the pedal goes on at 6.751 s, standstill at 8.673 s.
     """
-    found = run(stop)
+    found = plain
     event = check_classes(found)
     assert event.initial_speed_mps == pytest.approx(18.91, abs=0.05)  # noise of one sample
     assert event.final_speed_mps == pytest.approx(0.0, abs=0.3)  # standstill of the edge
@@ -132,9 +139,9 @@ def test_jittered_copies(run: Callable[..., Published], stop: pd.DataFrame, seed
     check_classes(run(resampled(stop, times + jitter)))
 
 
-def test_time_shifted_copy(run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path) -> None:
+def test_time_shifted_copy(run: Callable[..., Published], stop: pd.DataFrame, plain: Published) -> None:
     """The same stop 12 345.678 s later: the same figures, another time and id."""
-    first = check_classes(publish(tmp_path / "first", {"r.parquet": pa.Table.from_pandas(stop)}, mapping=rules(STOP)))
+    first = check_classes(plain)
     later = check_classes(run(stop.assign(t_s=stop.t_s + 12_345.678)))
     assert (later.started_at - first.started_at).total_seconds() == pytest.approx(12_345.678, abs=1e-3)
     assert later.name != first.name
@@ -146,10 +153,9 @@ def test_time_shifted_copy(run: Callable[..., Published], stop: pd.DataFrame, tm
     "order", a_few([(("1R", "1L", "2R", "2L"),), (("2L", "2R", "1L", "1R"),), (("2R", "1L", "1R", "2L"),)], 2)
 )
 def test_wheel_permuted_copies(
-    run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path, order: tuple[str, ...]
+    run: Callable[..., Published], stop: pd.DataFrame, plain: Published, order: tuple[str, ...]
 ) -> None:
     """Wheels change places: the classes of the event stay, and each wheel's figures move with its signal."""
-    plain = publish(tmp_path / "plain", {"r.parquet": pa.Table.from_pandas(stop)}, mapping=rules(STOP))
     moved = dict(zip(WHEELS, order, strict=True))
     swapped = stop.assign(**{SOURCE_WHEEL[to]: stop[SOURCE_WHEEL[of]] for of, to in moved.items()})
     found = run(swapped)
@@ -197,9 +203,11 @@ def test_stop_without_the_pedal(run: Callable[..., Published], stop: pd.DataFram
     assert (found.wheels.modulation_cycles >= 2).all()
 
 
-def test_stop_as_a_cut_recording(run: Callable[..., Published], stop: pd.DataFrame, tmp_path: Path) -> None:
+def test_stop_as_a_cut_recording(
+    run: Callable[..., Published], stop: pd.DataFrame, plain: Published, tmp_path: Path
+) -> None:
     """From 2 s before the pedal on and with an event id: the same classes and figures as the continuous file."""
-    whole = check_classes(publish(tmp_path / "whole", {"r.parquet": pa.Table.from_pandas(stop)}, mapping=rules(STOP)))
+    whole = check_classes(plain)
     mapping = tmp_path / "cut.toml"
     text = Path(rules(STOP)).read_text(encoding="utf-8")
     mapping.write_text(text.replace("[columns]", '[columns]\nevent_id = "stop"'), encoding="utf-8")

@@ -55,27 +55,34 @@ def recorded(store: Path, on: date) -> None:
 # --- raising
 
 
-@pytest.mark.parametrize(
-    ("priority", "report", "raised"),
-    [
-        ("before_next_trip", None, {("brake_drag", "1L"), ("brake_fade", None)}),
-        ("this_week", "pulls left", {("brake_drag", "1L"), ("brake_fade", None), ("open_report", None)}),
-        ("next_service", None, {("brake_drag", "1L"), ("brake_fade", None)}),
-        ("watch", None, set()),
-        ("watch", "", set()),
-        ("watch", "pulls left", {("brake_drag", "1L"), ("brake_fade", None), ("open_report", None)}),
-        ("no_sign", None, set()),
-        ("too_little_evidence", None, set()),
-    ],
-)
-def test_what_is_raised_for_which_priority(
-    tmp_path: Path, priority: str, report: str | None, raised: set[tuple[str, str | None]]
-) -> None:
-    row = vehicle(priority=priority, open_report=report, leading_indicator="brake_fade")
-    not_ranking = shows("side_imbalance", "2L", ranks=False)
-    scored(tmp_path, day(0), [row], indicators=[DRAG, not_ranking])
-    assert {(flag.indicator, flag.wheel) for flag in flags(tmp_path)} == raised
-    assert {(flag.priority, flag.state, flag.age_days) for flag in flags(tmp_path)} <= {(priority, "open", 0)}
+BOTH = {("brake_drag", "1L"), ("brake_fade", None)}
+#: Priority and open report of a vehicle, and what is raised of it.
+RAISED: list[tuple[str, str | None, set[tuple[str, str | None]]]] = [
+    ("before_next_trip", None, BOTH),
+    ("this_week", "pulls left", BOTH | {("open_report", None)}),
+    ("next_service", None, BOTH),
+    ("watch", None, set()),
+    ("watch", "", set()),
+    ("watch", "pulls left", BOTH | {("open_report", None)}),
+    ("no_sign", None, set()),
+    ("too_little_evidence", None, set()),
+]
+
+
+def test_what_is_raised_for_which_priority(tmp_path: Path) -> None:
+    """Every case is a vehicle of its own."""
+    cases = [
+        {
+            "health": [vehicle(priority=priority, open_report=report, leading_indicator="brake_fade")],
+            "indicators": [DRAG, shows("side_imbalance", "2L", ranks=False)],
+        }
+        for priority, report, _ in RAISED
+    ]
+    scored(tmp_path, day(0), **side_by_side(cases))
+    for number, (priority, _, raised) in enumerate(RAISED):
+        own = flags(tmp_path, f"bus{number}")
+        assert {(flag.indicator, flag.wheel) for flag in own} == raised, RAISED[number]
+        assert {(flag.priority, flag.state, flag.age_days) for flag in own} <= {(priority, "open", 0)}
     assert {entry.made_by for entry in entries(tmp_path)} <= {"scores"}
 
 
@@ -217,11 +224,14 @@ def test_what_the_scores_hold_answered_is_answered(tmp_path: Path) -> None:
     assert states(tmp_path) == [("brake_drag", "1L", day(0), "closed", "confirmed")]
 
 
-@pytest.mark.parametrize(("on", "ended"), [(-1, False), (0, True), (1, True), (9, False)])
-def test_only_an_inspection_since_then_that_the_scores_know_ends_it(tmp_path: Path, on: int, ended: bool) -> None:
-    scored(tmp_path, day(0), [vehicle()], indicators=[DRAG])
-    scored(tmp_path, day(1), [vehicle()], indicators=[DRAG], inspections=[inspected(day(on), "none")])
-    assert (flags(tmp_path)[0].state == "closed") is ended
+def test_only_an_inspection_since_then_that_the_scores_know_ends_it(tmp_path: Path) -> None:
+    ended = {-1: False, 0: True, 1: True, 9: False}
+    found = [{"inspections": [inspected(day(on), "none")]} for on in ended]
+    shown = side_by_side([{"health": [vehicle()], "indicators": [DRAG]} for _ in ended])
+    scored(tmp_path, day(0), **shown)
+    scored(tmp_path, day(1), **shown, **side_by_side(found))
+    for number, (on, over) in enumerate(ended.items()):
+        assert (flags(tmp_path, f"bus{number}")[0].state == "closed") is over, on
 
 
 def test_findings_up_to_today_count_with_the_newest_recordings(tmp_path: Path) -> None:

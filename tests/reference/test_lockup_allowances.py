@@ -12,11 +12,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-from product_run import WHEELS, Published, Stop, recording
+from product_run import WHEELS, Stop, Together, publish_together, recording
 
 from fleetbrake.core.units import KMH, MPH
 
-Run = Callable[..., Published]
 DECEL = 3.0
 RAMP_S = 0.1  # a wheel of 0.3 m and 1 kg m2 needs some tenths of a kN m more than the road gives: fast, but possible
 TIME_S = 0.03  # two ramps' ends and a sample
@@ -53,25 +52,47 @@ def one_locks(
     return recording(stop, event_id, wheel_share={w: share if w in wheels else rolling for w in WHEELS}, **how)
 
 
+#: What each test needs recorded, and who is in the register, by a name, which is that of the file.
+FILES: dict[str, pa.Table] = {}
+REGISTERS: dict[str, list[dict[str, Any]]] = {}
+
+
+def recorded(name: str, *parts: pa.Table, vehicles: list[dict[str, Any]] | None = None) -> None:
+    """Recordings that go through the one run of this file."""
+    FILES[name] = pa.concat_tables(parts)
+    REGISTERS[name] = vehicles or []
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Together:
+    """All recordings in one run."""
+    return publish_together(tmp_path_factory.mktemp("locks"), FILES, REGISTERS)
+
+
 def vehicle(name: str, cutoff_mps: float | None) -> dict[str, Any]:
     """A register row."""
     row = {"vehicle_id": name, "category": "N3", "axles": 2, "actuation": "air"}
     return row if cutoff_mps is None else {**row, "abs_cutoff_speed_mps": cutoff_mps}
 
 
-@pytest.mark.parametrize("rate_hz", [50.0, 100.0])
-def test_fmvss_121_each_lockup_above_20_mph_at_most_1_s(published: Run, rate_hz: float) -> None:
+RATES_HZ = (50.0, 100.0)
+CASES_121 = {"allowed": (20.0, 0.9), "too long": (20.0, 1.1), "slow": (8.0, 1.5)}
+for rate in RATES_HZ:
+    parts = [one_locks(name, v, s, number=k, rate_hz=rate) for k, (name, (v, s)) in enumerate(CASES_121.items())]
+    recorded(f"121 {rate}", *parts, vehicles=[vehicle("V1", CUTOFFS["20 mph"])])
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_fmvss_121_each_lockup_above_20_mph_at_most_1_s(run: Together, rate_hz: float) -> None:
     """S5.3.1 (c), verified: above 20 mph wheels may lock repeatedly, each lockup at most 1 s; (d) below, any duration.
 
     Lockup means 100 % slip there and under 5 % of the vehicle's speed here, so a lockup is some ms longer here.
     """
-    cases = {"allowed": (20.0, 0.9), "too long": (20.0, 1.1), "slow": (8.0, 1.5)}
-    parts = [one_locks(name, v, s, number=k, rate_hz=rate_hz) for k, (name, (v, s)) in enumerate(cases.items())]
-    run = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=[vehicle("V1", CUTOFFS["20 mph"])])
-    events = run.events
-    for name, (speed, lasts) in cases.items():
+    found = run[f"121 {rate_hz}"]
+    events = found.events
+    for name, (speed, lasts) in CASES_121.items():
         assert events.lockup_s[name] == pytest.approx(lasts, abs=TIME_S + 1 / rate_hz)
-        _check_wheel(run.wheels.loc[(name, "2R")], Stop(25.0, DECEL), speed, lasts, 1 / rate_hz)
+        _check_wheel(found.wheels.loc[(name, "2R")], Stop(25.0, DECEL), speed, lasts, 1 / rate_hz)
     assert events.lockup.tolist() == [True, True, True]
     assert events.lockup_above_cutoff.tolist() == [True, True, False]
     over = events.lockup_above_cutoff & (events.lockup_s > 1.0)
@@ -89,25 +110,34 @@ def _check_wheel(row: pd.Series, stop: Stop, speed: float, lasts: float, step_s:
     assert row.peak_slip == pytest.approx(1.0, abs=1e-9)
 
 
-def test_fmvss_121_repeated_lockups(published: Run) -> None:
+def twice(time_s: np.ndarray) -> np.ndarray:
+    """A wheel that locks twice for 0.7 s."""
+    return np.minimum(locked(1.0, 0.7)(time_s), locked(2.5, 0.7)(time_s))
+
+
+recorded("twice", recording(Stop(25.0, DECEL), "twice", wheel_share=dict.fromkeys(WHEELS, rolling) | {"1L": twice}))
+
+
+def test_fmvss_121_repeated_lockups(run: Together) -> None:
     """S5.3.1 (c): two lockups of 0.7 s are each allowed; the longest counts for the event, the sum for the wheel."""
-    first, second = locked(1.0, 0.7), locked(2.5, 0.7)
-    shares = dict.fromkeys(WHEELS, rolling) | {"1L": lambda t: np.minimum(first(t), second(t))}
-    run = published({"twice.parquet": recording(Stop(25.0, DECEL), "twice", wheel_share=shares)})
-    assert run.events.lockup_s["twice"] == pytest.approx(0.7, abs=TIME_S)
-    assert run.wheels.lockup_s[("twice", "1L")] == pytest.approx(1.4, abs=2 * TIME_S)
+    assert run["twice"].events.lockup_s["twice"] == pytest.approx(0.7, abs=TIME_S)
+    assert run["twice"].wheels.lockup_s[("twice", "1L")] == pytest.approx(1.4, abs=2 * TIME_S)
 
 
-@pytest.mark.parametrize("rate_hz", [50.0, 100.0])
-def test_fmvss_135_no_lockup_longer_than_a_tenth_above_15_kmh(published: Run, rate_hz: float) -> None:
+CASES_135 = {"brief": (20.0, 0.05), "lock": (20.0, 0.2), "just above": (17 * KMH, 0.3), "below": (14 * KMH, 0.4)}
+CAR = {"vehicle_id": "V1", "category": "M1", "axles": 2, "actuation": "hydraulic"}
+for rate in RATES_HZ:
+    parts = [one_locks(name, v, s, number=k, rate_hz=rate) for k, (name, (v, s)) in enumerate(CASES_135.items())]
+    recorded(f"135 {rate}", *parts, vehicles=[CAR])
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_fmvss_135_no_lockup_longer_than_a_tenth_above_15_kmh(run: Together, rate_hz: float) -> None:
     """Every road test, verified: no wheel locked for longer than 0.1 s above 15 km/h.
 
     0.05 s is allowed anywhere (no lockup), 0.2 s is one; at 14 km/h it is a lockup that says nothing of health.
     """
-    cases = {"brief": (20.0, 0.05), "lock": (20.0, 0.2), "just above": (17 * KMH, 0.3), "below": (14 * KMH, 0.4)}
-    parts = [one_locks(name, v, s, number=k, rate_hz=rate_hz) for k, (name, (v, s)) in enumerate(cases.items())]
-    car = {"vehicle_id": "V1", "category": "M1", "axles": 2, "actuation": "hydraulic"}
-    events = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=[car]).events
+    events = run[f"135 {rate_hz}"].events
     assert events.lockup.to_dict() == {"brief": False, "lock": True, "just above": True, "below": True}
     assert events.lockup_above_cutoff.to_dict() == {"brief": False, "lock": True, "just above": True, "below": False}
     assert events.lockup_s["brief"] == 0.0
@@ -115,40 +145,49 @@ def test_fmvss_135_no_lockup_longer_than_a_tenth_above_15_kmh(published: Run, ra
     assert events.cutoff_speed_mps.tolist() == pytest.approx([15 * KMH] * 4)
 
 
-def test_three_cutoffs_from_the_register(published: Run) -> None:
+ONSETS_KMH = {"a": 14.0, "b": 16.6, "c": 20.0, "d": 40.0}
+recorded(
+    "cut-offs",
+    *(
+        one_locks(f"{name} {limit}", onset * KMH, 0.6, vehicle_id=limit, number=k)
+        for limit in CUTOFFS
+        for k, (name, onset) in enumerate(ONSETS_KMH.items())
+    ),
+    vehicles=[vehicle(limit, speed) for limit, speed in CUTOFFS.items()],
+)
+
+
+def test_three_cutoffs_from_the_register(run: Together) -> None:
     """15 km/h (FMVSS 135; UN R13 from memory), 20 mph (FMVSS 121, 105 heavy), 10 mph (FMVSS 105 light); else verified.
 
     The same lockups on vehicles with each cut-off. A lockup counts above it if the wheel had been locked for 0.1 s
     there: at 3 m/s2 that is 1.1 km/h after the onset. 16.1 km/h = 10 mph lies between the second and the third.
     """
-    onsets_kmh = {"a": 14.0, "b": 16.6, "c": 20.0, "d": 40.0}
     above = {"15 km/h": "bcd", "10 mph": "cd", "20 mph": "d"}
-    parts = [
-        one_locks(f"{name} {limit}", onset * KMH, 0.6, vehicle_id=limit, number=k)
-        for limit in CUTOFFS
-        for k, (name, onset) in enumerate(onsets_kmh.items())
-    ]
-    register = [vehicle(limit, speed) for limit, speed in CUTOFFS.items()]
-    run = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=register)
-    assert run.events.lockup.tolist() == [True] * 12
-    got = {limit: "".join(n for n in onsets_kmh if run.events.lockup_above_cutoff[f"{n} {limit}"]) for limit in CUTOFFS}
+    events = run["cut-offs"].events
+    assert events.lockup.tolist() == [True] * 12
+    got = {limit: "".join(n for n in ONSETS_KMH if events.lockup_above_cutoff[f"{n} {limit}"]) for limit in CUTOFFS}
     assert got == above
 
 
-def test_locked_wheels_are_named(published: Run) -> None:
+recorded("axle", one_locks("axle", 15.0, 0.8, wheels=("2L", "2R")))
+recorded("blind", recording(Stop(25.0, DECEL), "blind"))
+recorded("long", one_locks("long", 10.0, 2.0, rate_hz=100.0))
+
+
+def test_locked_wheels_are_named(run: Together) -> None:
     """Only the wheels that stood have locked; the others say so with false and zero, not with NULL."""
-    run = published({"axle.parquet": one_locks("axle", 15.0, 0.8, wheels=("2L", "2R"))})
-    wheels = run.wheels.loc["axle"]
+    wheels = run["axle"].wheels.loc["axle"]
     assert wheels.lockup.to_dict() == {"1L": False, "1R": False, "2L": True, "2R": True}
-    assert run.events.wheels_locked["axle"] == "2L+2R"
+    assert run["axle"].events.wheels_locked["axle"] == "2L+2R"
     assert wheels.lockup_s[["1L", "1R"]].tolist() == [0.0, 0.0]
     assert wheels.slide_m[["1L", "1R"]].tolist() == [0.0, 0.0]
     assert wheels.lockup_onset_s[["1L", "1R"]].isna().all()
 
 
-def test_without_wheel_speeds_there_is_no_word_on_lockups(published: Run) -> None:
+def test_without_wheel_speeds_there_is_no_word_on_lockups(run: Together) -> None:
     """No wheel speeds: NULL, which is neither locked nor sound."""
-    events = published({"blind.parquet": recording(Stop(25.0, DECEL), "blind")}).events
+    events = run["blind"].events
     assert events[["lockup", "lockup_s", "lockup_above_cutoff", "modulation"]].isna().all(axis=None)
 
 
@@ -200,27 +239,31 @@ ALLOWANCES: dict[str, tuple[dict[str, Any], str, dict[str, tuple[dict[str, tuple
 }
 
 
-@pytest.mark.parametrize("source", ALLOWANCES)
-def test_what_the_product_says_of_each_lockup(published: Run, source: str) -> None:
-    """Through ingest; the word on the event is that on its locked wheels, here all alike."""
-    unit, rule, cases = ALLOWANCES[source]
+for rules, (unit, _, cases) in enumerate(ALLOWANCES.values()):
     parts = [several(name, locks, k) for k, (name, (locks, _)) in enumerate(cases.items())]
-    run = published({"locks.parquet": pa.concat_tables(parts)}, vehicles=[{"vehicle_id": "V1", "axles": 2, **unit}])
-    got = {name: None if pd.isna(word) else bool(word) for name, word in run.events.lockup_allowed.items()}
+    recorded(f"allowances {rules}", *parts, vehicles=[{"vehicle_id": "V1", "axles": 2, **unit}])
+
+
+@pytest.mark.parametrize("source", ALLOWANCES)
+def test_what_the_product_says_of_each_lockup(run: Together, source: str) -> None:
+    """Through ingest; the word on the event is that on its locked wheels, here all alike."""
+    _, rule, cases = ALLOWANCES[source]
+    found = run[f"allowances {list(ALLOWANCES).index(source)}"]
+    got = {name: None if pd.isna(word) else bool(word) for name, word in found.events.lockup_allowed.items()}
     assert got == {name: word for name, (_, word) in cases.items()}
-    assert set(run.events.lockup_rule) == {rule}
+    assert set(found.events.lockup_rule) == {rule}
     for name, (locks, word) in cases.items():
-        wheels = run.wheels.loc[name]
+        wheels = found.wheels.loc[name]
         for wheel in WHEELS:
             said = wheels.lockup_allowed[wheel]
             assert (None if pd.isna(said) else bool(said)) == (word if wheel in locks else None)
 
 
-def test_time_above_each_cutoff(published: Run) -> None:
+def test_time_above_each_cutoff(run: Together) -> None:
     """A wheel locked from 10 m/s for 2 s at 3 m/s2: above v for (10 - v) / 3; computed."""
-    run = published({"locks.parquet": one_locks("long", 10.0, 2.0, rate_hz=100.0)})
-    row = run.wheels.loc[("long", "2R")]
+    found = run["long"]
+    row = found.wheels.loc[("long", "2R")]
     for name, speed in (("15_kmh", 15 * KMH), ("10_mph", 10 * MPH), ("20_mph", 20 * MPH)):
         assert row[f"locked_above_{name}_s"] == pytest.approx(min((10.0 - speed) / DECEL, 2.0), abs=0.02)
-    assert run.wheels.loc[("long", "1L")][["locked_above_15_kmh_s", "locked_above_20_mph_s"]].tolist() == [0.0, 0.0]
-    assert run.events.lockup_allowed.isna().all() and run.events.lockup_rule.isna().all()  # no category
+    assert found.wheels.loc[("long", "1L")][["locked_above_15_kmh_s", "locked_above_20_mph_s"]].tolist() == [0.0, 0.0]
+    assert found.events.lockup_allowed.isna().all() and found.events.lockup_rule.isna().all()  # no category

@@ -4,19 +4,32 @@ Every row of a table becomes a recording in closed form (dead time, then constan
 columns of the published ``events``. The braking phase ends at 0.3 m/s, so a distance may be short by 0.3^2 / 2a.
 """
 
-from collections.abc import Callable
 from math import ceil
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
-from product_run import Published, Stop, stops_file
+from product_run import Stop, Together, publish_together, stops_file
 
 from fleetbrake.core.units import FOOT, KMH, MPH
 
 #: These made stops begin with a step of the deceleration, which the reference speed takes for a very steep ramp.
 STEP = 5e-4
 
-Run = Callable[..., Published]
+#: Recordings of each test by a name, which is that of the file.
+FILES: dict[str, pa.Table] = {}
+
+
+def recorded(name: str, stops: list[tuple[str, Stop]], **how: Any) -> None:
+    """Stops that go through the one run of this file."""
+    FILES[name] = stops_file(stops, **how)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Together:
+    """All recordings in one run."""
+    return publish_together(tmp_path_factory.mktemp("tables"), FILES)
 
 
 def end_m(decel_mps2: float) -> float:
@@ -33,19 +46,24 @@ FMVSS_105_TABLE_III = {
 PRINTED_TOO_LONG_FT = {9.5: 1, 6.7: 2}
 
 
-@pytest.mark.parametrize("rate_hz", [50.0, 100.0])
-def test_fmvss_105_table_iii(published: Run, rate_hz: float) -> None:
-    stops = [(f"{a}", Stop(60 * MPH, a * FOOT)) for a in FMVSS_105_TABLE_III]
-    run = published({"table.parquet": stops_file(stops, rate_hz=rate_hz)})
-    feet = run.events.braking_distance_m / FOOT
+RATES_HZ = (50.0, 100.0)
+for rate in RATES_HZ:
+    recorded(f"table {rate}", [(f"{a}", Stop(60 * MPH, a * FOOT)) for a in FMVSS_105_TABLE_III], rate_hz=rate)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_fmvss_105_table_iii(run: Together, rate_hz: float) -> None:
+    feet = run[f"table {rate_hz}"].events.braking_distance_m / FOOT
     rounded_up = {a: ceil(feet[f"{a}"]) for a in FMVSS_105_TABLE_III}
     assert rounded_up == {a: feet_ - PRINTED_TOO_LONG_FT.get(a, 0) for a, feet_ in FMVSS_105_TABLE_III.items()}
 
 
-def test_fmvss_105_fade_requirements(published: Run) -> None:
+recorded("fade", [(f"{a}", Stop(60 * MPH, a * FOOT)) for a in (7, 6, 12)])
+
+
+def test_fmvss_105_fade_requirements(run: Together) -> None:
     """S5.1.3 (verified): 7, 6 and 12 ft/s2 from 60 mph are 554, 646 and 323 ft; the deceleration comes back."""
-    stops = [(f"{a}", Stop(60 * MPH, a * FOOT)) for a in (7, 6, 12)]
-    events = published({"fade.parquet": stops_file(stops)}).events
+    events = run["fade"].events
     assert [ceil(d / FOOT) for d in events.braking_distance_m] == [554, 646, 323]
     assert (events.mfdd_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=1e-6)
     assert (events.peak_decel_mps2 / FOOT).tolist() == pytest.approx([7, 6, 12], rel=STEP)
@@ -64,11 +82,15 @@ FMVSS_135 = {
 }
 
 
-@pytest.mark.parametrize("rate_hz", [50.0, 100.0])
-def test_fmvss_135_distances_and_mfdd(published: Run, rate_hz: float) -> None:
+for rate in RATES_HZ:
+    limits = [(f"{c}", Stop(v * KMH, 1 / (25.92 * c), lag_s=0.36)) for c, (v, _, _) in FMVSS_135.items()]
+    recorded(f"limits {rate}", limits, rate_hz=rate)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_fmvss_135_distances_and_mfdd(run: Together, rate_hz: float) -> None:
     """0.10 V is 0.36 s of dead time; it must be in the distance and must not be in the MFDD."""
-    stops = [(f"{c}", Stop(v * KMH, 1 / (25.92 * c), lag_s=0.36)) for c, (v, _, _) in FMVSS_135.items()]
-    events = published({"limits.parquet": stops_file(stops, rate_hz=rate_hz)}).events
+    events = run[f"limits {rate_hz}"].events
     for c, (v, limit, decel) in FMVSS_135.items():
         row = events.loc[f"{c}"]
         assert row.braking_distance_m == pytest.approx(0.10 * v + c * v * v, abs=end_m(decel))
@@ -79,11 +101,12 @@ def test_fmvss_135_distances_and_mfdd(published: Run, rate_hz: float) -> None:
         assert row.mean_decel_mps2 < row.mfdd_mps2
 
 
-def test_fmvss_135_hot_stop_share(published: Run) -> None:
+recorded("hot", [(name, Stop(100 * KMH, share * 6.43, lag_s=0.36)) for name, share in (("cold", 1.0), ("hot", 0.62))])
+
+
+def test_fmvss_135_hot_stop_share(run: Together) -> None:
     """S7.14.4 (verified): a hot stop needs 60 % of the cold deceleration; two events say what it has."""
-    cold, hot = 6.43, 0.62 * 6.43
-    stops = [("cold", Stop(100 * KMH, cold, lag_s=0.36)), ("hot", Stop(100 * KMH, hot, lag_s=0.36))]
-    events = published({"hot.parquet": stops_file(stops)}).events
+    events = run["hot"].events
     assert events.mfdd_mps2["hot"] / events.mfdd_mps2["cold"] == pytest.approx(0.62, rel=1e-6)
 
 
@@ -98,25 +121,30 @@ R13 = {
 }
 
 
-def test_r13_pairs_of_distance_and_mfdd(published: Run) -> None:
+recorded("r13", [(name, Stop(v * KMH, d / 25.92, lag_s=lag)) for name, (lag, d, v, _, _) in R13.items()])
+
+
+def test_r13_pairs_of_distance_and_mfdd(run: Together) -> None:
     """Distance to the printed digits; MFDD to 1 %: the divisors are rounded (130 for 129.6, 115 for 114.0)."""
-    stops = [(name, Stop(v * KMH, d / 25.92, lag_s=lag)) for name, (lag, d, v, _, _) in R13.items()]
-    events = published({"r13.parquet": stops_file(stops)}).events
+    events = run["r13"].events
     for name, (_, _, _, limit, mfdd) in R13.items():
         assert events.braking_distance_m[name] == pytest.approx(limit, abs=0.005 + end_m(mfdd))
         assert events.mfdd_mps2[name] == pytest.approx(mfdd, rel=0.01)
 
 
 # --- MFDD worked through by hand from UN R13 Annex 4, 1.1.2 (formula verified; vectors C1 to C3 computed).
-def test_mfdd_vectors(published: Run) -> None:
-    stops = [
-        ("C1", Stop(100 * KMH, 6.43, lag_s=0.36)),
-        ("C1 without dead time", Stop(100 * KMH, 6.43)),
-        ("C2", Stop(60 * KMH, 5.0)),
-        ("C3", Stop(100 * KMH, 6.0, rise_s=0.5)),
-        ("stops at 15 %", Stop(100 * KMH, 6.0, to_mps=15 * KMH)),
-    ]
-    events = published({"mfdd.parquet": stops_file(stops)}).events
+VECTORS = [
+    ("C1", Stop(100 * KMH, 6.43, lag_s=0.36)),
+    ("C1 without dead time", Stop(100 * KMH, 6.43)),
+    ("C2", Stop(60 * KMH, 5.0)),
+    ("C3", Stop(100 * KMH, 6.0, rise_s=0.5)),
+    ("stops at 15 %", Stop(100 * KMH, 6.0, to_mps=15 * KMH)),
+]
+recorded("mfdd", VECTORS)
+
+
+def test_mfdd_vectors(run: Together) -> None:
+    events = run["mfdd"].events
     mfdd, distance = events.mfdd_mps2, events.braking_distance_m
     assert distance["C1"] == pytest.approx(70.00, abs=0.005 + end_m(6.43))
     assert mfdd["C1"] == pytest.approx(6.430, abs=5e-4)
@@ -139,11 +167,14 @@ class TwoSteps(Stop):
         return np.maximum(falling, 0.0)
 
 
-def test_mfdd_of_a_changing_deceleration_is_a_mean_over_distance(published: Run) -> None:
+recorded("steps", [("two steps", TwoSteps(30.0, 6.0))])
+
+
+def test_mfdd_of_a_changing_deceleration_is_a_mean_over_distance(run: Together) -> None:
     """Computed: v_b = 24, v_e = 3 m/s; 24 to 15 m/s at 6 m/s2 take 29.25 m, 15 to 3 m/s at 3 m/s2 take 36 m.
 
     Mean over distance (24^2 - 3^2) / (2 * 65.25) = 4.345 m/s2; over time it would be 21 / 5.5 = 3.818. The regulation's
     mean is the first; 0.01 because the speed has a kink between two samples at most.
     """
-    events = published({"steps.parquet": stops_file([("two steps", TwoSteps(30.0, 6.0))])}).events
+    events = run["steps"].events
     assert events.mfdd_mps2["two steps"] == pytest.approx(4.345, abs=0.01)

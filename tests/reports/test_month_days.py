@@ -79,20 +79,14 @@ def test_a_month_that_was_not_scored_says_how_to_score_it(tmp_path: Path) -> Non
     assert text.count("Notscoredinthismonth.") == 3
 
 
-def test_the_pdf_shows_the_planned_day_though_it_lies_after_the_month(store: Path, tmp_path: Path) -> None:
-    plan = reads.plan(store)
-    assert plan["planned_on"].max() < date(2026, 2, 1)
-    moved = build_store(tmp_path / "store")
-    with rebuilding(moved) as con:
-        replace_table(con, "inspection_plan", plan.assign(planned_on=date(2026, 2, 17)))
-    text = _pdf_text(moved, tmp_path)
-    listed = text[text.index("Vehiclestoinspect") : text.index("Flagsthatarestillopen")]
-    assert listed.count("planned17Feb2026") == len(plan) == 4
-
-
-def test_the_pdf_lists_vehicles_without_a_sign_as_ids_only(tmp_path: Path) -> None:
+def test_the_pdf_shows_planned_days_after_the_month_vehicles_without_a_sign_as_ids_and_six_notes(
+    store: Path, tmp_path: Path
+) -> None:
+    """Of one store: a plan that lies after the month, seventy calm vehicles and two trailers, thirteen drivers."""
     trailers = ("TRL-1", "TRL-2")
     grown = build_store(tmp_path / "store")
+    plan, first = reads.plan(store), reads.drivers(store).iloc[[0]]
+    assert plan["planned_on"].max() < date(2026, 2, 1)
     health = reads.frame(grown, "SELECT * FROM vehicle_health ORDER BY rank")
     calm = health[health["priority"] == "no_sign"].iloc[[0]]
     more = [calm.assign(vehicle_id=f"CALM-{n:03d}", rank=100 + n) for n in range(70)]
@@ -100,9 +94,14 @@ def test_the_pdf_lists_vehicles_without_a_sign_as_ids_only(tmp_path: Path) -> No
         calm.assign(vehicle_id=t, rank=200, category="O4", priority="too_little_evidence", events_used=0)
         for t in trailers
     ]
+    noted = [first.assign(driver_id=f"D-x{n}", rank=n, note=f"Note number {n} ends.") for n in range(1, 14)]
     with rebuilding(grown) as con:
         replace_table(con, "vehicle_health", pd.concat([health, *more]))
+        replace_table(con, "inspection_plan", plan.assign(planned_on=date(2026, 2, 17)))
+        replace_table(con, "driver_style", pd.concat(noted))
     text = _pdf_text(grown, tmp_path)
+    listed = text[text.index("Vehiclestoinspect") : text.index("Flagsthatarestillopen")]
+    assert listed.count("planned17Feb2026") == len(plan) == 4
     calm_before = int((health["priority"] == "no_sign").sum())
     assert f"notcleared,andduefortheirinspectionsasever:{calm_before + 70}" in text
     assert f"and{calm_before + 70 - 48}more" in text and "CALM-041" in text and "CALM-042" not in text
@@ -112,15 +111,6 @@ def test_the_pdf_lists_vehicles_without_a_sign_as_ids_only(tmp_path: Path) -> No
     )
     assert f"bytheirdates:2{'·'.join(dated)}" in text
     assert f"neithergoodnorbad:1{PLAIN.vehicles[-1]}" in text
-
-
-def test_notes_of_the_first_six_drivers_stand_under_their_rows(tmp_path: Path) -> None:
-    store = build_store(tmp_path / "store")
-    first = reads.drivers(store).iloc[[0]]
-    rows = [first.assign(driver_id=f"D-x{n}", rank=n, note=f"Note number {n} ends.") for n in range(1, 14)]
-    with rebuilding(store) as con:
-        replace_table(con, "driver_style", pd.concat(rows))
-    text = _pdf_text(store, tmp_path)
     assert [n for n in range(1, 14) if f"Notenumber{n}ends." in text] == list(range(1, 7))
 
 

@@ -45,65 +45,75 @@ def brake(fleet: Fleet, vehicle: str, day: int, factor: float = 1.0, scatter: fl
     )  # fmt: skip
 
 
-def test_many_events_of_one_trip_are_one_witness() -> None:
-    """Given forty weak applications in two trips, or in forty, expect only the many trips to rank."""
+@pytest.fixture(scope="module")
+def con() -> duckdb.DuckDBPyConnection:
+    """The vehicles of many tests judged in one run: peers are of one category, and each test has one of its own."""
     fleet = Fleet()
+    for adds in (_trips, _winter, _heavy_foot, _new_loggers, _lost_signals, _wears, _slow_category):
+        adds(fleet)
+    return scored(fleet)
+
+
+def _trips(fleet: Fleet) -> None:
     for number in range(6):
-        fleet.vehicle(f"peer{number}")
+        fleet.vehicle(f"peer{number}", category="M3")
         for day in range(40):
             brake(fleet, f"peer{number}", day)
     for name in ("two_trips", "many_trips"):
-        fleet.vehicle(name)
+        fleet.vehicle(name, category="M3")
     for i in range(40):
         brake(fleet, "two_trips", i % 2, 0.6)
         brake(fleet, "many_trips", i, 0.6)
-    con = scored(fleet)
+
+
+def test_many_events_of_one_trip_are_one_witness(con: duckdb.DuckDBPyConnection) -> None:
+    """Given forty weak applications in two trips, or in forty, expect only the many trips to rank."""
     assert verdict(con, "many_trips")["priority"] in FLAGGED
     few = verdict(con, "two_trips")
     assert few["priority"] == "too_little_evidence" and "on 2 trips" in few["reason"]
 
 
-def test_what_happens_to_the_whole_fleet_is_not_the_vehicles() -> None:
-    """Given winter tyres for all from day 20 on (15 % less), expect no verdict but on the one that lost 40 %."""
-    fleet = Fleet()
+def _winter(fleet: Fleet) -> None:
     for number in range(12):
         name = f"v{number:02d}"
-        fleet.vehicle(name)
+        fleet.vehicle(name, category="N3")
         for day in range(40):
             weak = 0.6 if name == "v07" and day >= 20 else 1.0
             brake(fleet, name, day, weak * (0.85 if day >= 20 else 1.0))
-    con = scored(fleet)
-    flagged = con.execute(f"select vehicle_id from vehicle_health where priority in {FLAGGED}").fetchall()
-    assert flagged == [("v07",)]
+
+
+def test_what_happens_to_the_whole_fleet_is_not_the_vehicles(con: duckdb.DuckDBPyConnection) -> None:
+    """Given winter tyres for all from day 20 on (15 % less), expect no verdict but on the one that lost 40 %."""
+    flagged = f"select vehicle_id from vehicle_health where vehicle_id like 'v%' and priority in {FLAGGED}"
+    assert con.execute(flagged).fetchall() == [("v07",)]
     row = finding(con, "v07")
     assert abs((row["first_seen_on"] - DAY).days - 20) <= 1
     assert row["value"] / row["expected"] == pytest.approx(0.6, abs=0.05)  # 8 % scatter over some twenty trips
     assert abs(finding(con, "v03")["deviation"]) < 2
 
 
-def test_what_a_driver_does_on_every_vehicle_is_his() -> None:
-    """Given a driver whose applications show 25 % less on all he drives, expect his usual vehicle without a flag."""
-    fleet = Fleet()
+def _heavy_foot(fleet: Fleet) -> None:
     for number in range(10):
-        name = f"v{number:02d}"
-        fleet.vehicle(name)
+        name = f"driven{number:02d}"
+        fleet.vehicle(name, category="N2")
         for day in range(40):
             heavy_foot = number == 4 or day % 10 == number
             brake(fleet, name, day, 0.75 if heavy_foot else 1.0, driver_id="gentle" if heavy_foot else f"d{number}")
-    con = scored(fleet)
-    assert verdict(con, "v04")["priority"] == "no_sign"
-    assert abs(finding(con, "v04")["deviation"]) < 3  # 25 % would be more than three standard errors
 
 
-def test_a_new_logger_or_trigger_is_no_change_of_the_brakes() -> None:
-    """Given another speed source, or a higher trigger, from day 30 on with other effectiveness: nothing began."""
-    fleet = Fleet()
+def test_what_a_driver_does_on_every_vehicle_is_his(con: duckdb.DuckDBPyConnection) -> None:
+    """Given a driver whose applications show 25 % less on all he drives, expect his usual vehicle without a flag."""
+    assert verdict(con, "driven04")["priority"] == "no_sign"
+    assert abs(finding(con, "driven04")["deviation"]) < 3  # 25 % would be more than three standard errors
+
+
+def _new_loggers(fleet: Fleet) -> None:
     for number in range(6):
-        fleet.vehicle(f"peer{number}")
+        fleet.vehicle(f"logged{number}", category="M2")
         for day in range(60):
-            brake(fleet, f"peer{number}", day, speed_source="gnss", peak_decel_mps2=1.0 + 0.05 * (day * 7 % 50))
+            brake(fleet, f"logged{number}", day, speed_source="gnss", peak_decel_mps2=1.0 + 0.05 * (day * 7 % 50))
     for name in ("logger", "trigger"):
-        fleet.vehicle(name)
+        fleet.vehicle(name, category="M2")
         for day in range(60):
             new = day >= 30
             brake(
@@ -111,33 +121,40 @@ def test_a_new_logger_or_trigger_is_no_change_of_the_brakes() -> None:
                 speed_source="wheels" if new and name == "logger" else "gnss",
                 peak_decel_mps2=(3.0 if new and name == "trigger" else 1.0) + 0.05 * (day * 7 % 50),
             )  # fmt: skip
-    con = scored(fleet)
+
+
+def test_a_new_logger_or_trigger_is_no_change_of_the_brakes(con: duckdb.DuckDBPyConnection) -> None:
+    """Given another speed source, or a higher trigger, from day 30 on with other effectiveness: nothing began."""
     for name in ("logger", "trigger"):
         row = finding(con, name)
         assert row["events_used"] == 30
         assert abs(row["deviation"]) < 2 and verdict(con, name)["priority"] == "no_sign"
 
 
-@pytest.mark.parametrize(("trips", "ranks"), [(2, False), (3, True)])
-def test_a_flag_shows_on_three_trips_before_it_ranks(trips: int, ranks: bool) -> None:
-    fleet = Fleet()
-    fleet.vehicle("bus")
-    for day in range(12):
-        lost = {"2R": {"dropout_s": 1.0 if day >= 12 - trips else 0.0}, "1L": {"dropout_s": 0.0}}
-        fleet.event("bus", DAY + timedelta(days=day), lost)
-    con = scored(fleet)
-    row = only(con, "select * from indicators where wheel = '2R' and indicator = 'wheel_speed_dropout'")
-    assert (row["trips_seen"], row["ranks"]) == (trips, ranks)
-    assert (verdict(con, "bus")["priority"] in FLAGGED) is ranks
+def _lost_signals(fleet: Fleet) -> None:
+    for trips in (2, 3):
+        fleet.vehicle(f"bus {trips}", category="M1")
+        for day in range(48, 60):
+            lost = {"2R": {"dropout_s": 1.0 if day >= 60 - trips else 0.0}, "1L": {"dropout_s": 0.0}}
+            fleet.event(f"bus {trips}", DAY + timedelta(days=day), lost)
 
 
-def test_a_slow_loss_is_seen_as_a_trend() -> None:
-    """Given 0.7 % less each day for 60 days and no peers, expect a trend of that size and a verdict."""
-    fleet = Fleet()
-    fleet.vehicle("wears")
+def test_a_flag_shows_on_three_trips_before_it_ranks(con: duckdb.DuckDBPyConnection) -> None:
+    of = "select * from indicators where vehicle_id = ? and wheel = '2R' and indicator = 'wheel_speed_dropout'"
+    for trips, ranks in ((2, False), (3, True)):
+        row = only(con, of, f"bus {trips}")
+        assert (row["trips_seen"], row["ranks"]) == (trips, ranks)
+        assert (verdict(con, f"bus {trips}")["priority"] in FLAGGED) is ranks
+
+
+def _wears(fleet: Fleet) -> None:
+    fleet.vehicle("wears", category="N1")
     for day in range(60):
         brake(fleet, "wears", day, 1.0 - 0.007 * day)
-    con = scored(fleet)
+
+
+def test_a_slow_loss_is_seen_as_a_trend(con: duckdb.DuckDBPyConnection) -> None:
+    """Given 0.7 % less each day for 60 days and no peers, expect a trend of that size and a verdict."""
     row = finding(con, "wears")
     # ln(0.587) in 59 days is -0.27 in thirty; 8 % scatter leaves 0.02
     assert row["trend_per_30d"] / row["expected"] == pytest.approx(-0.27, abs=0.06)
@@ -216,30 +233,32 @@ def sound(fleet: Fleet, vehicle: str = "truck") -> None:
         brake(fleet, vehicle, day)
 
 
-@pytest.mark.parametrize("kind", ["inspection", "test"])
-@pytest.mark.parametrize("answered", [False, True])
-def test_an_unanswered_finding_or_failed_test_comes_first_whatever_the_score(kind: str, answered: bool) -> None:
+def test_an_unanswered_finding_or_failed_test_comes_first_whatever_the_score() -> None:
     fleet = Fleet()
-    for number in range(3):
-        sound(fleet, f"v{number}")
     found = DAY + timedelta(days=10)
-    if kind == "inspection":
-        fleet.add("inspections", inspection_id="i1", vehicle_id="v1", inspected_on=found, wheel="2L",
-                  finding="brake_drag", severity=3, note="seized")  # fmt: skip
-    else:
-        for wheel, force in (("1L", 9000.0), ("1R", 4000.0)):
-            fleet.add("brake_tests", vehicle_id="v1", tested_on=found, method="roller", wheel=wheel,
-                      axle_load_kg=4000.0, max_force_n=force, locked=False)  # fmt: skip
-    if answered:
-        fleet.add("repairs", vehicle_id="v1", repaired_on=found + timedelta(days=1), work="caliper_or_actuator")
+    for answered in (False, True):
+        for kind in ("inspection", "test"):
+            name = f"{kind} {answered}"
+            sound(fleet, name)
+            if kind == "inspection":
+                fleet.add("inspections", inspection_id=name, vehicle_id=name, inspected_on=found, wheel="2L",
+                          finding="brake_drag", severity=3, note="seized")  # fmt: skip
+            else:
+                for wheel, force in (("1L", 9000.0), ("1R", 4000.0)):
+                    fleet.add("brake_tests", vehicle_id=name, tested_on=found, method="roller", wheel=wheel,
+                              axle_load_kg=4000.0, max_force_n=force, locked=False)  # fmt: skip
+            if answered:
+                fleet.add("repairs", vehicle_id=name, repaired_on=found + timedelta(days=1), work="caliper_or_actuator")
     con = scored(fleet)
-    row = verdict(con, "v1")
-    assert (row["priority"] == "before_next_trip") is not answered
-    if not answered:
-        assert row["rank"] == 1 and row["open_report"] and row["leading_indicator"] is None
-        con.execute("delete from inspections; delete from brake_tests")
-        judge_vehicles(con)
-        assert row["health_score"] == verdict(con, "v1")["health_score"]  # the score is that of the recordings
+    before = {kind: verdict(con, f"{kind} False") for kind in ("inspection", "test")}
+    for kind, row in before.items():
+        assert row["priority"] == "before_next_trip" != verdict(con, f"{kind} True")["priority"]
+        assert row["rank"] <= 2 and row["open_report"] and row["leading_indicator"] is None
+    con.execute("delete from inspections; delete from brake_tests")
+    judge_vehicles(con)
+    for kind, row in before.items():
+        # the score is that of the recordings
+        assert row["health_score"] == verdict(con, f"{kind} False")["health_score"]
 
 
 def test_how_long_ago_the_brakes_were_asked_for_much_is_told() -> None:
@@ -269,18 +288,19 @@ def test_the_evidence_of_a_past_day_knows_nothing_later() -> None:
     models.drop_temporary(con)
 
 
-def test_a_category_that_is_bad_as_a_whole_is_not_its_own_measure() -> None:
-    """Given eight trucks that all build up in 1.2 s, expect them held against what is typical, not each other."""
+def _slow_category(fleet: Fleet) -> None:
     rng = random.Random(3)
-    fleet = Fleet()
     for number in range(8):
-        name = f"v{number}"
+        name = f"slow{number}"
         fleet.vehicle(name)
-        for day in range(20):
+        for day in range(40, 60):
             fleet.event(name, DAY + timedelta(days=day), build_up_s=rng.gauss(1.2, 0.05), demand_kind="pedal",
                         gross_mass_kg=18000.0)  # fmt: skip
-    con = scored(fleet)
-    flagged = con.execute(f"select count(*) from vehicle_health where priority in {FLAGGED}").fetchone()
-    assert flagged == (8,)
+
+
+def test_a_category_that_is_bad_as_a_whole_is_not_its_own_measure(con: duckdb.DuckDBPyConnection) -> None:
+    """Given eight trucks that all build up in 1.2 s, expect them held against what is typical, not each other."""
+    flagged = f"select count(*) from vehicle_health where vehicle_id like 'slow%' and priority in {FLAGGED}"
+    assert con.execute(flagged).fetchone() == (8,)
     # trucks with air brakes: 0.45 s (FMVSS 121 S5.3.3, verified) and three prior spreads of 0.04 s
-    assert finding(con, "v3", "slow_response")["expected"] == pytest.approx(0.57)
+    assert finding(con, "slow3", "slow_response")["expected"] == pytest.approx(0.57)

@@ -5,74 +5,100 @@ Noise is seeded; the faults are several times the scatter, so that a verdict doe
 
 import json
 import random
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
+import duckdb
 import pytest
 from scoring_fleet import DAY, Fleet
 from vehicle_fleet import brakes, finding, health, scored
 
 from fleetbrake.scoring.priors import INDICATOR_PRIORS
 
-
-def sound_peers(fleet: Fleet, count: int = 6, **values: Any) -> None:
-    for number in range(count):
-        fleet.vehicle(f"peer{number}")
-        brakes(fleet, f"peer{number}", [1.0] * 30, **values)
+#: What each test puts into the fleet.
+_VEHICLES: list[Callable[[Fleet], None]] = []
 
 
-def test_weak_brakes_are_found_with_their_first_day_and_events() -> None:
+def of_the_fleet(adds: Callable[[Fleet], None]) -> Callable[[Fleet], None]:
+    """Mark what adds vehicles of a test."""
+    _VEHICLES.append(adds)
+    return adds
+
+
+@pytest.fixture(scope="module")
+def con() -> duckdb.DuckDBPyConnection:
+    """The vehicles of these tests judged in one run: peers are of one category, and each test has one of its own."""
     fleet = Fleet()
-    sound_peers(fleet)
-    fleet.vehicle("weak")
-    events = brakes(fleet, "weak", [1.0] * 15 + [0.6] * 15)
-    con = scored(fleet)
+    for adds in _VEHICLES:
+        adds(fleet)
+    return scored(fleet)
+
+
+def sound_peers(fleet: Fleet, of: str, factor: float = 1.0, **values: Any) -> None:
+    """Six sound vehicles of a category, 30 applications each."""
+    for number in range(6):
+        fleet.vehicle(f"{of} peer{number}", category=of)
+        brakes(fleet, f"{of} peer{number}", [factor] * 30, **values)
+
+
+WEAK: list[str] = []
+
+
+@of_the_fleet
+def _weak(fleet: Fleet) -> None:
+    sound_peers(fleet, "N3")
+    fleet.vehicle("weak", category="N3")
+    WEAK[:] = brakes(fleet, "weak", [1.0] * 15 + [0.6] * 15)
+    fleet.vehicle("icy", category="N3")
+    brakes(fleet, "icy", [0.3] * 20, friction_used_up=True, surface="snow_or_ice")
+
+
+def test_weak_brakes_are_found_with_their_first_day_and_events(con: duckdb.DuckDBPyConnection) -> None:
     row = finding(con, "weak", "low_brake_effectiveness")
     assert row["value"] == pytest.approx(0.006, rel=0.1)  # the 40 % less after the change, scatter 8 %
     assert row["expected"] == pytest.approx(0.010, rel=0.1)
     assert row["deviation"] > 5
     assert row["first_seen_on"] == DAY + timedelta(days=15)
     assert row["events_used"] == 15
-    assert set(json.loads(row["evidence"])) <= set(events[15:])
+    assert set(json.loads(row["evidence"])) <= set(WEAK[15:])
     assert len(json.loads(row["evidence"])) == 5
     verdict = health(con, "weak")
-    assert (verdict["rank"], verdict["leading_indicator"]) == (1, "low_brake_effectiveness")
+    assert verdict["leading_indicator"] == "low_brake_effectiveness"
+    assert verdict["rank"] < health(con, "N3 peer0")["rank"]
     assert "less deceleration for the same demand" in verdict["reason"]
-    assert health(con, "peer0")["priority"] == "no_sign"
+    assert health(con, "N3 peer0")["priority"] == "no_sign"
 
 
-def test_heavy_load_is_not_weak_brakes_where_the_mass_is_known() -> None:
-    fleet = Fleet()
-    for number in range(6):
-        fleet.vehicle(f"peer{number}", max_mass_kg=18000.0)
-        brakes(fleet, f"peer{number}", [2.0] * 20, gross_mass_kg=9000.0)
-    fleet.vehicle("laden", max_mass_kg=18000.0)
+def test_tyres_at_their_limit_say_nothing_about_brakes(con: duckdb.DuckDBPyConnection) -> None:
+    assert con.execute("select count(*) from indicators where vehicle_id = 'icy'").fetchone() == (0,)
+    assert health(con, "icy")["priority"] == "too_little_evidence"
+
+
+@of_the_fleet
+def _laden(fleet: Fleet) -> None:
+    sound_peers(fleet, "M3", 2.0, gross_mass_kg=9000.0)
+    fleet.vehicle("laden", category="M3")
     brakes(fleet, "laden", [1.0] * 20, gross_mass_kg=18000.0)
-    con = scored(fleet)
+
+
+def test_heavy_load_is_not_weak_brakes_where_the_mass_is_known(con: duckdb.DuckDBPyConnection) -> None:
     assert abs(finding(con, "laden", "low_brake_effectiveness")["deviation"]) < 1
     assert health(con, "laden")["priority"] == "no_sign"
 
 
-def test_without_peers_the_own_past_counts() -> None:
-    fleet = Fleet()
-    fleet.vehicle("alone")
+@of_the_fleet
+def _alone(fleet: Fleet) -> None:
+    fleet.vehicle("alone", category="M2")
     brakes(fleet, "alone", [1.0] * 20 + [0.6] * 20)
-    fleet.vehicle("steady", category="M3")
+    fleet.vehicle("steady", category="N2")
     brakes(fleet, "steady", [0.6] * 40)
-    con = scored(fleet)
+
+
+def test_without_peers_the_own_past_counts(con: duckdb.DuckDBPyConnection) -> None:
     assert finding(con, "alone", "low_brake_effectiveness")["deviation"] > 5
     assert "its own past" in health(con, "alone")["reason"]
     assert abs(finding(con, "steady", "low_brake_effectiveness")["deviation"]) < 2
-
-
-def test_tyres_at_their_limit_say_nothing_about_brakes() -> None:
-    fleet = Fleet()
-    sound_peers(fleet)
-    fleet.vehicle("icy")
-    brakes(fleet, "icy", [0.3] * 20, friction_used_up=True, surface="snow_or_ice")
-    con = scored(fleet)
-    assert con.execute("select count(*) from indicators where vehicle_id = 'icy'").fetchone() == (0,)
-    assert health(con, "icy")["priority"] == "too_little_evidence"
 
 
 def axle(fleet: Fleet, vehicle: str, share: float, count: int = 30, **values: Any) -> None:
@@ -86,14 +112,25 @@ def axle(fleet: Fleet, vehicle: str, share: float, count: int = 30, **values: An
         fleet.event(vehicle, DAY + timedelta(days=i), wheels, **values)
 
 
-def test_the_wheel_with_less_slip_is_the_suspect() -> None:
-    fleet = Fleet()
-    for number in range(6):
-        fleet.vehicle(f"peer{number}")
-        axle(fleet, f"peer{number}", 1.0)
-    fleet.vehicle("uneven")
-    axle(fleet, "uneven", 0.55)
-    con = scored(fleet)
+NO_IMBALANCE: dict[str, dict[str, Any]] = {"split": {"surface": "split"}, "modulated": {"modulation": True}}
+SICK = {"backwards": {"steady_slip": -0.25}, "lost": {"steady_slip": 0.004, "dropout_s": 0.5}}
+
+
+@of_the_fleet
+def _uneven(fleet: Fleet) -> None:
+    for name in (*(f"even{number}" for number in range(6)), "uneven"):
+        fleet.vehicle(name, category="N1")
+        axle(fleet, name, 0.55 if name == "uneven" else 1.0)
+    for name, values in NO_IMBALANCE.items():
+        fleet.vehicle(name, category="M1")
+        axle(fleet, name, 0.3, **values)
+    for name, sick in SICK.items():
+        fleet.vehicle(name, category="M1")
+        for i in range(20):
+            fleet.event(name, DAY + timedelta(days=i), {"1L": sick, "1R": {"steady_slip": 0.02}})
+
+
+def test_the_wheel_with_less_slip_is_the_suspect(con: duckdb.DuckDBPyConnection) -> None:
     verdict = health(con, "uneven")
     assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("side_imbalance", "2L")
     row = finding(con, "uneven", "side_imbalance", "2L")
@@ -104,42 +141,32 @@ def test_the_wheel_with_less_slip_is_the_suspect() -> None:
     assert finding(con, "uneven", "side_imbalance", "2R")["deviation"] < 0
 
 
-@pytest.mark.parametrize("values", [{"surface": "split"}, {"modulation": True}])
-def test_split_surface_and_modulation_are_no_imbalance(values: dict[str, Any]) -> None:
-    fleet = Fleet()
-    fleet.vehicle("bus")
-    axle(fleet, "bus", 0.3, **values)
-    con = scored(fleet)
-    assert con.execute("select count(*) from indicators where indicator = 'side_imbalance'").fetchone() == (0,)
+@pytest.mark.parametrize("name", [*NO_IMBALANCE, *SICK])
+def test_split_surface_modulation_and_a_sick_signal_are_no_imbalance(con: duckdb.DuckDBPyConnection, name: str) -> None:
+    told = "select count(*) from indicators where vehicle_id = ? and indicator = 'side_imbalance'"
+    assert con.execute(told, [name]).fetchone() == (0,)
+    assert health(con, name)["rank"]  # the vehicle is there
 
 
-@pytest.mark.parametrize("sick", [{"steady_slip": -0.25}, {"steady_slip": 0.004, "dropout_s": 0.5}])
-def test_a_sick_signal_is_no_imbalance(sick: dict[str, float]) -> None:
-    fleet = Fleet()
-    fleet.vehicle("van")
-    for i in range(20):
-        fleet.event("van", DAY + timedelta(days=i), {"1L": sick, "1R": {"steady_slip": 0.02}})
-    con = scored(fleet)
-    assert con.execute("select count(*) from indicators where indicator = 'side_imbalance'").fetchone() == (0,)
-
-
-def test_drag_is_slip_after_release_above_the_other_wheels() -> None:
-    fleet = Fleet()
-    fleet.vehicle("hot")
+@of_the_fleet
+def _hot(fleet: Fleet) -> None:
+    fleet.vehicle("hot", category="O3")
     rng = random.Random(3)
     for i in range(20):
         slips = {wheel: rng.gauss(0, 0.001) for wheel in ("1L", "1R", "2L", "2R")}
         slips["1R"] += 0.02
         fleet.event("hot", DAY + timedelta(days=i), {w: {"released_slip": s} for w, s in slips.items()})
-    con = scored(fleet)
+
+
+def test_drag_is_slip_after_release_above_the_other_wheels(con: duckdb.DuckDBPyConnection) -> None:
     verdict = health(con, "hot")
     assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("brake_drag", "1R")
     assert finding(con, "hot", "brake_drag", "1R")["value"] == pytest.approx(0.02, abs=0.002)
     assert finding(con, "hot", "brake_drag", "2L")["deviation"] < 0
 
 
-def test_slow_response_against_peers_and_against_the_published_time() -> None:
-    fleet = Fleet()
+@of_the_fleet
+def _slow(fleet: Fleet) -> None:
     rng = random.Random(4)
     for name, actuation, seconds in [
         ("slow", "air", 0.9),
@@ -151,27 +178,26 @@ def test_slow_response_against_peers_and_against_the_published_time() -> None:
             fleet.event(name, DAY + timedelta(days=i), hard_stop=True, build_up_s=rng.gauss(seconds, 0.05))
             # the machine's own control asks as it likes
             fleet.event(name, DAY + timedelta(days=i), brake_source="acc", build_up_s=2.0)
-    con = scored(fleet)
+    fleet.vehicle("lone", actuation="air", category="M3")
+    for i in range(12):
+        fleet.event("lone", DAY + timedelta(days=i), hard_stop=True, build_up_s=0.45)
+
+
+def test_slow_response_against_peers_and_against_the_published_time(con: duckdb.DuckDBPyConnection) -> None:
     assert health(con, "slow")["leading_indicator"] == "slow_response"
     assert finding(con, "slow", "slow_response")["expected"] == pytest.approx(0.4, abs=0.05)
     assert abs(finding(con, "one", "slow_response")["deviation"]) < 2
-
-    lone = Fleet()
-    lone.vehicle("air")
-    for i in range(12):
-        lone.event("air", DAY + timedelta(days=i), hard_stop=True, build_up_s=0.45)
-    con = scored(lone)
     # FMVSS 121 S5.3.3: 0.45 s for trucks and buses (verified) is what a lone air-braked vehicle is held against
-    assert finding(con, "air", "slow_response")["expected"] == 0.45
-    assert finding(con, "air", "slow_response")["deviation"] == 0.0
+    assert finding(con, "lone", "slow_response")["expected"] == 0.45
+    assert finding(con, "lone", "slow_response")["deviation"] == 0.0
 
 
-def test_fade_counts_long_or_energetic_applications_only() -> None:
-    fleet = Fleet()
+@of_the_fleet
+def _fading(fleet: Fleet) -> None:
     for name, change, seconds in [
         ("fades", -0.45, 6.0),
         ("short", -0.45, 1.0),
-        *((f"p{i}", 0.0, 6.0) for i in range(5)),
+        *((f"cool{i}", 0.0, 6.0) for i in range(5)),
     ]:
         fleet.vehicle(name)
         for i in range(12):
@@ -179,37 +205,39 @@ def test_fade_counts_long_or_energetic_applications_only() -> None:
                 name, DAY + timedelta(days=i), effectiveness_change=change + 0.01 * (i % 3), braking_s=seconds,
                 initial_speed_mps=15.0, final_speed_mps=0.0,
             )  # fmt: skip
-    con = scored(fleet)
+
+
+def test_fade_counts_long_or_energetic_applications_only(con: duckdb.DuckDBPyConnection) -> None:
     assert health(con, "fades")["leading_indicator"] == "brake_fade"
     assert con.execute("select count(*) from indicators where vehicle_id = 'short'").fetchone() == (0,)
 
 
-def test_a_repair_starts_its_indicators_anew() -> None:
-    fleet = Fleet()
-    for name in ("repaired", "sensor_only", "other_axle"):
-        fleet.vehicle(name)
+@of_the_fleet
+def _mended(fleet: Fleet) -> None:
+    last = DAY + timedelta(days=29)
+    for name, wheel, work in (
+        ("repaired", "2L", "caliper_or_actuator"),
+        ("sensor_only", "2L", "sensor"),
+        ("other_axle", "1L", "lining"),
+    ):
+        fleet.vehicle(name, category="O4")
         axle(fleet, name, 0.5, count=30)
-    fleet.add(
-        "repairs", vehicle_id="repaired", repaired_on=DAY + timedelta(days=29), wheel="2L", work="caliper_or_actuator"
-    )
-    fleet.add("repairs", vehicle_id="sensor_only", repaired_on=DAY + timedelta(days=29), wheel="2L", work="sensor")
-    fleet.add("repairs", vehicle_id="other_axle", repaired_on=DAY + timedelta(days=29), wheel="1L", work="lining")
-    con = scored(fleet)
+        fleet.add("repairs", vehicle_id=name, repaired_on=last, wheel=wheel, work=work)
+    for name in ("cleared", "not_yet"):
+        fleet.vehicle(name, category="M2")
+        axle(fleet, name, 0.5, count=30)
+        fleet.add("inspections", inspection_id=f"{name}1", vehicle_id=name, inspected_on=DAY + timedelta(days=20),
+                  wheel="2L", finding="side_imbalance", severity=2)  # fmt: skip
+    fleet.add("inspections", inspection_id="c2", vehicle_id="cleared", inspected_on=last, finding="none", severity=0)
+
+
+def test_a_repair_starts_its_indicators_anew(con: duckdb.DuckDBPyConnection) -> None:
     assert con.execute("select count(*) from indicators where vehicle_id = 'repaired'").fetchone() == (0,)
     assert health(con, "sensor_only")["leading_indicator"] == "side_imbalance"
     assert health(con, "other_axle")["leading_indicator"] == "side_imbalance"
 
 
-def test_an_inspection_that_clears_an_earlier_finding_starts_it_anew() -> None:
-    fleet = Fleet()
-    for name in ("cleared", "not_yet"):
-        fleet.vehicle(name)
-        axle(fleet, name, 0.5, count=30)
-        fleet.add("inspections", inspection_id=f"{name}1", vehicle_id=name, inspected_on=DAY + timedelta(days=20),
-                  wheel="2L", finding="side_imbalance", severity=2)  # fmt: skip
-    fleet.add("inspections", inspection_id="c2", vehicle_id="cleared", inspected_on=DAY + timedelta(days=29),
-              finding="none", severity=0)  # fmt: skip
-    con = scored(fleet)
+def test_an_inspection_that_clears_an_earlier_finding_starts_it_anew(con: duckdb.DuckDBPyConnection) -> None:
     assert con.execute("select count(*) from indicators where vehicle_id = 'cleared'").fetchone() == (0,)
     assert health(con, "not_yet")["leading_indicator"] == "side_imbalance"
 

@@ -7,8 +7,8 @@ import json
 from datetime import timedelta
 from typing import Any
 
+import duckdb
 import pytest
-from a_few import a_few
 from scoring_fleet import DAY, Fleet
 from vehicle_fleet import brakes, finding, health, scored
 
@@ -27,88 +27,97 @@ def emergencies(fleet: Fleet, vehicle: str, locked: int, count: int = 10, **valu
         fleet.event(vehicle, DAY + timedelta(days=i), {"2R": wheel, "2L": other}, **defaults | values)
 
 
-def test_lockup_without_modulation_names_the_wheel() -> None:
-    fleet = Fleet()
-    fleet.vehicle("truck")
-    emergencies(fleet, "truck", locked=4)
-    con = scored(fleet)
-    verdict = health(con, "truck")
-    assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("lockup_without_modulation", "2R")
-    assert verdict["priority"] == "before_next_trip"
-    assert "in 4 of 10 emergency applications" in verdict["reason"]
-    row = finding(con, "truck", "lockup_without_modulation", "2R")
-    assert (row["value"], row["events_used"], row["first_seen_on"]) == (0.4, 10, DAY)
-    assert len(json.loads(row["evidence"])) == 4
+NO_DEFECT: list[tuple[dict[str, Any], dict[str, Any]]] = [
+    ({}, {"surface": "loose"}),  # a locked wheel stops shorter there (NHTSA Task 4, verified)
+    ({}, {"surface": "loose", "emergency_application": False}),
+    ({"abs_fitted": False}, {"emergency_application": False}),
+    ({"abs_fitted": False}, {}),  # nothing should have acted
+    ({}, {"lockup_above_cutoff": False}),  # control lets go below the cut-off
+]
+BEGAN = DAY + timedelta(days=40)
 
 
-def test_a_fault_that_began_lately_does_not_drown_in_old_sound_events() -> None:
+@pytest.fixture(scope="module")
+def apart() -> duckdb.DuckDBPyConnection:
+    """Vehicles with lockups and lost signals, judged in one run: neither is held against what another vehicle did."""
     fleet = Fleet()
-    fleet.vehicle("truck")
-    emergencies(fleet, "truck", locked=0, count=40)
-    began = DAY + timedelta(days=40)
+    for name in ("locks", "lately", "undecided", "dropouts"):
+        fleet.vehicle(name)
+    emergencies(fleet, "locks", locked=4)
+    _lately(fleet)
+    for i in range(10):
+        unknown = {"1L": {"lockup": None, "modulation_cycles": None, "dropout_s": None, "steady_slip": None}}
+        fleet.event("undecided", DAY + timedelta(days=i), unknown, emergency_application=True, modulation=None)
+    for i in range(20):
+        wheels = {
+            "1L": {"dropout_s": 0.6 if i % 2 else 0.0, "sensed": i % 2 == 0},
+            "1R": {"dropout_s": 0.0},
+            "2L": {"dropout_s": 5.0, "sensed": False},  # never had a sensor
+        }
+        fleet.event("dropouts", DAY + timedelta(days=i), wheels)
+    for number, (register, values) in enumerate(NO_DEFECT):
+        fleet.vehicle(f"no defect {number}", **register)
+        emergencies(fleet, f"no defect {number}", locked=8, **values)
+    return scored(fleet)
+
+
+def _lately(fleet: Fleet) -> None:
+    """Sound for forty days on every wheel, then 1L locks in four of ten applications."""
+    first = fleet.number
+    emergencies(fleet, "lately", locked=0, count=40)
+    for number in range(first, fleet.number):
+        fleet.rows["event_wheels"].append(
+            {"event_id": f"e{number + 1:05d}", "vehicle_id": "lately", "wheel": "1L", "sensed": True, "lockup": False,
+             "modulation_cycles": 3}
+        )  # fmt: skip
     for i in range(10):
         lock = i % 3 == 0
         wheels = {"1L": {"lockup": lock, "lockup_speed_mps": 12.0 if lock else None, "modulation_cycles": 0}}
         wheels["2R"] = wheels["2L"] = {"lockup": False, "modulation_cycles": 4}
         fleet.event(
-            "truck", began + timedelta(days=i), wheels, emergency_application=True, lockup=lock,
+            "lately", BEGAN + timedelta(days=i), wheels, emergency_application=True, lockup=lock,
             lockup_above_cutoff=lock, cutoff_speed_mps=4.17,
         )  # fmt: skip
-    for i in range(40):  # 1L rolled soundly before
-        fleet.rows["event_wheels"].append(
-            {"event_id": f"e{i + 1:05d}", "vehicle_id": "truck", "wheel": "1L", "sensed": True, "lockup": False,
-             "modulation_cycles": 3}
-        )  # fmt: skip
-    con = scored(fleet)
-    verdict = health(con, "truck")
+
+
+def test_lockup_without_modulation_names_the_wheel(apart: duckdb.DuckDBPyConnection) -> None:
+    verdict = health(apart, "locks")
+    assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("lockup_without_modulation", "2R")
+    assert verdict["priority"] == "before_next_trip"
+    assert "in 4 of 10 emergency applications" in verdict["reason"]
+    row = finding(apart, "locks", "lockup_without_modulation", "2R")
+    assert (row["value"], row["events_used"], row["first_seen_on"]) == (0.4, 10, DAY)
+    assert len(json.loads(row["evidence"])) == 4
+
+
+def test_a_fault_that_began_lately_does_not_drown_in_old_sound_events(apart: duckdb.DuckDBPyConnection) -> None:
+    verdict = health(apart, "lately")
     assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("lockup_without_modulation", "1L")
-    row = finding(con, "truck", "lockup_without_modulation", "1L")
+    row = finding(apart, "lately", "lockup_without_modulation", "1L")
     assert (row["events_used"], row["value"]) == (10, pytest.approx(4 / 10))  # from its first hit on
-    assert row["first_seen_on"] == began
+    assert row["first_seen_on"] == BEGAN
 
 
-@pytest.mark.parametrize(
-    ("register", "values"),
-    a_few(
-        [
-            ({}, {"surface": "loose"}),  # a locked wheel stops shorter there (NHTSA Task 4, verified)
-            ({}, {"surface": "loose", "emergency_application": False}),
-            ({"abs_fitted": False}, {"emergency_application": False}),
-            ({"abs_fitted": False}, {}),  # nothing should have acted
-            ({}, {"lockup_above_cutoff": False}),  # control lets go below the cut-off
-        ],
-        0,
-        3,
-        4,
-    ),
-)
-def test_lockups_that_are_no_defect(register: dict[str, Any], values: dict[str, Any]) -> None:
-    fleet = Fleet()
-    fleet.vehicle("truck", **register)
-    emergencies(fleet, "truck", locked=8, **values)
-    con = scored(fleet)
-    hits = con.execute(
-        "select coalesce(max(value), 0) from indicators where indicator = 'lockup_without_modulation'"
-    ).fetchone()
-    assert hits == (0,)
-    assert health(con, "truck")["priority"] in ("no_sign", "too_little_evidence")
-    assert "ocked" not in health(con, "truck")["reason"]
+@pytest.mark.parametrize("number", range(len(NO_DEFECT)))
+def test_lockups_that_are_no_defect(apart: duckdb.DuckDBPyConnection, number: int) -> None:
+    name = f"no defect {number}"
+    hits = "select coalesce(max(value), 0) from indicators where indicator = 'lockup_without_modulation'"
+    assert apart.execute(f"{hits} and vehicle_id = ?", [name]).fetchone() == (0,)
+    row = health(apart, name)
+    assert row["priority"] in ("no_sign", "too_little_evidence") and "ocked" not in row["reason"]
 
 
-def test_what_could_not_be_decided_is_no_observation() -> None:
-    fleet = Fleet()
-    fleet.vehicle("truck")
-    for i in range(10):
-        fleet.event(
-            "truck",
-            DAY + timedelta(days=i),
-            {"1L": {"lockup": None, "modulation_cycles": None, "dropout_s": None, "steady_slip": None}},
-            emergency_application=True,
-            modulation=None,
-        )
-    con = scored(fleet)
-    assert con.execute("select count(*) from indicators").fetchone() == (0,)
-    assert health(con, "truck")["health_score"] is None
+def test_what_could_not_be_decided_is_no_observation(apart: duckdb.DuckDBPyConnection) -> None:
+    assert apart.execute("select count(*) from indicators where vehicle_id = 'undecided'").fetchone() == (0,)
+    assert health(apart, "undecided")["health_score"] is None
+
+
+def test_dropouts_of_a_sensed_wheel_only(apart: duckdb.DuckDBPyConnection) -> None:
+    verdict = health(apart, "dropouts")
+    assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("wheel_speed_dropout", "1L")
+    assert verdict["priority"] != "before_next_trip"
+    of_2l = "select count(*) from indicators where vehicle_id = 'dropouts' and wheel = '2L'"
+    assert apart.execute(of_2l).fetchone() == (0,)
 
 
 def light(fleet: Fleet, vehicle: str, days: int, modulated: int, surface: str = "unknown") -> None:
@@ -147,23 +156,6 @@ def test_control_at_work_explains_some_weakness_away_but_not_half_of_the_brakes(
     con = scored(fleet)
     assert finding(con, "fault", "low_brake_effectiveness")["deviation"] > 3
     assert health(con, "fault")["leading_indicator"] == leading
-
-
-def test_dropouts_of_a_sensed_wheel_only() -> None:
-    fleet = Fleet()
-    fleet.vehicle("van")
-    for i in range(20):
-        wheels = {
-            "1L": {"dropout_s": 0.6 if i % 2 else 0.0, "sensed": i % 2 == 0},
-            "1R": {"dropout_s": 0.0},
-            "2L": {"dropout_s": 5.0, "sensed": False},  # never had a sensor
-        }
-        fleet.event("van", DAY + timedelta(days=i), wheels)
-    con = scored(fleet)
-    verdict = health(con, "van")
-    assert (verdict["leading_indicator"], verdict["suspect_wheel"]) == ("wheel_speed_dropout", "1L")
-    assert verdict["priority"] != "before_next_trip"
-    assert con.execute("select count(*) from indicators where wheel = '2L'").fetchone() == (0,)
 
 
 def test_a_signal_that_pulses_once_a_turn_is_a_tone_ring_not_a_dragging_brake() -> None:

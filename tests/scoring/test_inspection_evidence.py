@@ -58,18 +58,16 @@ def test_nothing_later_is_in_the_evidence_of_an_inspection() -> None:
     assert before["a"]["events_used"] == 21, "an event a day up to and with that Sunday"
 
 
-@pytest.mark.parametrize(
-    ("offset", "expected"),
-    [(20, 13), (21, 20), (27, 20), (28, 27), *(pytest.param(day, 20, marks=pytest.mark.long) for day in (22, 26))],
-)
-def test_evidence_ends_on_the_newest_sunday_before(offset: int, expected: int) -> None:
+def test_evidence_ends_on_the_newest_sunday_before() -> None:
     """DAY is a Monday, so 20 and 27 are Sundays: an inspection on one has the evidence of the one before."""
-    fleet = fleet_of(2)
-    inspect(fleet, "a", "v00", DAY + timedelta(days=offset))
-    inspect(fleet, "b", "v01", DAY + timedelta(days=offset))
-    row = rows(run(fleet))["a"]
-    assert row["evidence_as_of"] == DAY + timedelta(days=expected)
-    assert row["evidence_as_of"] < row["inspected_on"]
+    ends = {20: 13, 21: 20, 22: 20, 26: 20, 27: 20, 28: 27}
+    fleet = fleet_of(len(ends))
+    for number, offset in enumerate(ends):
+        inspect(fleet, f"after {offset}", f"v{number:02d}", DAY + timedelta(days=offset))
+    found = rows(run(fleet, all_weeks=True))
+    for offset, expected in ends.items():
+        row = found[f"after {offset}"]
+        assert row["evidence_as_of"] == DAY + timedelta(days=expected) < row["inspected_on"], offset
 
 
 @pytest.mark.long
@@ -188,13 +186,15 @@ def test_an_older_day_uses_no_inspection_from_after_it() -> None:
     assert only(con, counted, LAST)["value"] == 4
 
 
-def test_rows_of_one_vehicle_and_day_are_one_inspection() -> None:
+def test_rows_of_one_vehicle_and_day_are_one_inspection_and_no_temporary_table_is_left() -> None:
     fleet = fleet_of()
     inspect(fleet, "b", "v00", DAY + timedelta(days=29), "none")
     inspect(fleet, "a", "v00", DAY + timedelta(days=29), "side_imbalance")
     inspect(fleet, "c", "v01", DAY + timedelta(days=29), "brake_drag", severity=1)
     inspect(fleet, "d", "v02", DAY + timedelta(days=29), "brake_drag", severity=None)
-    found = rows(run(fleet))
+    con = run(fleet)
+    assert con.execute("select table_name from duckdb_tables() where temporary").fetchall() == []
+    found = rows(con)
     assert (found["a"]["findings"], found["a"]["found"]) == (2, True)
     assert "b" not in found
     assert found["c"]["found"] is False, "minor: no significant effect on safety"
@@ -211,7 +211,7 @@ def test_a_day_before_every_event_and_no_inspection_at_all() -> None:
 
 def test_the_order_of_rows_changes_nothing() -> None:
     fleet = fleet_of()
-    for number, offset in enumerate((22, 22, 29, 30)):
+    for number, offset in enumerate((29, 29, 30, 31)):
         inspect(fleet, f"i{number}", f"v{number:02d}", DAY + timedelta(days=offset), "other" if number % 2 else "none")
     tables = []
     for reverse in (False, True):
@@ -219,14 +219,6 @@ def test_the_order_of_rows_changes_nothing() -> None:
         score(con, LAST, learning=FEW)
         tables.append((rows(con), con.execute("select * from model_quality").fetchall()))
     assert tables[0] == tables[1]
-
-
-def test_a_run_leaves_no_temporary_table() -> None:
-    fleet = fleet_of()
-    for number in range(3):
-        inspect(fleet, f"i{number}", f"v{number:02d}", DAY + timedelta(days=29))
-    con = run(fleet)
-    assert con.execute("select table_name from duckdb_tables() where temporary").fetchall() == []
 
 
 @pytest.mark.long

@@ -24,53 +24,6 @@ AIR_KJ = 0.5 * 1.2 * DEFAULT.drag_area_m3 * AIR_PATH / 1000  # 115 kJ
 LEFT = 3600.0 - ROLLING_KJ - AIR_KJ
 
 
-def work(store: Path, vehicle: dict[str, Any] | None = BUS, **values: Any) -> tuple[Any, Any]:
-    """The friction brakes' work and its standard error."""
-    if vehicle is not None:
-        register(store, vehicles=[{"vehicle_id": "van-1", **vehicle}])
-    ingest(store, "a", [event("e", **(PLAIN | values))])
-    publish(store)
-    return rows(store, "SELECT friction_brake_kj, friction_brake_se_kj FROM events")[0]
-
-
-def test_rolling_and_air_drag_are_taken_off(tmp_path: Path) -> None:
-    kj, se = work(tmp_path)
-    assert kj == pytest.approx(LEFT, rel=1e-9)
-    assert se == pytest.approx((108.0**2 + (0.3 * (ROLLING_KJ + AIR_KJ)) ** 2) ** 0.5, rel=1e-9)
-
-
-def test_an_unknown_grade_is_in_the_standard_error(tmp_path: Path) -> None:
-    kj, se = work(tmp_path, grade=None)
-    assert kj == pytest.approx(LEFT)
-    assert se > 0.02 * MASS * G_MPS2 * PATH / 1000
-
-
-def test_recuperation_is_taken_off(tmp_path: Path) -> None:
-    assert work(tmp_path, regen_kj=1500.0)[0] == pytest.approx(LEFT - 1500.0)
-
-
-def test_what_more_was_recuperated_than_taken_out_leaves_nothing(tmp_path: Path) -> None:
-    assert work(tmp_path, regen_kj=4000.0)[0] == 0.0
-
-
-def test_an_engine_seen_coasting_is_taken_off(tmp_path: Path) -> None:
-    """0.3 m/s2 at 20 m/s, of which rolling is 0.078 and air 0.064: the engine gives 0.158."""
-    engine = 0.3 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS
-    assert engine == pytest.approx(0.158, abs=0.001)
-    kj, _ = work(tmp_path, coast_mps2=0.3, coast_speed_mps=20.0)
-    assert kj == pytest.approx(LEFT - MASS * engine * PATH / 1000)
-
-
-def test_a_retarder_is_taken_off_where_it_was_seen_alone(tmp_path: Path) -> None:
-    """Alone 0.9 m/s2 at 20 m/s at 80 %, of which 0.142 is drag; over 200 m at 50 %: 18 t x 0.9475 x 100 m."""
-    alone = {"retarded_mps2": 0.9, "retarded_speed_mps": 20.0, "retarded_share": 0.8}
-    full = (0.9 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS) / 0.8
-    worked = {"retarder_s": 10.0, "retarder_path_m": 100.0}
-    assert work(tmp_path / "seen", **alone, **worked)[0] == pytest.approx(LEFT - MASS * full * 100.0 / 1000)
-    assert work(tmp_path / "unseen", **worked) == (None, None)
-    assert work(tmp_path / "idle", retarder_s=0.0, retarder_path_m=0.0)[0] == pytest.approx(LEFT)
-
-
 def each(store: Path, cases: Iterable[tuple[dict[str, Any] | None, dict[str, Any]]], what: str) -> list[Any]:
     """Columns of events in one store: an event a case, each of a vehicle of its own, in the register or not."""
     known, events = [], []
@@ -85,6 +38,66 @@ def each(store: Path, cases: Iterable[tuple[dict[str, Any] | None, dict[str, Any
 
 
 WORK = "friction_brake_kj, friction_brake_se_kj"
+#: Alone 0.9 m/s2 at 20 m/s at 80 %.
+ALONE = {"retarded_mps2": 0.9, "retarded_speed_mps": 20.0, "retarded_share": 0.8}
+WORKED = {"retarder_s": 10.0, "retarder_path_m": 100.0}
+#: What differs from the plain stop in each case, all of a bus of its own.
+STOPS: dict[str, dict[str, Any]] = {
+    "plain": {},
+    "unknown grade": {"grade": None},
+    "recuperated": {"regen_kj": 1500.0},
+    "more recuperated": {"regen_kj": 4000.0},
+    "coasting": {"coast_mps2": 0.3, "coast_speed_mps": 20.0},
+    "retarder seen": ALONE | WORKED,
+    "retarder unseen": WORKED,
+    "retarder idle": {"retarder_s": 0.0, "retarder_path_m": 0.0},
+}
+
+
+@pytest.fixture(scope="module")
+def work(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Any, Any]]:
+    """The friction brakes' work of each of these stops and its standard error."""
+    found = each(tmp_path_factory.mktemp("work"), [(BUS, PLAIN | values) for values in STOPS.values()], WORK)
+    return dict(zip(STOPS, found, strict=True))
+
+
+Work = dict[str, tuple[Any, Any]]
+
+
+def test_rolling_and_air_drag_are_taken_off(work: Work) -> None:
+    kj, se = work["plain"]
+    assert kj == pytest.approx(LEFT, rel=1e-9)
+    assert se == pytest.approx((108.0**2 + (0.3 * (ROLLING_KJ + AIR_KJ)) ** 2) ** 0.5, rel=1e-9)
+
+
+def test_an_unknown_grade_is_in_the_standard_error(work: Work) -> None:
+    kj, se = work["unknown grade"]
+    assert kj == pytest.approx(LEFT)
+    assert se > 0.02 * MASS * G_MPS2 * PATH / 1000
+
+
+def test_recuperation_is_taken_off(work: Work) -> None:
+    assert work["recuperated"][0] == pytest.approx(LEFT - 1500.0)
+
+
+def test_what_more_was_recuperated_than_taken_out_leaves_nothing(work: Work) -> None:
+    assert work["more recuperated"][0] == 0.0
+
+
+def test_an_engine_seen_coasting_is_taken_off(work: Work) -> None:
+    """0.3 m/s2 at 20 m/s, of which rolling is 0.078 and air 0.064: the engine gives 0.158."""
+    engine = 0.3 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS
+    assert engine == pytest.approx(0.158, abs=0.001)
+    assert work["coasting"][0] == pytest.approx(LEFT - MASS * engine * PATH / 1000)
+
+
+def test_a_retarder_is_taken_off_where_it_was_seen_alone(work: Work) -> None:
+    """Of its 0.9 m/s2, 0.142 is drag; over 200 m at 50 %: 18 t x 0.9475 x 100 m."""
+    full = (0.9 - DEFAULT.rolling_heavy * G_MPS2 - 0.6 * DEFAULT.drag_area_m3 * 400.0 / MASS) / 0.8
+    assert work["retarder seen"][0] == pytest.approx(LEFT - MASS * full * 100.0 / 1000)
+    assert work["retarder unseen"] == (None, None)
+    assert work["retarder idle"][0] == pytest.approx(LEFT)
+
 
 #: what the register says of its endurance brake, whether the work is known, what was recorded of it
 ENDURANCE: list[tuple[str | None, bool, dict[str, Any]]] = [

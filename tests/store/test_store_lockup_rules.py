@@ -53,21 +53,34 @@ def said(store: Path, cases: dict[str, Case]) -> dict[str, Word]:
     return words
 
 
-def test_a_car_may_lock_for_a_tenth_above_15_kmh(tmp_path: Path) -> None:
+#: Cases of each test by their names, all published at once: no vehicle knows of another here.
+CASES: dict[str, dict[str, Case]] = {}
+
+
+@pytest.fixture(scope="module")
+def words(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Word]]:
+    """What is said of the cases of each test."""
+    cases = {f"{test}/{name}": case for test, of_test in CASES.items() for name, case in of_test.items()}
+    found = said(tmp_path_factory.mktemp("rules"), cases)
+    return {test: {name: found[f"{test}/{name}"] for name in of_test} for test, of_test in CASES.items()}
+
+
+A_TENTH = {
+    (0.20, 50.0): False,
+    (0.13, 50.0): False,
+    (0.11, 50.0): None,
+    (0.08, 50.0): True,
+    (0.11, 200.0): False,
+    (0.20, 10.0): None,
+    (0.21, 10.0): False,
+    (0.30, None): None,
+}
+CASES["tenth"] = {str(k): (CAR, four(w2R=(k[0],) * 3), k[1]) for k in A_TENTH}
+
+
+def test_a_car_may_lock_for_a_tenth_above_15_kmh(words: dict[str, dict[str, Word]]) -> None:
     """Times within a period of the 0.1 s are not told apart from it."""
-    expected = {
-        (0.20, 50.0): False,
-        (0.13, 50.0): False,
-        (0.11, 50.0): None,
-        (0.08, 50.0): True,
-        (0.11, 200.0): False,
-        (0.20, 10.0): None,
-        (0.21, 10.0): False,
-        (0.30, None): None,
-    }
-    cases: dict[str, Case] = {str(k): (CAR, four(w2R=(k[0],) * 3), k[1]) for k in expected}
-    found = said(tmp_path, cases)
-    assert found == {str(k): ("FMVSS 135", word, {"2R": word}) for k, word in expected.items()}
+    assert words["tenth"] == {str(k): ("FMVSS 135", word, {"2R": word}) for k, word in A_TENTH.items()}
 
 
 def test_below_the_speed_any_lockup_is_allowed(tmp_path: Path) -> None:
@@ -87,17 +100,17 @@ def test_below_the_speed_any_lockup_is_allowed(tmp_path: Path) -> None:
     assert rows(tmp_path, "SELECT DISTINCT lockup_allowed FROM events") == [(True,)]
 
 
-def test_up_to_10_000_lb_one_wheel_may_lock_above_10_mph(tmp_path: Path) -> None:
+CASES["light"] = {
+    "one": (VAN_4T, four(w1L=LONG), 50.0),
+    "two": (VAN_4T, four(w1L=LONG, w2L=LONG), 50.0),
+    "undecided": (VAN_4T, four(w1L=LONG, w2L=None), 50.0),
+    "unsensed": (VAN_4T, {"1L": LONG, "1R": NEVER}, 50.0),
+}
+
+
+def test_up_to_10_000_lb_one_wheel_may_lock_above_10_mph(words: dict[str, dict[str, Word]]) -> None:
     """A second one may be the control's doing, and one that is not known may be a second."""
-    found = said(
-        tmp_path,
-        {
-            "one": (VAN_4T, four(w1L=LONG), 50.0),
-            "two": (VAN_4T, four(w1L=LONG, w2L=LONG), 50.0),
-            "undecided": (VAN_4T, four(w1L=LONG, w2L=None), 50.0),
-            "unsensed": (VAN_4T, {"1L": LONG, "1R": NEVER}, 50.0),
-        },
-    )
+    found = words["light"]
     rule = "FMVSS 105 S6.10.1"
     assert found["one"] == (rule, True, {"1L": True})
     assert found["two"] == (rule, None, {"1L": None, "2L": None})
@@ -105,23 +118,23 @@ def test_up_to_10_000_lb_one_wheel_may_lock_above_10_mph(tmp_path: Path) -> None
     assert found["unsensed"] == (rule, None, {"1L": None})
 
 
-@pytest.mark.parametrize(
-    ("vehicle", "rule"), [(TRUCK, "FMVSS 121 S5.3.1"), (TRUCK_7T, "FMVSS 105 S6.10.2")], ids=["air", "hydraulic"]
-)
-def test_a_heavy_vehicle_may_lock_for_a_second_above_20_mph(tmp_path: Path, vehicle: dict[str, Any], rule: str) -> None:
-    short, edge = (1.5, 1.4, 0.9), (1.5, 1.4, 1.0)
-    found = said(
-        tmp_path,
-        {
-            "short": (vehicle, four(w2L=short, w2R=short), 50.0),
-            "long": (vehicle, four(w2L=LONG, w2R=LONG), 50.0),
-            "one of the axle": (vehicle, four(w2L=LONG), 50.0),
-            "one of each axle": (vehicle, four(w1R=LONG, w2L=LONG), 50.0),
-            "one axle too long": (vehicle, four(w1L=LONG, w1R=LONG, w2L=LONG), 50.0),
-            "other wheel undecided": (vehicle, four(w2L=LONG, w2R=None), 50.0),
-            "within a period": (vehicle, four(w2L=edge, w2R=edge), 50.0),
-        },
-    )
+HEAVY = {"air": (TRUCK, "FMVSS 121 S5.3.1"), "hydraulic": (TRUCK_7T, "FMVSS 105 S6.10.2")}
+SHORT, EDGE = (1.5, 1.4, 0.9), (1.5, 1.4, 1.0)
+for kind, (vehicle, _) in HEAVY.items():
+    CASES[kind] = {
+        "short": (vehicle, four(w2L=SHORT, w2R=SHORT), 50.0),
+        "long": (vehicle, four(w2L=LONG, w2R=LONG), 50.0),
+        "one of the axle": (vehicle, four(w2L=LONG), 50.0),
+        "one of each axle": (vehicle, four(w1R=LONG, w2L=LONG), 50.0),
+        "one axle too long": (vehicle, four(w1L=LONG, w1R=LONG, w2L=LONG), 50.0),
+        "other wheel undecided": (vehicle, four(w2L=LONG, w2R=None), 50.0),
+        "within a period": (vehicle, four(w2L=EDGE, w2R=EDGE), 50.0),
+    }
+
+
+@pytest.mark.parametrize("kind", HEAVY)
+def test_a_heavy_vehicle_may_lock_for_a_second_above_20_mph(words: dict[str, dict[str, Word]], kind: str) -> None:
+    found, rule = words[kind], HEAVY[kind][1]
     assert found == {
         "short": (rule, True, {"2L": True, "2R": True}),
         "long": (rule, False, {"2L": False, "2R": False}),
@@ -133,19 +146,18 @@ def test_a_heavy_vehicle_may_lock_for_a_second_above_20_mph(tmp_path: Path, vehi
     }
 
 
-def test_which_axles_are_a_tandem_no_register_says(tmp_path: Path) -> None:
-    six = {**four(), "3L": NEVER, "3R": NEVER}
-    found = said(
-        tmp_path,
-        {
-            "rear axle": (TRUCK_3, six | {"2L": LONG, "2R": LONG}, 50.0),
-            "front axle": (TRUCK_3, six | {"1L": LONG, "1R": LONG}, 50.0),
-            "three at the rear": (TRUCK_3, six | {"2L": LONG, "2R": LONG, "3L": LONG}, 50.0),
-            "four axles": ({**TRUCK_3, "axles": 4}, six | {"1L": LONG, "1R": LONG}, 50.0),
-        },
-    )
-    words = {"rear axle": None, "front axle": False, "three at the rear": False, "four axles": None}
-    assert {name: word for name, (_, word, _) in found.items()} == words
+SIX = {**four(), "3L": NEVER, "3R": NEVER}
+CASES["tandem"] = {
+    "rear axle": (TRUCK_3, SIX | {"2L": LONG, "2R": LONG}, 50.0),
+    "front axle": (TRUCK_3, SIX | {"1L": LONG, "1R": LONG}, 50.0),
+    "three at the rear": (TRUCK_3, SIX | {"2L": LONG, "2R": LONG, "3L": LONG}, 50.0),
+    "four axles": ({**TRUCK_3, "axles": 4}, SIX | {"1L": LONG, "1R": LONG}, 50.0),
+}
+
+
+def test_which_axles_are_a_tandem_no_register_says(words: dict[str, dict[str, Word]]) -> None:
+    expected = {"rear axle": None, "front axle": False, "three at the rear": False, "four axles": None}
+    assert {name: word for name, (_, word, _) in words["tandem"].items()} == expected
 
 
 WHICH: list[tuple[dict[str, Any] | None, str | None]] = [
@@ -167,13 +179,16 @@ WHICH: list[tuple[dict[str, Any] | None, str | None]] = [
 ]
 
 
-def test_which_rule(tmp_path: Path) -> None:
-    locks = four(w1L=(0.3,) * 3, w1R=(0.3,) * 3)
-    found = said(tmp_path, {str(k): (vehicle, locks, 50.0) for k, (vehicle, _) in enumerate(WHICH)})
+CASES["which"] = {str(k): (known, four(w1L=(0.3,) * 3, w1R=(0.3,) * 3), 50.0) for k, (known, _) in enumerate(WHICH)}
+CASES["none"] = {"e": (CAR, four(), 50.0)}
+
+
+def test_which_rule(words: dict[str, dict[str, Word]]) -> None:
+    found = words["which"]
     assert [found[str(k)][0] for k in range(len(WHICH))] == [rule for _, rule in WHICH]
     for rule, word, _ in found.values():
         assert (word is None) == (rule is None or "S6.10.1" in rule)
 
 
-def test_no_lockup_no_word(tmp_path: Path) -> None:
-    assert said(tmp_path, {"e": (CAR, four(), 50.0)}) == {"e": (None, None, {})}
+def test_no_lockup_no_word(words: dict[str, dict[str, Word]]) -> None:
+    assert words["none"] == {"e": (None, None, {})}

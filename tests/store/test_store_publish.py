@@ -1,7 +1,7 @@
 """What is decided when publishing: given lake rows and registers, expect published rows (by hand)."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,21 +21,32 @@ def one(store: Path, name: str, vehicle: dict[str, Any] | None = None, **values:
     return column(store, name)[0]
 
 
-def each(store: Path, cases: Iterable[tuple[dict[str, Any], dict[str, Any]]], wheels: bool = False) -> None:
-    """Publish an event a case, each of a vehicle of its own: what the register says of that, and the lake values.
+#: Cases of each test by its name: what the register says of the vehicle, and the lake values of its event.
+CASES: dict[str, list[tuple[dict[str, Any], dict[str, Any]]]] = {}
 
-    With ``wheels`` each event has a wheel 1L with the values that a wheel can have.
-    """
-    known, events, of_wheels = [], [], []
-    for number, (vehicle, values) in enumerate(cases):
-        name = f"van-{number:02d}"
-        known.append({"vehicle_id": name, **vehicle})
-        events.append(event(f"e{number:02d}", vehicle_id=name, **values))
-        counted = {key: value for key, value in values.items() if key in LAKE_EVENT_WHEELS}
-        of_wheels.append(wheel(f"e{number:02d}", "1L", vehicle_id=name, **counted))
-    register(store, vehicles=known)
-    ingest(store, "a.parquet", events, of_wheels if wheels else None)
+
+@pytest.fixture(scope="module")
+def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All cases published at once, each an event of a vehicle of its own, with a wheel 1L of the values of wheels."""
+    store, known, events, wheels = tmp_path_factory.mktemp("cases"), [], [], []
+    for test, of_test in CASES.items():
+        for number, (vehicle, values) in enumerate(of_test):
+            name = f"{test}-{number:02d}"
+            known.append({"vehicle_id": name, **vehicle})
+            events.append(event(name, vehicle_id=name, **values))
+            counted = {key: value for key, value in values.items() if key in LAKE_EVENT_WHEELS}
+            wheels.append(wheel(name, "1L", vehicle_id=name, **counted))
+    columns = sorted({column for row in known for column in row})
+    register(store, vehicles=[dict.fromkeys(columns) | row for row in known])
+    ingest(store, "a.parquet", events, wheels)
     publish(store)
+    return store
+
+
+def told(store: Path, test: str, name: str, table: str = "events") -> list[Any]:
+    """A published column of the cases of a test, in their order."""
+    sql = f"SELECT {name} FROM {table} WHERE starts_with(event_id, ?) ORDER BY event_id"
+    return [row[0] for row in rows(store, sql, f"{test}-")]
 
 
 def hold(cases: Sequence[tuple[Any, ...]], found: Sequence[Any]) -> None:
@@ -67,9 +78,11 @@ HARD_STOPS = [
 ]
 
 
-def test_hard_stop(tmp_path: Path) -> None:
-    each(tmp_path, [({"category": category}, {"peak_decel_mps2": peak}) for category, peak, _ in HARD_STOPS])
-    hold(HARD_STOPS, column(tmp_path, "hard_stop"))
+CASES["hard"] = [({"category": category}, {"peak_decel_mps2": peak}) for category, peak, _ in HARD_STOPS]
+
+
+def test_hard_stop(cases: Path) -> None:
+    hold(HARD_STOPS, told(cases, "hard", "hard_stop"))
 
 
 #: category, at_least, expected
@@ -83,21 +96,23 @@ LOWER_BOUNDS = [
 ]
 
 
-def test_a_lower_bound_makes_a_hard_stop_but_never_rules_one_out(tmp_path: Path) -> None:
-    each(tmp_path, [({"category": of}, {"peak_decel_at_least_mps2": at_least}) for of, at_least, _ in LOWER_BOUNDS])
-    hold(LOWER_BOUNDS, column(tmp_path, "hard_stop"))
+CASES["bound"] = [({"category": of}, {"peak_decel_at_least_mps2": at_least}) for of, at_least, _ in LOWER_BOUNDS]
+CASES["both"] = [({"category": "M1"}, {"peak_decel_mps2": 2.0, "peak_decel_at_least_mps2": 5.0})]
+_NONE = {"peak_decel_mps2": 9.0, "demand_kind": "pedal", "demand_peak": 100.0, "friction_used_up": True}
+CASES["none"] = [({"category": "M1"}, {"not_braking": "standstill", **_NONE})]
 
 
-def test_a_recorded_peak_goes_before_the_lower_bound(tmp_path: Path) -> None:
-    assert one(tmp_path, "hard_stop", {"category": "M1"}, peak_decel_mps2=2.0, peak_decel_at_least_mps2=5.0) is False
+def test_a_lower_bound_makes_a_hard_stop_but_never_rules_one_out(cases: Path) -> None:
+    hold(LOWER_BOUNDS, told(cases, "bound", "hard_stop"))
 
 
-def test_what_is_no_brake_application_has_no_class(tmp_path: Path) -> None:
-    values = {"peak_decel_mps2": 9.0, "demand_kind": "pedal", "demand_peak": 100.0, "friction_used_up": True}
-    one(tmp_path, "hard_stop", {"category": "M1"}, not_braking="standstill", **values)
-    assert rows(tmp_path, "SELECT hard_stop, emergency_application, incident, not_braking FROM events") == [
-        (None, None, None, "standstill")
-    ]
+def test_a_recorded_peak_goes_before_the_lower_bound(cases: Path) -> None:
+    assert told(cases, "both", "hard_stop") == [False]
+
+
+def test_what_is_no_brake_application_has_no_class(cases: Path) -> None:
+    of = "SELECT hard_stop, emergency_application, incident, not_braking FROM events WHERE event_id = 'none-00'"
+    assert rows(cases, of) == [(None, None, None, "standstill")]
 
 
 # --- lockup above the cut-off: 15 km/h (FMVSS 135, verified) unless the register has another
@@ -117,13 +132,16 @@ LOCKUPS = [
 ]
 
 
-def test_lockup_above_cutoff(tmp_path: Path) -> None:
-    registered = [{"abs_cutoff_speed_mps": cutoff} for cutoff, *_ in LOCKUPS]
-    lake = [{"lockup": lockup, "lockup_speed_mps": speed} for _, lockup, speed, _ in LOCKUPS]
-    each(tmp_path, zip(registered, lake, strict=True))
-    hold(LOCKUPS, column(tmp_path, "lockup_above_cutoff"))
+CASES["lockup"] = [
+    ({"abs_cutoff_speed_mps": cutoff}, {"lockup": lockup, "lockup_speed_mps": speed})
+    for cutoff, lockup, speed, _ in LOCKUPS
+]
+
+
+def test_lockup_above_cutoff(cases: Path) -> None:
+    hold(LOCKUPS, told(cases, "lockup", "lockup_above_cutoff"))
     used = [DEFAULT.cutoff_speed_mps if cutoff is None else cutoff for cutoff, *_ in LOCKUPS]
-    assert column(tmp_path, "cutoff_speed_mps") == used
+    assert told(cases, "lockup", "cutoff_speed_mps") == used
 
 
 # --- modulation_hz: at least 2.5 samples a cycle, and a rate that faster control cannot hide behind
@@ -148,27 +166,37 @@ FREQUENCIES = [
 ]
 
 
-def test_modulation_frequency_of_event_and_wheel(tmp_path: Path) -> None:
-    counted = {"modulation": True, "modulation_cycles": 6}
-    lake = [{"wheel_rate_hz": rate, "modulation_seen_hz": seen} | counted for _, rate, seen, _ in FREQUENCIES]
-    each(tmp_path, zip([{"actuation": by} for by, *_ in FREQUENCIES], lake, strict=True), wheels=True)
+COUNTED = {"modulation": True, "modulation_cycles": 6}
+CASES["frequency"] = [
+    ({"actuation": by}, {"wheel_rate_hz": rate, "modulation_seen_hz": seen} | COUNTED)
+    for by, rate, seen, _ in FREQUENCIES
+]
+
+
+def test_modulation_frequency_of_event_and_wheel(cases: Path) -> None:
     for table in ("events", "event_wheels"):
-        hold(FREQUENCIES, column(tmp_path, "modulation_hz", table))
-        assert set(column(tmp_path, "modulation_cycles", table)) == {6}
-    assert set(column(tmp_path, "modulation")) == {True}
+        hold(FREQUENCIES, told(cases, "frequency", "modulation_hz", table))
+        assert set(told(cases, "frequency", "modulation_cycles", table)) == {6}
+    assert set(told(cases, "frequency", "modulation")) == {True}
 
 
 #: rate, expected
 CHANNEL_RATES = [(100.0, 8.0), (25.0, None), (19.0, None)]
 
 
-def test_modulation_frequency_goes_by_the_channel_it_was_counted_in(tmp_path: Path) -> None:
+CASES["channel"] = [
+    (
+        {"actuation": "hydraulic"},
+        {"modulation_seen_hz": 8.0, "wheel_rate_hz": 50.0, "modulation_rate_hz": rate} | COUNTED,
+    )
+    for rate, _ in CHANNEL_RATES
+]
+
+
+def test_modulation_frequency_goes_by_the_channel_it_was_counted_in(cases: Path) -> None:
     """Wheel pressures at another rate than the wheels: the pressures' rate decides, be it quicker or slower."""
-    counted = {"modulation_seen_hz": 8.0, "modulation_cycles": 6, "modulation": True, "wheel_rate_hz": 50.0}
-    lake = [counted | {"modulation_rate_hz": rate} for rate, _ in CHANNEL_RATES]
-    each(tmp_path, [({"actuation": "hydraulic"}, values) for values in lake], wheels=True)
     for table in ("events", "event_wheels"):
-        hold(CHANNEL_RATES, column(tmp_path, "modulation_hz", table))
+        hold(CHANNEL_RATES, told(cases, "channel", "modulation_hz", table))
 
 
 # --- emergency application
@@ -200,13 +228,17 @@ EMERGENCIES = [
 ]
 
 
-def test_emergency_application(tmp_path: Path) -> None:
-    lake = [
-        {"demand_kind": kind, "demand_peak": peak, "friction_used_up": used_up, "peak_decel_mps2": 0.5}
-        for _, kind, peak, used_up, _ in EMERGENCIES
-    ]
-    each(tmp_path, zip([{"actuation": by} for by, *_ in EMERGENCIES], lake, strict=True))
-    hold(EMERGENCIES, column(tmp_path, "emergency_application"))
+CASES["emergency"] = [
+    (
+        {"actuation": by},
+        {"demand_kind": kind, "demand_peak": peak, "friction_used_up": used_up, "peak_decel_mps2": 0.5},
+    )
+    for by, kind, peak, used_up, _ in EMERGENCIES
+]
+
+
+def test_emergency_application(cases: Path) -> None:
+    hold(EMERGENCIES, told(cases, "emergency", "emergency_application"))
 
 
 # --- registers
@@ -293,38 +325,44 @@ def test_an_id_in_two_cut_files_is_kept_from_the_first_path_and_told_of_the_othe
     assert "already in another file (a)" in second[4]
 
 
-@pytest.mark.parametrize(
-    ("apart", "samples", "kept"),
-    [
-        (0.5, (400, 400), ["x"]),
-        (0.5, (400, 401), ["y"]),
-        (0.0, (400, 400), ["x"]),
-        (0.500001, (400, 400), ["x", "y"]),
-    ],
-)
-def test_continuous_onsets_within_half_a_second_are_one_event(
-    tmp_path: Path, apart: float, samples: tuple[int, int], kept: list[str]
-) -> None:
-    # the second file's window begins a second earlier: only the onset counts
-    late = event("y", started_at=at(-1), onset_s=3.0 + apart, samples=samples[1], continuous=True)
-    ingest(tmp_path, "2", [late], [wheel("y", "1L")])
-    ingest(tmp_path, "1", [event("x", samples=samples[0], continuous=True)], [wheel("x", "1L")])
+#: seconds apart, samples of both, expected; each of a vehicle of its own, in two files
+ONSETS = [(0.5, (400, 400), "x"), (0.5, (400, 401), "y"), (0.0, (400, 400), "x"), (0.500001, (400, 400), "xy")]
+
+
+def test_continuous_onsets_within_half_a_second_are_one_event(tmp_path: Path) -> None:
+    kept = [f"{number}{name}" for number, (_, _, names) in enumerate(ONSETS) for name in names]
+    for number, (apart, (first, second), _) in enumerate(ONSETS):
+        of, x, y = {"vehicle_id": f"van-{number}", "continuous": True}, f"{number}x", f"{number}y"
+        # the second file's window begins a second earlier: only the onset counts
+        late = event(y, started_at=at(-1), onset_s=3.0 + apart, samples=second, **of)
+        ingest(tmp_path, f"{number} 2", [late], [wheel(y, "1L", vehicle_id=f"van-{number}")])
+        early = wheel(x, "1L", vehicle_id=f"van-{number}")
+        ingest(tmp_path, f"{number} 1", [event(x, samples=first, **of)], [early])
     publish(tmp_path)
     assert column(tmp_path, "event_id") == kept
     assert column(tmp_path, "event_id", "event_wheels") == kept
-    log = rows(tmp_path, "SELECT status, events, events_rejected FROM ingest_log")
-    assert [row[0] for row in log] == ["loaded", "loaded"]
-    assert sum(row[1] for row in log) == len(kept)
-    assert sum(row[2] for row in log) == 0
+    log = rows(tmp_path, "SELECT path, status, events, events_rejected FROM ingest_log")
+    assert {row[1] for row in log} == {"loaded"} and sum(row[3] for row in log) == 0
+    for number, (_, _, names) in enumerate(ONSETS):
+        assert sum(row[2] for row in log if row[0].startswith(f"{number} ")) == len(names)
 
 
-@pytest.mark.parametrize(("begins", "kept"), [(4.0, ["x"]), (5.9, ["x"]), (6.1, ["x", "y"])])
-def test_a_drive_split_while_braking_is_one_event(tmp_path: Path, begins: float, kept: list[str]) -> None:
+#: begin of the second file, expected; each of a vehicle of its own
+SPLIT = [(4.0, "x"), (5.9, "x"), (6.1, "xy")]
+
+
+def test_a_drive_split_while_braking_is_one_event(tmp_path: Path) -> None:
     """The first file ends 3 s after the onset at 2 s; a pause of up to 1 s is merged, as when a drive is cut."""
-    ingest(tmp_path, "b", [event("x", end_s=5.0, samples=200, continuous=True)])
-    ingest(tmp_path, "a", [event("y", started_at=at(begins), onset_s=0.0, end_s=9.0, samples=900, continuous=True)])
+    for number, (begins, _) in enumerate(SPLIT):
+        of = {"vehicle_id": f"van-{number}", "continuous": True}
+        ingest(tmp_path, f"{number} b", [event(f"{number}x", end_s=5.0, samples=200, **of)])
+        late = event(f"{number}y", started_at=at(begins), onset_s=0.0, end_s=9.0, samples=900, **of)
+        ingest(tmp_path, f"{number} a", [late])
     publish(tmp_path)
-    assert column(tmp_path, "event_id") == kept  # the one that saw the onset, not the longer one
+    # the one that saw the onset, not the longer one
+    assert column(tmp_path, "event_id") == [
+        f"{number}{name}" for number, (_, names) in enumerate(SPLIT) for name in names
+    ]
 
 
 def test_merging_is_for_one_vehicle_and_continuous_recordings(tmp_path: Path) -> None:

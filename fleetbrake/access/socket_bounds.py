@@ -1,0 +1,78 @@
+"""What one web socket may cost before anybody looks at what it says: few frames, and no long message.
+
+The gate hears finished messages. What comes beside them, and what is still to be finished, the server answers and keeps
+on its own: pings, pongs, and pieces of a message. Written for the protocol class of uvicorn that the pages' framework
+names ("websockets-sansio"). The framework has chosen that class before it reads any file of ours, so that a class of
+our own cannot be handed to it: what is bounded is the class itself.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Any, Final
+
+from fleetbrake.access.open_page import LONGEST_MESSAGE
+
+#: Looked at in one go (bytes), then whether the socket may go on. Own choice: 683 of the smallest frames, some 0.01 s
+#: in which nobody else is served; a server reads up to sixty times as much at once.
+LOOKED_AT: Final = 4_096
+#: Frames that one web socket may send in so long (s). Own choice: pages say some 5 messages a second at most, and the
+#: longest one comes in a hundred pieces where something in between cuts it small.
+MOST_FRAMES: Final = 400
+WITHIN_S: Final = 10.0
+
+#: How that class names what it does with each kind of frame but the last one, which ends the socket.
+_KINDS: Final = ("handle_text", "handle_bytes", "handle_cont", "handle_ping", "handle_pong")
+
+
+def keep_in_bounds(sockets: type[Any]) -> None:
+    """Bound what each web socket of this class may cost. Doing so twice changes nothing.
+
+    Raises
+    ------
+    AttributeError
+        The class is another one than this was written for: better no pages than open ones.
+    """
+    if getattr(sockets, "in_bounds", False):
+        return
+    changed = {kind: _counted(getattr(sockets, kind)) for kind in _KINDS}
+    changed["connection_made"] = _bounded(sockets.connection_made)
+    changed["data_received"] = _bit_by_bit(sockets.data_received)
+    for name, method in changed.items():
+        setattr(sockets, name, method)
+    sockets.in_bounds = True
+
+
+def _bounded(made: Callable[[Any, Any], None]) -> Callable[[Any, Any], None]:
+    def connection_made(self: Any, transport: Any) -> None:
+        _ = self.conn.max_message_size  # another name would bound nothing
+        self.conn.max_message_size = LONGEST_MESSAGE
+        self.frames_since = (time.monotonic(), 0)
+        made(self, transport)
+
+    return connection_made
+
+
+def _bit_by_bit(received: Callable[[Any, bytes], None]) -> Callable[[Any, bytes], None]:
+    def data_received(self: Any, data: bytes) -> None:
+        for begin in range(0, len(data), LOOKED_AT):
+            if begin and self.transport.is_closing():
+                return
+            received(self, data[begin : begin + LOOKED_AT])
+
+    return data_received
+
+
+def _counted(handler: Callable[..., None]) -> Callable[..., None]:
+    """The handler of one kind of frame, for as many frames as may come; with one more the connection is gone."""
+
+    def handle(self: Any, *frame: Any) -> None:
+        since, number = self.frames_since
+        now = time.monotonic()
+        since, number = (now, 1) if now - since > WITHIN_S else (since, number + 1)
+        self.frames_since = (since, number)
+        if number <= MOST_FRAMES:
+            handler(self, *frame)
+        elif not self.transport.is_closing():
+            self.transport.abort()
+
+    return handle

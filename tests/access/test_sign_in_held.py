@@ -1,0 +1,78 @@
+"""A sign-in file that is being saved throws nobody out, one that is gone lets nobody in. By a clock of the tests."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from sign_in_file import write_file
+
+from dashboards import sign_in
+from fleetbrake.access.serving import SIGN_IN_VARIABLE
+from fleetbrake.core.errors import FleetbrakeError
+
+
+class _Clock:
+    """What the file is read by: nobody sets it. What the machine calls the time is another one."""
+
+    now = 1_000.0
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[_Clock]:
+    told = _Clock()
+    monkeypatch.setattr(sign_in, "time", SimpleNamespace(monotonic=lambda: told.now, time=lambda: 0.0))
+    monkeypatch.setattr(sign_in, "_HELD", {})
+    yield told
+    sign_in._read.cache_clear()
+
+
+@pytest.fixture
+def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = write_file(tmp_path / "sign-in.toml")
+    monkeypatch.setenv(SIGN_IN_VARIABLE, str(path))
+    return path
+
+
+@pytest.mark.parametrize("spoilt", ["away", "empty", "half", "a folder"])
+def test_what_it_said_holds_for_a_second_after_it_was_read(clock: _Clock, file: Path, spoilt: str) -> None:
+    """And a touch of what is spoilt begins no new second."""
+    said = sign_in.settings()
+    aside = file.rename(file.with_suffix(".aside"))
+    if spoilt == "a folder":
+        file.mkdir()
+    elif spoilt != "away":
+        file.write_text("" if spoilt == "empty" else aside.read_text()[:40])
+        file.chmod(0o600)
+    clock.now += 0.9
+    assert sign_in.settings() == said
+    clock.now += 0.2
+    if spoilt != "away":
+        os.utime(file)
+    with pytest.raises(FleetbrakeError, match="is gone" if spoilt == "away" else "cannot be|no TOML"):
+        sign_in.settings()
+    if spoilt == "a folder":
+        file.rmdir()
+    aside.replace(file)
+    assert sign_in.settings() == said
+
+
+def test_one_that_was_never_read_holds_nothing(clock: _Clock, file: Path) -> None:
+    file.write_text("[auth")
+    with pytest.raises(FleetbrakeError, match="no TOML"):
+        sign_in.settings()
+    assert clock.now == 1_000.0
+
+
+def test_what_it_says_now_holds_at_once(clock: _Clock, file: Path) -> None:
+    before = sign_in.settings()
+    file.write_text(file.read_text().replace("groups", "crews"))
+    assert before.claim == "groups" and sign_in.settings().claim == "crews" and clock.now == 1_000.0
+
+
+def test_a_file_that_cannot_be_asked_for_is_not_called_gone(clock: _Clock, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(SIGN_IN_VARIABLE, "/" + "x" * 5_000)
+    with pytest.raises(FleetbrakeError, match="cannot be read: File name too long"):
+        sign_in.settings()
+    assert not sign_in._HELD and clock.now
