@@ -5,7 +5,6 @@ import os
 import threading
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,10 @@ _READ_EACH_S = 0.25
 #: What the file said when it could be used last, and when that was (s, of a clock that nobody sets).
 _HELD: dict[tuple[Path, int], tuple[SignIn, float]] = {}
 
+#: A sentence goes into the log so often (s). Own choice. And when it did last.
+_TOLD_EACH_S = 60.0
+_TOLD: dict[str, float] = {}
+
 _BROKEN = "The sign-in is not set up rightly, so that nobody can be let in. The server's log says why."
 
 
@@ -48,8 +51,17 @@ def caller_of(told: Callable[[], Mapping[str, Any]]) -> Caller:
     try:
         return signed_caller(settings(), told(), time.time(), ENDED)
     except FleetbrakeError as error:
-        logging.getLogger("fleetbrake").error("%s", error)
+        _tell(str(error))
         return Caller(NOBODY, _BROKEN)
+
+
+def _tell(sentence: str) -> None:
+    """Into the log, and no more than once a minute: whoever asks for nothing but this must not fill the disk."""
+    now = time.monotonic()
+    if now - _TOLD.get(sentence, -_TOLD_EACH_S) >= _TOLD_EACH_S:
+        _TOLD.clear()
+        _TOLD[sentence] = now
+        logging.getLogger("fleetbrake").error("%s", sentence)
 
 
 def viewer() -> Viewer:
@@ -125,8 +137,12 @@ def keep_reading() -> None:
 
     def _look() -> None:
         while True:
-            with suppress(FleetbrakeError):  # told to whoever asks for something
+            try:
                 settings()
+            except FleetbrakeError:
+                pass  # told to whoever asks for something
+            except Exception as error:  # whatever it is, the next look may find a better file
+                _tell(f"The sign-in file cannot be looked at: {type(error).__name__}: {error}")
             time.sleep(_READ_EACH_S)
 
     threading.Thread(target=_look, name="sign-in file", daemon=True).start()

@@ -100,7 +100,9 @@ _SEVERAL: Final = ("PYTHONPATH", "SSL_CERT_DIR")
 
 
 def check_address(address: str, sign_in: SignIn | None) -> None:
-    """FleetbrakeError if the pages would be open to other machines without a sign-in."""
+    """FleetbrakeError if the pages would be open to other machines without a sign-in, or to nobody."""
+    if "::ffff:" in address.lower():  # browsers write it in another way than the server
+        raise FleetbrakeError(f"--address {address}: give the address of four numbers that stands in it.")
     if sign_in is None and not is_loopback(address):
         raise FleetbrakeError(
             f"--address {address}: without a sign-in the pages are for this machine only (127.0.0.1, ::1 or "

@@ -118,7 +118,7 @@ def _content(path: Path) -> tuple[dict[str, Any], list[str]]:
         raise FleetbrakeError(f"{path}: the sign-in file cannot be read: it is no file.")
     try:
         told = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # the reader's own, and those of numbers and depths without end
         raise FleetbrakeError(f"{path}: the sign-in file is no TOML: {error}.") from error
     open_to_others = os.name == "posix" and bool(mode & (stat.S_IRWXG | stat.S_IRWXO))
     return told, ["others on this machine can read or change it (chmod 600)"] if open_to_others else []

@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from typing import Any, Final
 
+from websockets.server import ServerProtocol
+
 from fleetbrake.access.open_page import LONGEST_MESSAGE
 
 #: Looked at in one go (bytes), then whether the socket may go on. Own choice: 683 of the smallest frames, some 0.01 s
@@ -30,10 +32,11 @@ def keep_in_bounds(sockets: type[Any]) -> None:
     Raises
     ------
     AttributeError
-        The class is another one than this was written for: better no pages than open ones.
+        The class, or what it rests on, is another one than this was written for: better no pages than open ones.
     """
     if getattr(sockets, "in_bounds", False):
         return
+    _ = ServerProtocol().max_message_size  # another name would bound nothing
     changed = {kind: _counted(getattr(sockets, kind)) for kind in _KINDS}
     changed["connection_made"] = _bounded(sockets.connection_made)
     changed["data_received"] = _bit_by_bit(sockets.data_received)
@@ -44,7 +47,6 @@ def keep_in_bounds(sockets: type[Any]) -> None:
 
 def _bounded(made: Callable[[Any, Any], None]) -> Callable[[Any, Any], None]:
     def connection_made(self: Any, transport: Any) -> None:
-        _ = self.conn.max_message_size  # another name would bound nothing
         self.conn.max_message_size = LONGEST_MESSAGE
         self.frames_since = (time.monotonic(), 0)
         made(self, transport)

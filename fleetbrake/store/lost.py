@@ -58,7 +58,11 @@ def is_older(store: Path, name: str) -> bool:
     """Whether a register's file is there and was written before the one that was noted last."""
     noted = remembered(store).registers_written.get(name)
     there = written(register_path(store, name)) if noted is not None else None
-    return noted is not None and there is not None and there.number < noted.number
+    if noted is None or there is None:
+        return False
+    # of a life of the store that was left for an older copy of all of it: the same number, other rows
+    other = there.number == noted.number > 0 and there.rows != noted.rows
+    return other or there.number < noted.number
 
 
 def lost_registers(
@@ -107,7 +111,8 @@ def lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog, within: str 
     """Paths of recordings that are published and of which the log names no rows; not by their bytes either: a path
     changes where it named somebody who was forgotten.
 
-    One that was rejected when it was read again after its rows were lost has none: what is published is all there is.
+    One of other bytes that was rejected when it was read again, after its rows were lost, has none: what is published
+    is all there is. The very bytes that are published may be rejected by other rules: that is told, and they go.
     """
     asked = f"SELECT path, sha256 FROM {within}ingest_log WHERE status <> 'rejected' ORDER BY path"  # noqa: S608 - own names
     published, rows = con.sql(asked).to_arrow_table(), log.table()
@@ -117,8 +122,15 @@ def lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog, within: str 
         pc.is_in(published.column("path"), value_set=in_one(known.column("path"))),
         pc.is_in(published.column("sha256"), value_set=in_one(bytes_known.column("sha256"))),
     )
-    lost: list[str] = published.column("path").filter(pc.invert(named)).to_pylist()
-    return lost
+    alone, own = published.filter(pc.invert(named)), _bytes_rejected(rows)
+    pairs = zip(alone.column("path").to_pylist(), alone.column("sha256").to_pylist(), strict=True)
+    return [path for path, sha256 in pairs if own.get(path) != sha256]
+
+
+def _bytes_rejected(rows: pa.Table) -> dict[str, str]:
+    """Fingerprints of the bytes of which nothing is in, by path: of rejected files whose bytes are known."""
+    none = rows.filter(pc.and_(pc.is_null(rows.column("key")), pc.not_equal(rows.column("sha256"), "")))
+    return dict(zip(none.column("path").to_pylist(), none.column("sha256").to_pylist(), strict=True))
 
 
 def refuse_lost_recordings(con: duckdb.DuckDBPyConnection, store: Path, log: IngestLog) -> None:

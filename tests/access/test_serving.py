@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from fleetbrake import cli
 from fleetbrake.access import serving
-from fleetbrake.access.serving import server_options, shown_address
+from fleetbrake.access.serving import check_address, server_options, shown_address
 from fleetbrake.access.sign_in import read_sign_in
 from fleetbrake.core.errors import FleetbrakeError
 
@@ -192,3 +192,8 @@ def test_what_lies_in_that_folder_changes_nothing(tmp_path: Path) -> None:
         for leave in ([], ["leave"])
     ]  # fmt: skip
     assert said == ["7 dark /srv/of-another.toml", "100 light None"], "and it would else"
+
+
+def test_an_address_that_browsers_write_in_another_way_is_refused() -> None:
+    with pytest.raises(FleetbrakeError, match="four numbers"):
+        check_address("::ffff:127.0.0.1", None)

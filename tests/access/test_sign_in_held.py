@@ -35,7 +35,7 @@ def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
-@pytest.mark.parametrize("spoilt", ["away", "empty", "half", "a folder"])
+@pytest.mark.parametrize("spoilt", ["away", "empty", "half", "a folder", "a long number", "deep"])
 def test_what_it_said_holds_for_a_second_after_it_was_read(clock: _Clock, file: Path, spoilt: str) -> None:
     """And a touch of what is spoilt begins no new second."""
     said = sign_in.settings()
@@ -43,7 +43,8 @@ def test_what_it_said_holds_for_a_second_after_it_was_read(clock: _Clock, file: 
     if spoilt == "a folder":
         file.mkdir()
     elif spoilt != "away":
-        file.write_text("" if spoilt == "empty" else aside.read_text()[:40])
+        said_now = {"empty": "", "half": aside.read_text()[:40], "a long number": f"x = {'9' * 5_000}"}
+        file.write_text(said_now.get(spoilt, f"x = {'[' * 2_000}"))
         file.chmod(0o600)
     clock.now += 0.9
     assert sign_in.settings() == said
@@ -76,3 +77,15 @@ def test_a_file_that_cannot_be_asked_for_is_not_called_gone(clock: _Clock, monke
     with pytest.raises(FleetbrakeError, match="cannot be read: File name too long"):
         sign_in.settings()
     assert not sign_in._HELD and clock.now
+
+
+def test_the_same_sentence_goes_into_the_log_once_a_minute(
+    clock: _Clock, file: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever asks for nothing but this must not fill the disk."""
+    monkeypatch.setattr(sign_in, "_TOLD", {})
+    file.unlink()
+    for seconds in (0.0, 1.0, 30.0, 30.0):
+        clock.now += seconds
+        assert not sign_in.caller_of(dict).may_sign_in
+    assert [record.message.endswith("is gone.") for record in caplog.records] == [True, True]

@@ -62,6 +62,19 @@ def test_rows_are_lost_and_the_recording_cannot_be_used_any_more(sound_store: Pa
     assert _events(store) == right and check_store(store).sound
 
 
+def test_the_very_bytes_are_rejected_by_other_rules(sound_store: Path, tmp_path: Path) -> None:
+    """Told and gone, as it is written: nothing else stops, and with the right rules they are in again."""
+    store = copied(sound_store, tmp_path)
+    own, right = _own_recordings(store, tmp_path), _events(store)
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text('[columns]\nvehicle_id = "no such column"\n')
+    assert ingest([own], store, mapping=str(wrong)).rejected == 2
+    ingest([sound_store.parent / "later"], store)
+    assert _events(store) < right and check_store(store).sound
+    ingest([own], store)
+    assert _events(store) == right and check_store(store).sound
+
+
 def test_bytes_that_are_not_known_name_no_other_recording(sound_store: Path, tmp_path: Path) -> None:
     store = copied(sound_store, tmp_path)
     drop, *others = sorted(_own_recordings(store, tmp_path).glob("*.parquet"))
