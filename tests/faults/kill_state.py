@@ -11,6 +11,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.planning.flags import flags
 from fleetbrake.reports import reads
 from fleetbrake.store.ageing.retention import read_state
+from fleetbrake.store.ageing.retention_lake import is_older_lake
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import ENTERED_NAME, entries
 from fleetbrake.store.forgetting.tombstones import read_tombstones
@@ -176,7 +177,10 @@ def _entered(store: Path) -> Rows:
 
 def _rules(store: Path) -> dict[str, Any]:
     state = read_state(store)
-    state.get("applied", {}).pop("at", None)
+    applied = state.get("applied", {})
+    if "lake" in applied:  # a moment too: that it is the one that the lake has is what counts
+        applied["lake"] = not is_older_lake(store, applied)
+    applied.pop("at", None)
     return {"retention": state, "forgotten": read_tombstones(store)}
 
 

@@ -299,7 +299,7 @@ KEPT = {
     "holds": (
         Damage("holds", "is gone or has other bytes", _held),
         Damage("holds", "cannot be read, so that nothing may be dropped", _garbage("holds.json")),
-        Damage("holds", "cannot be read", _garbage("held/hold-1/manifest.json")),
+        Damage("holds", "has a list of copies that is damaged", _garbage("held/hold-1/manifest.json")),
         Damage("holds", "the list of what it has copied is gone", _gone("held/hold-1/manifest.json")),
         Damage("holds", "the list of what it has copied is gone", lambda store: shutil.rmtree(store / "held")),
         Damage("holds", "lack 1 that were placed", _holds_gone),
