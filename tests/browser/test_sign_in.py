@@ -236,6 +236,7 @@ def test_a_role_that_is_taken_away_is_gone_with_the_next_run(site: Site, people:
         file.write_text(whole, encoding="utf-8")
 
 
+@pytest.mark.long  # the same is held through bare web sockets: faults/test_doors_ends
 def test_a_file_that_was_broken_is_forgotten_without_a_click(site: Site, people: Callable[[str], Any]) -> None:
     """Who was thrown out meanwhile is back by himself; what a page asks every half minute is brought forward."""
     file = site.log.parent / "sign-in.toml"
