@@ -38,7 +38,7 @@ def check(
         str | None,
         typer.Option(
             help="Go on without what is lost and in no copy: forgotten, holds, rules, dropped, aliases, registers, "
-            "entries, recordings or scores. What that means is told."
+            "entries, recordings, runs or scores. What that means is told."
         ),
     ] = None,
     as_json: JsonOption = False,

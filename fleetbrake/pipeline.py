@@ -217,6 +217,8 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
     from fleetbrake.scoring.run import score as score_fleet  # its statistics take a second to load
 
     _must_exist(store)
+    if as_of is not None and as_of > this_day():
+        raise InputError(f"{as_of}: a day that has come is expected; scores of one that has not would stay the newest.")
     with _rebuilding(store, "score") as con:
         merged_registers(con, store)
         sum_up_missing(con)
@@ -252,7 +254,7 @@ def _rebuilding(store: Path, what: str) -> Iterator[duckdb.DuckDBPyConnection]:
     """The published database to be written, rid of what was still to be forgotten."""
     with writer_lock(store, what):
         erase_due(store)
-        with rebuilding(store, memory_limit=WORKING_MEMORY) as con:
+        with rebuilding(store, memory_limit=WORKING_MEMORY, scores=True) as con:
             yield con
 
 

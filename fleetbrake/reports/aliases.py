@@ -6,6 +6,7 @@ import hmac
 from collections.abc import Callable
 from pathlib import Path
 
+from fleetbrake.store.remembered import remember_aliases
 from fleetbrake.store.secret_key import ALIASES_KEY, secret_key
 
 KEY_FILE = ALIASES_KEY
@@ -21,7 +22,12 @@ def aliases(store: Path) -> Callable[[str], str]:
     StoreError
         If the key cannot be read or written.
     """
-    return aliases_by(secret_key(Path(store) / KEY_FILE, "the key for driver aliases"))
+    path = Path(store) / KEY_FILE
+    drawn_now = not path.exists()
+    key = secret_key(path, "the key for driver aliases")
+    if drawn_now:
+        remember_aliases(path.parent)
+    return aliases_by(key)
 
 
 def aliases_by(key: bytes) -> Callable[[str], str]:

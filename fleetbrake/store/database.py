@@ -18,7 +18,7 @@ from fleetbrake.store.fresh import NO_EXTENSIONS, write_fresh
 from fleetbrake.store.lock import check_held, writer_lock
 from fleetbrake.store.remembered import REMEMBERED, note_scores, remember, with_scores
 from fleetbrake.store.schema import check_version, create_tables, fill_table, note_setting, replace_table
-from fleetbrake.store.scores_lost import refuse_lost_scores, scored_to
+from fleetbrake.store.scores_lost import SCORINGS, noted_scores, refuse_lost_scores, scored
 from fleetbrake.store.shut import shut
 from fleetbrake.store.table_seals import changed_tables, seal_tables
 
@@ -108,6 +108,7 @@ def rebuilding(
     threads: int | None = None,
     fresh: bool = False,
     empty: bool = False,
+    scores: bool = False,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Read-write connection to a private copy of the published file, published when the block ends without error.
 
@@ -121,6 +122,8 @@ def rebuilding(
     threads : number of DuckDB's threads; its own default otherwise.
     fresh : write all tables into a new file at the end, so that what was changed or dropped leaves nothing behind.
     empty : begin without any row, for a published file that cannot be read.
+    scores : what is published has new scores or plans, which are in no other place: counted, so that an older copy is
+        known.
 
     Raises
     ------
@@ -144,14 +147,17 @@ def rebuilding(
                 yield con
                 seal_tables(con, other)
                 remember(store)
-                scored = scored_to(con)
-                note_setting(con, REMEMBERED, with_scores(store, scored))
+                if scores:
+                    note_setting(con, SCORINGS, str(max(scored(con).times, noted_scores(store).times) + 1))
+                now = scored(con)
+                note_setting(con, REMEMBERED, with_scores(store, now.to, now.times))
                 con.execute("CHECKPOINT")
             if fresh:
                 worn, private = private, private_path(store)
                 write_fresh(worn, private)
             _publish(store, private)
-            note_scores(store, scored)  # not before they are: a run that is killed here would be said to have lost them
+            # not before they are: a run that is killed here would be said to have lost them
+            note_scores(store, now.to, now.times)
         finally:
             remove_leftovers(store)
 

@@ -24,7 +24,7 @@ from fleetbrake.store.entered_seals import ENTERED_NAME, SEALS_SQL, insert_seale
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.format import refuse_newer
-from fleetbrake.store.remembered import no_copy
+from fleetbrake.store.remembered import no_copy, remember_entries
 from fleetbrake.store.shut import wary
 
 __all__ = [
@@ -105,6 +105,7 @@ def enter_all(
             insert_sealed(con, _without_forgotten(store, rows))
     except UnicodeEncodeError as error:
         raise InputError("A name that was given holds characters that no text can keep.") from error
+    remember_entries(store)
 
 
 def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = None) -> list[Entry]:

@@ -9,6 +9,7 @@ the store, or a person says that it is lost for good.
 import hashlib
 import hmac
 import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,7 +20,9 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
+from fleetbrake.store.note_lock import note_lock
 from fleetbrake.store.numbered import Written, written
+from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
 #: The note, and the setting of the published file that holds its copy.
@@ -41,8 +44,10 @@ class Remembered(BaseModel):
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
     registers, registers_written : names of registers with a file, and the last writing of each.
     recordings : number of recording files that the log named.
-    scored_to : the newest day of which scores were published, as ISO writes it; empty before any.
+    scored_to, scorings : the newest day of which scores were published, as ISO writes it, empty before any; and how
+        often scores or plans were.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
+    runs, runs_file : how many unattended runs were begun, and the number of their history's file.
     given_up, parts_given_up : how often a person took something of this for lost, and of which parts; numbers went
         down then.
     """
@@ -62,14 +67,19 @@ class Remembered(BaseModel):
     registers_written: dict[str, Written] = Field(default_factory=dict)
     recordings: int = Field(default=0, ge=0)
     scored_to: str = ""
+    scorings: int = Field(default=0, ge=0)
     entries: int = Field(default=0, ge=0)
     entered_file: int = Field(default=0, ge=0)
+    runs: int = Field(default=0, ge=0)
+    runs_file: int = Field(default=0, ge=0)
     given_up: int = Field(default=0, ge=0)
     parts_given_up: tuple[str, ...] = ()
 
     def with_more(self, now: "Remembered") -> "Remembered":
-        """With what is there now besides; the first key of aliases and the first number of a file stand."""
-        same_file = not self.entered_file or now.entered_file in (0, self.entered_file)
+        """With what is there now besides; the first key of aliases and the first number of a file stand.
+
+        What another file counts is no later count of this one's.
+        """
         return self.model_copy(
             update={
                 "forgotten": max(self.forgotten, now.forgotten),
@@ -88,12 +98,20 @@ class Remembered(BaseModel):
                 "registers_written": _later(self.registers_written, now.registers_written),
                 "recordings": max(self.recordings, now.recordings),
                 "scored_to": max(self.scored_to, now.scored_to),
-                "entries": max(self.entries, now.entries) if same_file else self.entries,
+                "scorings": max(self.scorings, now.scorings),
+                "entries": max(self.entries, now.entries if _same(self.entered_file, now.entered_file) else 0),
                 "entered_file": self.entered_file or now.entered_file,
+                "runs": max(self.runs, now.runs if _same(self.runs_file, now.runs_file) else 0),
+                "runs_file": self.runs_file or now.runs_file,
                 "given_up": max(self.given_up, now.given_up),
                 "parts_given_up": tuple(sorted({*self.parts_given_up, *now.parts_given_up})),
             }
         )
+
+
+def _same(file: int, other: int) -> bool:
+    """Whether two numbers may be one file's; 0 is none."""
+    return not (file and other) or file == other
 
 
 def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Written]:
@@ -106,8 +124,9 @@ PARTS: Final = {
     **{name: (name,) for name in ("forgotten", "dropped", "aliases", "rules")},
     "holds": ("holds", "newest_hold"),
     "recordings": ("recordings",),
-    "scores": ("scored_to",),
+    "scores": ("scored_to", "scorings"),
     "entries": ("entries", "entered_file"),
+    "runs": ("runs", "runs_file"),
 }
 
 
@@ -141,33 +160,53 @@ def remembered(store: Path) -> Remembered:
         ) from error
 
 
-def remember(store: Path) -> str:
-    """Note what is there now besides what was noted; the text of the note.
-
-    Only for the holder of the writer's lock.
+def remember(store: Path) -> None:
+    """Note what is there now besides what was noted. Only for the holder of the writer's lock.
 
     Raises
     ------
     StoreError
         The note is damaged or cannot be written.
     """
-    known = remembered(store)
-    now = known.with_more(seen(store))
-    if now != known:
-        _write(store, now)
-    return _closed(now)
+    _note_more(store, seen(store))
 
 
-def with_scores(store: Path, scored_to: str) -> str:
+def remember_entries(store: Path) -> None:
+    """Note, without the writer's lock, which entry is the last: those that are lost before a run are missed then.
+
+    Whoever has entered is done: what keeps the note from being written is told by the next run.
+    """
+    now = _entries(store)
+    with suppress(StoreError):
+        _note_more(store, Remembered(entries=now.last, entered_file=now.file))
+
+
+def remember_aliases(store: Path) -> None:
+    """Note, without the writer's lock, by which key aliases are drawn up; as :func:`remember_entries`."""
+    with suppress(StoreError):
+        _note_more(store, Remembered(aliases=_word(store / ALIASES_KEY)))
+
+
+def _note_more(store: Path, now: Remembered) -> None:
+    with note_lock(store):
+        known = remembered(store)
+        more = known.with_more(now)
+        if more != known:
+            _write(store, more)
+
+
+def with_scores(store: Path, scored_to: str, scorings: int) -> str:
     """The text of the note as it is once scores up to this day are published, for its copy among them."""
-    return _closed(remembered(store).model_copy(update={"scored_to": scored_to}))
+    return _closed(remembered(store).model_copy(update={"scored_to": scored_to, "scorings": scorings}))
 
 
-def note_scores(store: Path, scored_to: str) -> None:
+def note_scores(store: Path, scored_to: str, scorings: int) -> None:
     """Scores up to this day are published. Only for the holder of the writer's lock."""
-    known = remembered(store)
-    if known.scored_to != scored_to:
-        _write(store, known.model_copy(update={"scored_to": scored_to}))
+    with note_lock(store):
+        known = remembered(store)
+        now = known.model_copy(update={"scored_to": scored_to, "scorings": scorings})
+        if now != known:
+            _write(store, now)
 
 
 def bring_back(store: Path, copy: str | None) -> None:
@@ -177,8 +216,12 @@ def bring_back(store: Path, copy: str | None) -> None:
     smaller numbers are the newer ones. Only for the holder of the writer's lock.
     """
     told = noted_in(copy)
-    if told is None:
-        return  # whoever needs the note says so
+    if told is not None:  # else whoever needs the note says so
+        with note_lock(store):
+            _bring_back(store, told)
+
+
+def _bring_back(store: Path, told: Remembered) -> None:
     known, damaged = Remembered(), False
     try:
         known = remembered(store)
@@ -206,10 +249,11 @@ def noted_in(copy: str | None) -> Remembered | None:
 
 def give_up(store: Path, part: str) -> None:
     """Note of one of ``PARTS`` what is there now, whatever was. Only for the holder of the writer's lock."""
-    known, now = remembered(store), seen(store)
-    lowered = {name: getattr(now, name) for name in PARTS[part]}
-    parts = tuple(sorted({*known.parts_given_up, part}))
-    _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1, "parts_given_up": parts}))
+    with note_lock(store):
+        known, now = remembered(store), seen(store)
+        lowered = {name: getattr(now, name) for name in PARTS[part]}
+        parts = tuple(sorted({*known.parts_given_up, part}))
+        _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1, "parts_given_up": parts}))
 
 
 def is_older_list(store: Path, part: str) -> bool:
@@ -223,7 +267,7 @@ def seen(store: Path) -> Remembered:
     forgotten, holds = _json(store / "forgotten.json"), _json(store / "holds.json")
     rules = _json(store / "retention.json")
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
-    entries, dropped = _entries(store), written(store / "dropped.parquet")
+    entries, runs, dropped = _entries(store), _runs(store), written(store / "dropped.parquet")
     there = [name for name in sorted(REGISTERS) if register_path(store, name).is_file()]
     newest, writings = _newest_hold(holds), {"dropped": dropped.number} if dropped is not None else {}
     if isinstance(stones, list):
@@ -243,12 +287,21 @@ def seen(store: Path) -> Remembered:
         recordings=log.rows if (log := written(store / "lake" / "log.parquet")) is not None else 0,
         entries=entries.last,
         entered_file=entries.file,
+        runs=runs.last,
+        runs_file=runs.file,
     )
 
 
 def _entries(store: Path) -> Given:
     try:
         return given(store)
+    except StoreError:
+        return Given()
+
+
+def _runs(store: Path) -> Given:
+    try:
+        return runs_begun(store)
     except StoreError:
         return Given()
 

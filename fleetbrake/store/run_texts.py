@@ -12,7 +12,9 @@ from typing import Any
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_atomically
-from fleetbrake.store.runs import RUNS_NAME, log_folders, opened
+from fleetbrake.store.run_numbers import RUNS_NAME
+from fleetbrake.store.runs import log_folders, opened
+from fleetbrake.store.runs_lost import lost_runs
 
 #: What a log of unattended runs is called, one file a day.
 LOG_FILES = "fleetbrake-*.jsonl"
@@ -24,7 +26,7 @@ Change = Callable[[str], str]
 
 @dataclass(frozen=True)
 class Rewritten:
-    """Texts that were changed, and files that could not be read or written (with the reason)."""
+    """Texts that were changed, and what could not be read or written, or is not known any more (with the reason)."""
 
     changed: int
     not_reached: tuple[str, ...]
@@ -41,8 +43,8 @@ def rewrite_texts(store: Path, change: Change) -> Rewritten:
     StoreError
         The history of runs cannot be read or written.
     """
-    changed = _history(store, change)
-    not_reached: list[str] = []
+    changed, lost = _history(store, change), lost_runs(store)
+    not_reached = [] if lost is None else [lost]  # folders of logs that only it named
     for file in log_files(store):
         try:
             changed += _log(file, change)

@@ -23,9 +23,9 @@ from fleetbrake.core.kin import program_pid
 from fleetbrake.core.private import make_private
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.format import refuse_newer
+from fleetbrake.store.run_numbers import RUNS_NAME, count_run
 from fleetbrake.store.shut import wary
 
-RUNS_NAME = "runs.sqlite"
 #: A file a living run, locked by it.
 RUNNING_FOLDER = "running"
 #: How long a writer waits for another one (s); writes take milliseconds.
@@ -130,6 +130,7 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
                 (Outcome.KILLED, _KILLED_SENTENCE, run.run_id),
             )
             _living_file(store, run.run_id).unlink(missing_ok=True)
+        count_run(con)
         if keep_days is not None:
             con.execute("DELETE FROM runs WHERE started_at < ?", (_text(started_at - timedelta(days=keep_days)),))
         con.execute(

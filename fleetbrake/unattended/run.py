@@ -20,6 +20,7 @@ from fleetbrake.recordings.story import printable
 from fleetbrake.store import runs
 from fleetbrake.store.ageing.retention_clock import ageing_day
 from fleetbrake.store.runs import Outcome
+from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.unattended.config import Config
 from fleetbrake.unattended.heartbeat import Heartbeat, heartbeat_file
 from fleetbrake.unattended.logs import logging_to
@@ -184,6 +185,7 @@ def _history(run: Run, started_at: datetime, logs: Path, keep_days: int | None) 
             for dead in runs.begin(run.store, run.run_id, run.job, started_at, keep_days):
                 run.log.warning("An earlier run was killed: %s of %s", dead.job, dead.started_at)
             runs.remember_log_folder(run.store, logs)
+            run.warning(*filter(None, (lost_runs(run.store),)))
         except StoreError as error:
             run.log.warning("%s", error)
 

@@ -188,14 +188,8 @@ def _filter_by_keyboard(looking: Walker, store: Path, depot: str) -> None:
     sql = "SELECT DISTINCT depot FROM vehicle_health WHERE depot IS NOT NULL ORDER BY 1"
     depots = [name for (name,) in ask(store, sql)]
     looking.row(1).wait_for()
-    looking.at_rest()  # a page that is still being drawn takes the focus away
     page = looking.page
-    at_filter = "!!document.activeElement.closest('.st-key-depot')"
-    for _ in range(40):
-        page.keyboard.press("Tab")
-        if page.evaluate(at_filter):
-            break
-    assert page.evaluate(at_filter), "Tab leads to the filter"
+    assert _tabs_to(looking, "!!document.activeElement.closest('.st-key-depot')"), "Tab leads to the filter"
     page.keyboard.press("ArrowDown")
     page.get_by_role("option", name=depots[0]).wait_for()
     for _ in range(depots.index(depot) + 1):
@@ -206,6 +200,18 @@ def _filter_by_keyboard(looking: Walker, store: Path, depot: str) -> None:
     assert [name for name in depots if f"depot={name}" in page.url] == [depot]
     shown = page.locator('[class*="st-key-row_"]').all_inner_texts()
     assert shown and all(depot in row for row in shown)
+
+
+def _tabs_to(looking: Walker, there: str) -> bool:
+    """Whether Tab leads to where the script ``there`` says yes: a page that is drawn meanwhile takes the focus away,
+    and whoever sits before it begins again."""
+    for _ in range(6):
+        looking.at_rest()
+        for _ in range(40):
+            looking.page.keyboard.press("Tab")
+            if looking.page.evaluate(there):
+                return True
+    return False
 
 
 def _there_and_back(looking: Walker, depot: str, rank: int) -> None:

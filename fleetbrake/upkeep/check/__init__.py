@@ -14,7 +14,7 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.recount import PUBLISHED, beside
 from fleetbrake.store.remembered import REMEMBERED_NAME
-from fleetbrake.store.scores_lost import scored_to
+from fleetbrake.store.scores_lost import scored
 from fleetbrake.upkeep.check import kept, log_and_index, published, recounted
 from fleetbrake.upkeep.check.closed import refuse_closed
 from fleetbrake.upkeep.check.forgotten import check_forgotten
@@ -125,7 +125,7 @@ class _Check:
                 published.check_tables(con, whole, out["tables"], self.damage)
                 check_nothing_lost(con, self.store, whole, out["registers"], out["entries"])
                 if "vehicle_health" in whole:
-                    check_scores(self.store, scored_to(con, f"{PUBLISHED}.main."), out["database"])
+                    check_scores(self.store, scored(con, f"{PUBLISHED}.main."), out["database"])
                 published.check_nobody_back(con, self.store, whole, out["forgotten"], self.damage)
                 self._compare(con, log, whole)
         except duckdb.Error as error:

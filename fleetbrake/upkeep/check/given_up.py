@@ -23,7 +23,7 @@ from fleetbrake.store.lost import (
 from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
 from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
-from fleetbrake.store.scores_lost import scored_to
+from fleetbrake.store.scores_lost import Scored, noted_scores, scored
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
 from fleetbrake.store.unfinished import lost_with_the_log
 from fleetbrake.upkeep.check.entries_given_up import give_up_entries
@@ -46,6 +46,8 @@ GIVEN_UP: Final = {
     "is not what was entered counts as it stands; run `fleetbrake ingest` next",
     "recordings": "recordings that the lake does not have any more go from what is published, unless read again "
     "before; of what a hold keeps of them its copies stay; run `fleetbrake ingest` next",
+    "runs": "what became of earlier unattended runs is not known any more, nor which folders hold their logs: names of "
+    "those who are forgotten stay in logs of folders that only it named",
     "scores": "tables that something else changed are taken as they stand, and days that are gone stay so",
 }
 
@@ -106,11 +108,11 @@ def _empty(name: str) -> pa.Table:
 
 
 def _scores(store: Path) -> bool:
-    changed, there = False, ""
+    changed, there = False, Scored()
     if database_path(store).is_file():
         with reading(store) as con:
-            changed, there = bool(changed_tables(con)), scored_to(con)
-    less = there < remembered(store).scored_to
+            changed, there = bool(changed_tables(con)), scored(con)
+    less = there.lacks(noted_scores(store))
     if less:
         give_up(store, "scores")
     if changed:

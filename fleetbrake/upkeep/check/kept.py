@@ -35,6 +35,8 @@ from fleetbrake.store.lost import is_older, lost_sentence, older_sentence
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.registers import register_path, rows_there
 from fleetbrake.store.remembered import no_copy, remembered
+from fleetbrake.store.run_numbers import RUNS_NAME
+from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.store.shut import wary
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
@@ -186,7 +188,13 @@ def entry_problem(made_at: object, made_by: object, kind: object, vehicle_id: ob
 
 def check_runs(store: Path, out: Outcome) -> None:
     """The history of unattended runs."""
-    path = store / runs.RUNS_NAME
+    path = store / RUNS_NAME
+    try:
+        lost = lost_runs(store)
+    except StoreError:  # told below, or by whoever looks at the note
+        lost = None
+    if lost is not None:
+        out.wrong.add(lost)
     if not path.is_file():
         out.looked_at = "no unattended run yet"
         return

@@ -27,8 +27,10 @@ from fleetbrake.store.in_hand import NAME as IN_HAND
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
+from fleetbrake.store.note_lock import NOTE_LOCK_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME, no_copy, remembered, seen
-from fleetbrake.store.runs import RUNNING_FOLDER, RUNS_NAME
+from fleetbrake.store.run_numbers import RUNS_NAME
+from fleetbrake.store.runs import RUNNING_FOLDER
 from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.store.secret_key import key_mode
 from fleetbrake.store.unfinished import NAME as UNFINISHED
@@ -40,7 +42,7 @@ KEY_FILES: Final = (KEY_FILE, KEY_NAME)
 
 _FILES: Final = (
     *(DATABASE_NAME, LOCK_NAME, HOLDER_NAME, FORMAT_NAME, HOLDS_NAME, RETENTION_NAME, DROPPED_NAME, TOMBSTONES_NAME),
-    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND, REMEMBERED_NAME),
+    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND, REMEMBERED_NAME, NOTE_LOCK_NAME),
 )
 _WHOLE_FOLDERS: Final = (HELD_FOLDER, SET_ASIDE, "logs", RUNNING_FOLDER)
 _KNOWN: Final = re.compile(

@@ -10,7 +10,7 @@ from fleetbrake.store.entered_lost import noted_entries_lost
 from fleetbrake.store.lost import FROM_FILES, lost_entries, lost_registers, lost_sentence
 from fleetbrake.store.recount import PUBLISHED
 from fleetbrake.store.schema import SETTINGS
-from fleetbrake.store.scores_lost import lost_scores
+from fleetbrake.store.scores_lost import Scored, lost_scores
 from fleetbrake.upkeep.check.outcome import Outcome
 
 
@@ -45,8 +45,8 @@ def check_entries_noted(store: Path, entries: Outcome) -> None:
         entries.wrong.add(lost)
 
 
-def check_scores(store: Path, there: str, database: Outcome) -> None:
-    """Days that were scored are still published; ``there``: the newest that is."""
+def check_scores(store: Path, there: Scored, database: Outcome) -> None:
+    """What was scored is still published; ``there``: what is."""
     with suppress(StoreError):  # a note that is damaged is told by others
         lost = lost_scores(store, there)
         if lost is not None:

@@ -17,7 +17,7 @@ from fleetbrake.store.publish import made_by
 from fleetbrake.store.publishing.state import EVENT_COLUMNS, EVENTS, FILE_COLUMNS, FILES, MADE_BY
 from fleetbrake.store.recount import PUBLISHED, RECOUNTED
 from fleetbrake.store.schema import SETTINGS, declared_columns, quoted
-from fleetbrake.store.scores_lost import lost_scores
+from fleetbrake.store.scores_lost import Scored, lost_scores
 from fleetbrake.store.table_seals import SEALED, SEALS, changed_tables
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
@@ -67,7 +67,7 @@ def check_database(store: Path, log: IngestLog | None, out: Outcome, damage: Dam
 def _scores_gone(store: Path) -> str:
     """What is lost with it; nothing where the note of it is damaged, which others tell."""
     try:
-        return lost_scores(store, "") or ""
+        return lost_scores(store, Scored()) or ""
     except StoreError:
         return ""
 

@@ -22,6 +22,7 @@ from fleetbrake.store.holding.held_manifest import HELD_FOLDER
 from fleetbrake.store.holding.holds import HOLDS_NAME, listed
 from fleetbrake.store.registers import register_path, rows_there
 from fleetbrake.store.remembered import seen
+from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.store.secret_key import ALIASES_KEY
 from fleetbrake.store.shut import wary
 from fleetbrake.upkeep.check.log_and_index import broken_seal
@@ -103,13 +104,21 @@ def _worn(store: Path, name: str) -> bool:
 
 
 def _entries(store: Path) -> bool:
-    path = store / ENTERED_NAME
-    if not path.is_file() or not _damaged(path):
+    return _sqlite(store, ENTERED_NAME, "what people entered")
+
+
+def _runs(store: Path) -> bool:
+    return _sqlite(store, RUNS_NAME, "the history of runs")
+
+
+def _sqlite(store: Path, name: str, what: str) -> bool:
+    path = store / name
+    if not path.is_file() or not _damaged(path, what):
         return False
     return put_aside(store, [path, *(path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal"))])
 
 
-def _damaged(path: Path) -> bool:
+def _damaged(path: Path, what: str) -> bool:
     """Whether SQLite says so; StoreError where it is something else that keeps it from reading."""
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
@@ -121,7 +130,7 @@ def _damaged(path: Path) -> bool:
     except sqlite3.Error as error:
         if getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGED:
             return True
-        raise StoreError(f"{path}: what people entered cannot be read ({sqlite_reason(error)}).") from error
+        raise StoreError(f"{path}: {what} cannot be read ({sqlite_reason(error)}).") from error
 
 
 _PARTS: Final[dict[str, Callable[[Path], bool]]] = {
@@ -132,4 +141,5 @@ _PARTS: Final[dict[str, Callable[[Path], bool]]] = {
     "aliases": _aliases,
     "registers": _registers,
     "entries": _entries,
+    "runs": _runs,
 }

@@ -1,0 +1,47 @@
+"""How many unattended runs were begun, counted in the file of their history itself: one that is gone, or an older copy,
+is known by what it lacks."""
+
+import secrets
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Final
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import sqlite_reason
+from fleetbrake.store.entered_seals import Given
+from fleetbrake.store.shut import wary
+
+RUNS_NAME: Final = "runs.sqlite"
+_PATIENCE_S: Final = 15.0
+
+
+def count_run(con: sqlite3.Connection) -> None:
+    """Count one more, within a transaction that is under way; the first one draws the number of the file.
+
+    Both stand in the head of the file, where neither a row that is dropped nor a rewriting of the file reaches them.
+    """
+    file, begun = _numbers(con)
+    if not file:
+        con.execute(f"PRAGMA application_id = {1 + secrets.randbelow(2**31 - 2)}")
+    con.execute(f"PRAGMA user_version = {begun + 1}")
+
+
+def runs_begun(store: Path) -> Given:
+    """Number of the last run that was begun, and of the file. StoreError where that cannot be read."""
+    path = store / RUNS_NAME
+    if not path.is_file():
+        return Given()
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
+            wary(con)
+            con.execute("PRAGMA query_only = ON")
+            file, begun = _numbers(con)
+            return Given(begun, file)
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        raise StoreError(f"{path}: the history of runs cannot be read ({sqlite_reason(error)}).") from error
+
+
+def _numbers(con: sqlite3.Connection) -> tuple[int, int]:
+    file, begun = (con.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
+    return int(file), int(begun)

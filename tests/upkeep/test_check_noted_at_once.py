@@ -1,0 +1,197 @@
+"""What is lost before any run could note it, the history of unattended runs, and a published file of the same day."""
+
+import shutil
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from check_made import copied
+from filelock import FileLock
+
+from fleetbrake.core.errors import InputError, StoreError
+from fleetbrake.pipeline import ingest, plan, score
+from fleetbrake.reports.aliases import aliases
+from fleetbrake.store import note_lock, runs
+from fleetbrake.store.entered import enter, entries
+from fleetbrake.store.entered_rows import DateFixed
+from fleetbrake.store.remembered import remember, remembered
+from fleetbrake.store.runs_lost import lost_runs
+from fleetbrake.upkeep import forget_driver
+from fleetbrake.upkeep.check import check_store
+from fleetbrake.upkeep.check.given_up import give_up_part
+from tests.cluster.same_rows import tables
+
+_NIGHT = datetime(2026, 3, 25, tzinfo=UTC)
+_FIXED = DateFixed(on=date(2026, 4, 1))
+
+
+def _wrong(store: Path, name: str) -> list[str]:
+    return [said for one in check_store(store).outcomes if one.name == name for said in one.wrong.all()]
+
+
+def _a_night(store: Path, number: int, keep_days: int | None = None) -> None:
+    runs.begin(store, f"night-{number}", "nightly", _NIGHT + timedelta(days=number), keep_days)
+    remember(store)
+
+
+def _gone(store: Path) -> None:
+    (store / "runs.sqlite").unlink()
+
+
+def _begun_anew(store: Path) -> None:
+    _gone(store)
+    for number in range(9):  # more than there were
+        _a_night(store, number)
+
+
+def _damaged(store: Path) -> None:
+    (store / "runs.sqlite").write_bytes(b"no database at all" * 100)
+
+
+@pytest.mark.parametrize("loss", [_gone, _begun_anew, _damaged])
+def test_a_history_of_runs_that_is_gone(sound_store: Path, tmp_path: Path, loss: Callable[[Path], None]) -> None:
+    store = copied(sound_store, tmp_path)
+    _a_night(store, 1)
+    kept = (store / "runs.sqlite").read_bytes()
+    loss(store)
+    told = "cannot be read" if loss is _damaged else "history of unattended runs"
+    assert any(told in said for said in _wrong(store, "runs"))
+    (store / "runs.sqlite").write_bytes(kept)
+    assert not _wrong(store, "runs")
+    loss(store)
+    give_up_part(store, "runs")
+    assert not _wrong(store, "runs")
+    _a_night(store, 99)
+    assert not _wrong(store, "runs")
+    (store / "runs.sqlite").unlink()
+    assert _wrong(store, "runs")
+
+
+def test_an_older_copy_of_the_history_is_told_and_whoever_is_forgotten_may_stand_in_logs(
+    sound_store: Path, tmp_path: Path
+) -> None:
+    store = copied(sound_store, tmp_path)
+    older = (store / "runs.sqlite").read_bytes()
+    _a_night(store, 1)
+    newest = (store / "runs.sqlite").read_bytes()
+    (store / "runs.sqlite").write_bytes(older)
+    assert "is an older copy or another file" in (lost_runs(store) or "")
+    done = forget_driver(store, "D-one")
+    assert any("history of unattended runs" in said for said in done.erased.not_reached) and not done.complete
+    (store / "runs.sqlite").write_bytes(newest)
+    assert forget_driver(store, "D-one").erased.not_reached == ()
+
+
+def test_rows_that_outlive_their_period_are_no_loss(sound_store: Path, tmp_path: Path) -> None:
+    """The count does not go back with them, nor when the file is written anew."""
+    store = copied(sound_store, tmp_path)
+    _a_night(store, 1)
+    _a_night(store, 1000, keep_days=30)
+    forget_driver(store, "nobody")
+    assert len(runs.last_runs(store, 9)) == 1 and lost_runs(store) is None
+
+
+def test_entries_that_are_lost_before_the_next_run_are_missed(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    older = (store / "entered.sqlite").read_bytes()
+    enter(store, "planner", "van-1", _FIXED)
+    newest = (store / "entered.sqlite").read_bytes()
+    for loss in (older, None):
+        (store / "entered.sqlite").unlink()
+        if loss is not None:
+            (store / "entered.sqlite").write_bytes(loss)
+        with pytest.raises(StoreError, match="Nothing was entered"):
+            enter(store, "planner", "van-1", _FIXED)
+        with pytest.raises(StoreError, match=r"entered\.sqlite back"):
+            score(store)
+        assert _wrong(store, "entries")
+    (store / "entered.sqlite").write_bytes(newest)
+    enter(store, "planner", "van-1", _FIXED)
+    score(store)
+    assert not _wrong(store, "entries")
+
+
+def test_the_first_entry_of_all_is_missed_too(tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    store.mkdir()
+    enter(store, "planner", "van-1", _FIXED)
+    (store / "entered.sqlite").unlink()
+    with pytest.raises(StoreError, match="Nothing was entered"):
+        enter(store, "planner", "van-1", _FIXED)
+
+
+def test_entries_at_a_time_are_all_noted_and_a_note_that_another_holds_stops_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = tmp_path / "store"
+    store.mkdir()
+    with ThreadPoolExecutor(8) as people:
+        list(people.map(lambda _: enter(store, "planner", "van-1", _FIXED), range(40)))
+    assert remembered(store).entries == len(entries(store)) == 40
+    monkeypatch.setattr(note_lock, "_PATIENCE_S", 0.01)
+    with FileLock(store / "remembered.lock"):
+        enter(store, "planner", "van-1", _FIXED)
+    assert len(entries(store)) == 41 and remembered(store).entries == 41
+
+
+def test_a_note_that_cannot_be_written_undoes_no_entry(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise StoreError("the disk is full")
+
+    store = tmp_path / "store"
+    store.mkdir()
+    monkeypatch.setattr("fleetbrake.store.remembered.write_bytes", full)
+    enter(store, "planner", "van-1", _FIXED)
+    assert len(entries(store)) == 1 and remembered(store).entries == 0
+
+
+def test_a_key_of_aliases_that_is_lost_before_the_next_run_is_missed(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    (store / "driver-aliases.key").unlink()
+    give_up_part(store, "aliases")
+    aliases(store)
+    (store / "driver-aliases.key").unlink()
+    assert any("drivers get other aliases" in said for said in _wrong(store, "key files"))
+
+
+@pytest.mark.parametrize("what", [score, plan])
+def test_an_older_published_file_of_the_same_day(
+    sound_store: Path, tmp_path: Path, what: Callable[[Path], object]
+) -> None:
+    store = copied(sound_store, tmp_path)
+    path = store / "fleet.duckdb"
+    older, day = path.read_bytes(), remembered(store).scored_to
+    what(store)
+    newest = path.read_bytes()
+    assert remembered(store).scored_to == day
+    path.write_bytes(older)
+    for run in (score, plan, lambda there: ingest([sound_store.parent / "later"], there)):
+        with pytest.raises(StoreError, match=r"fleet\.duckdb is gone or an older copy"):
+            run(store)
+    assert any("of the publishing number" in said for said in _wrong(store, "database"))
+    path.write_bytes(newest)
+    ingest([sound_store.parent / "later"], store)  # publishes, and no scores: an older copy of before it is none
+    score(store)
+    path.write_bytes(newest)
+    give_up_part(store, "scores")
+    score(store)
+    assert check_store(store).sound
+
+
+def test_published_files_of_before_recordings_came_in_lose_no_scores(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    older = (store / "fleet.duckdb").read_bytes()
+    shutil.copy(next((sound_store.parent / "later").glob("*.parquet")), tmp_path / "again.parquet")
+    ingest([tmp_path / "again.parquet"], store)
+    right = tables(store)
+    (store / "fleet.duckdb").write_bytes(older)
+    ingest([], store, registers=sound_store.parent / "registers")
+    assert tables(store) == right
+
+
+def test_a_day_that_has_not_come_is_not_scored(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    with pytest.raises(InputError, match="a day that has come"):
+        score(store, datetime.now(UTC).date() + timedelta(days=2))
