@@ -5,34 +5,24 @@ Noise is seeded; the faults are several times the scatter, so that a verdict doe
 
 import json
 import random
-from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
 import duckdb
 import pytest
 from scoring_fleet import DAY, Fleet
+from together import Together
 from vehicle_fleet import brakes, finding, health, scored
 
 from fleetbrake.scoring.priors import INDICATOR_PRIORS
 
-#: What each test puts into the fleet.
-_VEHICLES: list[Callable[[Fleet], None]] = []
-
-
-def of_the_fleet(adds: Callable[[Fleet], None]) -> Callable[[Fleet], None]:
-    """Mark what adds vehicles of a test."""
-    _VEHICLES.append(adds)
-    return adds
+of_the_fleet = Together()
 
 
 @pytest.fixture(scope="module")
 def con() -> duckdb.DuckDBPyConnection:
     """The vehicles of these tests judged in one run: peers are of one category, and each test has one of its own."""
-    fleet = Fleet()
-    for adds in _VEHICLES:
-        adds(fleet)
-    return scored(fleet)
+    return scored(of_the_fleet.fleet())
 
 
 def sound_peers(fleet: Fleet, of: str, factor: float = 1.0, **values: Any) -> None:

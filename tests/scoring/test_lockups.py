@@ -3,7 +3,6 @@
 What a lockup above the cut-off speed means is an edge of this project (``lockup_above_cutoff``); counts are by hand.
 """
 
-from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -11,15 +10,9 @@ import duckdb
 import pytest
 from judged import judge_vehicles
 from scoring_fleet import DAY, Fleet, only
+from together import Together
 
-#: What each test puts into the fleet.
-_VEHICLES: list[Callable[[Fleet], None]] = []
-
-
-def of_the_fleet(adds: Callable[[Fleet], None]) -> Callable[[Fleet], None]:
-    """Mark what adds vehicles of a test."""
-    _VEHICLES.append(adds)
-    return adds
+of_the_fleet = Together()
 
 
 @pytest.fixture(scope="module")
@@ -28,10 +21,7 @@ def con() -> duckdb.DuckDBPyConnection:
 
     What hangs on others (light braking with control at work) has a depot of its own.
     """
-    fleet = Fleet()
-    for adds in _VEHICLES:
-        adds(fleet)
-    made = fleet.connect()
+    made = of_the_fleet.fleet().connect()
     judge_vehicles(made)
     return made
 

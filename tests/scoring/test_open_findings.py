@@ -1,6 +1,5 @@
 """What a finding or failed test asks for stays open until something answers it, and nothing else closes it."""
 
-from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -9,6 +8,7 @@ import pytest
 from judged import LATE, judge_vehicles
 from observed import read_by, trip
 from scoring_fleet import DAY, Fleet, only
+from together import Together
 
 from fleetbrake.core.vocabulary import ANSWERS, FINDINGS, REPAIR_WORK
 from fleetbrake.scoring import models
@@ -20,24 +20,14 @@ FOUND = DAY + timedelta(days=30)
 LATER = FOUND + timedelta(days=1)
 
 
-#: What each test adds of what was found and done, to vehicles of its own.
-_ADDED: list[Callable[[Fleet], None]] = []
+of_the_fleet = Together()
 Open = dict[str, tuple[int, str]]
-
-
-def of_the_fleet(adds: Callable[[Fleet], None]) -> Callable[[Fleet], None]:
-    """Mark what adds vehicles of a test."""
-    _ADDED.append(adds)
-    return adds
 
 
 @pytest.fixture(scope="module")
 def open_now() -> Open:
     """Severity and words of what is open, by vehicle: of all tests at once, since no vehicle knows of another here."""
-    fleet = Fleet()
-    for adds in _ADDED:
-        adds(fleet)
-    con = fleet.connect()
+    con = of_the_fleet.fleet().connect()
     models.load_parameters(con, DAY + timedelta(days=60), DEFAULT)
     models.build(con, tuple(read_by(["int_open_findings"])))
     found = con.execute("select vehicle_id, severity, told from int_open_findings").fetchall()

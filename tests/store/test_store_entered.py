@@ -22,6 +22,8 @@ from fleetbrake.store.entered_rows import (
     FlagReopened,
     ReportAnswered,
 )
+from fleetbrake.store.note_lock import NOTE_LOCK_NAME
+from fleetbrake.store.remembered import REMEMBERED_NAME
 
 DAY = date(2026, 3, 2)
 HOSTILE = (
@@ -161,10 +163,10 @@ def test_a_writer_killed_before_its_first_word_leaves_nothing(tmp_path: Path) ->
 
 def test_a_reader_writes_nothing(tmp_path: Path) -> None:
     enter(tmp_path, "p", "V", DateFixed(on=DAY))
-    before = (tmp_path / ENTERED_NAME).read_bytes()
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     entries(tmp_path), stamp(tmp_path)
-    assert (tmp_path / ENTERED_NAME).read_bytes() == before
-    assert [path.name for path in tmp_path.iterdir()] == [ENTERED_NAME]
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+    assert set(before) == {ENTERED_NAME, REMEMBERED_NAME, NOTE_LOCK_NAME}  # the note of the entry, and its lock
 
 
 def test_a_damaged_file_is_told_in_a_sentence(tmp_path: Path) -> None:
