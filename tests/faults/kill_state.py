@@ -18,6 +18,9 @@ from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.log import read_log
 from fleetbrake.store.registers import read_register
+from fleetbrake.store.remembered import REMEMBERED, noted_in
+from fleetbrake.store.schema import SETTINGS
+from fleetbrake.store.scores_lost import SCORINGS
 from fleetbrake.store.sealed import SET_ASIDE
 
 #: Columns that may differ between two runs, and why: when a file was read is no matter of its content; stamps are
@@ -146,8 +149,17 @@ def tables(store: Path) -> dict[str, Rows]:
             left_out = NOT_COMPARED.get(name, ())
             but = f" EXCLUDE ({', '.join(left_out)})" if left_out else ""
             rows = con.execute(f'SELECT *{but} FROM "{name}"').fetchall()
+            rows = _without_scorings(rows) if name == SETTINGS else rows
             found[name] = sorted(tuple(map(repr, row)) for row in rows)
     return found
+
+
+def _without_scorings(settings: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    """Without how often scores were published: once more where a run was killed after it had, and run again."""
+    told = dict(settings)
+    told.pop(SCORINGS, None)
+    note = noted_in(told.pop(REMEMBERED, None))
+    return [*told.items(), (REMEMBERED, note and note.model_copy(update={"scorings": 0}))]
 
 
 def pieces(store: Path, keys: set[str]) -> dict[str, tuple[str, str]]:

@@ -99,6 +99,9 @@ def test_entries_are_lost_with_the_published_file(full_store: Path, sound_store:
     score(store)
     now = (store / "entered.sqlite").read_bytes()
     _put_back(full_store, store, "entered.sqlite", "fleet.duckdb")  # both older
+    with pytest.raises(StoreError, match="of the publishing number"):
+        score(store)
+    give_up_part(store, "scores")
     with pytest.raises(StoreError, match="Entries up to number 2 were kept, and 1 is the last"):
         score(store)
     (store / "entered.sqlite").unlink()

@@ -22,7 +22,7 @@ from fleetbrake.store.lost import (
 )
 from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
-from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
+from fleetbrake.store.remembered import PARTS, give_up, is_older_list, note_scores, remembered, seen
 from fleetbrake.store.scores_lost import Scored, noted_scores, scored
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
 from fleetbrake.store.unfinished import lost_with_the_log
@@ -115,6 +115,7 @@ def _scores(store: Path) -> bool:
     less = there.lacks(noted_scores(store))
     if less:
         give_up(store, "scores")
+        note_scores(store, there.to, there.times)  # what is left is not to be lost unseen, too
     if changed:
         with rebuilding(store) as con:
             take_as_they_are(con)
