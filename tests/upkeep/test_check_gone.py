@@ -15,6 +15,7 @@ import duckdb
 import pytest
 from check_damages import CHANGED
 from check_made import FORGOTTEN, copied
+from check_told import wrong_of
 from everywhere import places_of
 from faults.older_stores import NAMES, unpacked
 from typer.testing import CliRunner
@@ -45,11 +46,6 @@ from tests.cluster.same_rows import tables
 _SEEN = Inspection(
     inspection_id="", vehicle_id="van-2", inspected_on=date(2026, 3, 23), finding="none", severity=0, wheel=None
 )
-
-
-def _wrong(store: Path, *names: str) -> list[str]:
-    found = check_store(store)
-    return [said for one in found.outcomes if not names or one.name in names for said in one.wrong.all()]
 
 
 def _gone(store: Path, names: Iterable[str]) -> dict[str, bytes]:
@@ -86,7 +82,7 @@ def test_who_was_forgotten_is_lost_with_its_key(full_store: Path, sound_store: P
         assert "forgotten" in said or words[0] == "check", said
     assert places_of(store / "lake", FORGOTTEN) == []
     _back(store, content)
-    assert "forgotten" not in " ".join(_wrong(store))
+    assert "forgotten" not in " ".join(wrong_of(store))
     ingest([again], store)
     assert places_of(store / "lake", FORGOTTEN) == []
     _gone(store, content)
@@ -95,15 +91,15 @@ def test_who_was_forgotten_is_lost_with_its_key(full_store: Path, sound_store: P
     check_forgotten(store, read_log(store), out, Damage())
     assert "a driver was forgotten, and the list of the forgotten is gone" in out.notes.all()[0] and not out.wrong.count
     forget_driver(store, FORGOTTEN)
-    assert remembered(store).forgotten == 1 and not _wrong(store, "forgotten")
+    assert remembered(store).forgotten == 1 and not wrong_of(store, "forgotten")
 
 
 def test_a_store_of_before_the_note_tells_by_its_rows(tmp_path: Path) -> None:
     store = unpacked("kept", tmp_path)
     _gone(store, ("forgotten.json", "forgotten.key"))
-    assert any("the list of the forgotten is gone" in said for said in _wrong(store, "forgotten"))
+    assert any("the list of the forgotten is gone" in said for said in wrong_of(store, "forgotten"))
     check_store(store, lost_for_good="forgotten")
-    assert not _wrong(store, "forgotten")
+    assert not wrong_of(store, "forgotten")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -115,7 +111,7 @@ def test_older_stores_are_whole(name: str, tmp_path: Path) -> None:
 def test_rules_of_retention_and_what_they_dropped(full_store: Path, tmp_path: Path) -> None:
     store = copied(full_store, tmp_path)
     content = _gone(store, ("retention.json", "dropped.parquet"))
-    told = _wrong(store, "retention")
+    told = wrong_of(store, "retention")
     assert len(told) == 2 and "rules of retention" in told[0] and "1 rows of registers were dropped" in told[1]
     registers = str(write_registers(tmp_path / "registers"))
     assert "rules of retention" in _refused(store, "ingest", "--registers", registers)
@@ -125,7 +121,7 @@ def test_rules_of_retention_and_what_they_dropped(full_store: Path, tmp_path: Pa
     ingest([], store, registers=Path(registers))
     _gone(store, ("dropped.parquet",))
     give_up_part(store, "dropped")
-    assert not _wrong(store, "retention")
+    assert not wrong_of(store, "retention")
     with pytest.raises(InputError, match="Nothing is lost"):
         give_up_part(store, "dropped")
 
@@ -190,7 +186,7 @@ def test_a_register_that_is_lost(sound_store: Path, tmp_path: Path) -> None:
     said = _refused(store, "ingest", "--registers", str(part))
     assert f"lacks {len(lines) - 3} of its rows" in said
     ingest([], store, registers=beside / "registers")
-    assert tables(store)["events"] == right and not _wrong(store)
+    assert tables(store)["events"] == right and not wrong_of(store)
     content = _gone(store, ("registers/inspections.parquet",))  # what people enter stands in that table too
     assert "Register inspections is gone" in _refused(store, "ingest", drop)
     _back(store, content)
@@ -267,7 +263,7 @@ def test_changed_scores_stay_told_until_somebody_takes_them(sound_store: Path, t
     store = copied(sound_store, tmp_path)
     CHANGED[0].do(store)
     plan(store)  # seals all tables anew, and remembers which one was another
-    (said,) = _wrong(store)
+    (said,) = wrong_of(store)
     assert said.startswith("vehicle_health: its rows are not those")
     done = CliRunner().invoke(app, ["check", "--store", str(store), "--lost-for-good", "scores", "--json"])
     facts = json.loads(done.stdout.strip().splitlines()[-1])

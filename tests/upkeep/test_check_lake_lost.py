@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from check_made import copied
+from check_told import wrong_of
 from upkeep_made import drive_file
 
 from fleetbrake.core.errors import StoreError
@@ -17,11 +18,6 @@ from fleetbrake.store.remembered import remembered
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.check.given_up import give_up_part
 from tests.cluster.same_rows import tables
-
-
-def _wrong(store: Path, *names: str) -> list[str]:
-    found = check_store(store)
-    return [said for one in found.outcomes if not names or one.name in names for said in one.wrong.all()]
 
 
 def _events(store: Path) -> int:
@@ -56,7 +52,7 @@ def test_rows_are_lost_and_the_recording_cannot_be_used_any_more(sound_store: Pa
     with pytest.raises(StoreError, match="1 recordings are published that the lake does not have any more"):
         ingest([own], store)
     assert _events(store) == right
-    assert any(str(drop.name) in said for said in _wrong(store))
+    assert any(str(drop.name) in said for said in wrong_of(store))
     drop.write_bytes(content)
     ingest([own], store)
     assert _events(store) == right and check_store(store).sound
@@ -124,7 +120,7 @@ def test_an_older_index_of_the_blocks(sound_store: Path, tmp_path: Path) -> None
             half.unlink()
     assert Lake(store).all_keys() == set(keys)
     path.write_bytes(older)
-    assert any("it is the index of other blocks" in said for said in _wrong(store, "index"))
+    assert any("it is the index of other blocks" in said for said in wrong_of(store, "index"))
     check_store(store, repair=True)
     assert Lake(store).all_keys() == set(keys) and sorted(read_log(store).keys()) == keys
     ingest([sound_store.parent / "later"], store)
@@ -142,7 +138,7 @@ def test_lake_and_published_file_are_gone_together(sound_store: Path, tmp_path: 
     (store / "fleet.duckdb").unlink()
     with pytest.raises(StoreError, match=f"The log of {number} recordings"):
         ingest([sound_store.parent / "later"], store)
-    assert any(f"The log of {number} recordings" in said for said in _wrong(store, "log"))
+    assert any(f"The log of {number} recordings" in said for said in wrong_of(store, "log"))
     shutil.rmtree(store / "lake", ignore_errors=True)
     shutil.copytree(kept, store / "lake")
     (store / "fleet.duckdb").write_bytes(published)
@@ -156,7 +152,7 @@ def test_lake_and_published_file_are_gone_together(sound_store: Path, tmp_path: 
     assert log_path(store).is_file() and check_store(store).sound
 
 
-@pytest.mark.parametrize("older", [False, True])
+@pytest.mark.parametrize("older", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_scored_days_are_lost_with_the_published_file(sound_store: Path, tmp_path: Path, older: bool) -> None:
     """No other file has them: refused until the newest is back, or a person goes on without."""
     store = copied(sound_store, tmp_path)
@@ -174,7 +170,7 @@ def test_scored_days_are_lost_with_the_published_file(sound_store: Path, tmp_pat
         path.unlink()
     with pytest.raises(StoreError, match=f"Scores up to {day} were published"):
         ingest([sound_store.parent / "later"], store)
-    assert any(f"Scores up to {day} were published" in said for said in _wrong(store, "database"))
+    assert any(f"Scores up to {day} were published" in said for said in wrong_of(store, "database"))
     check_store(store, repair=True)
     path.write_bytes(newest)
     ingest([sound_store.parent / "later"], store)

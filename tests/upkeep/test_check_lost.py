@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from check_made import copied
+from check_told import wrong_of
 from typer.testing import CliRunner
 
 from fleetbrake.cli import app
@@ -12,12 +13,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.pipeline import ingest
 from fleetbrake.store.database import reading
 from fleetbrake.store.log import read_log, replace_log
-from fleetbrake.upkeep.check import check_store
 from tests.cluster.same_rows import tables
-
-
-def _wrong(store: Path, name: str) -> list[str]:
-    return [said for one in check_store(store).outcomes if one.name == name for said in one.wrong.all()]
 
 
 def _rows(store: Path, table: str) -> list[tuple[object, ...]]:
@@ -36,7 +32,7 @@ def test_registers_that_are_gone(sound_store: Path, tmp_path: Path) -> None:
     assert before, "else there is nothing to lose"
     shutil.rmtree(store / "registers")
     (store / "lake" / "log.parquet").write_bytes(b"damaged")
-    assert any(said.startswith("Register vehicles is gone") for said in _wrong(store, "registers"))
+    assert any(said.startswith("Register vehicles is gone") for said in wrong_of(store, "registers"))
     status, said = _repaired(store)
     assert status == 1 and "Nothing was published anew" in said
     assert _rows(store, "vehicles") == before
@@ -52,9 +48,9 @@ def test_an_older_log_is_refused_and_made_again(sound_store: Path, tmp_path: Pat
     assert missing > 1
     with pytest.raises(StoreError, match=f"does not name {missing} recordings that are in the lake"):
         ingest([entries[0].path], store)
-    assert any("an older copy" in said for said in _wrong(store, "log"))
+    assert any("an older copy" in said for said in wrong_of(store, "log"))
     _repaired(store)
-    assert _wrong(store, "log") == [] and tables(store) == right
+    assert wrong_of(store, "log") == [] and tables(store) == right
     ingest([entries[0].path], store)
     assert tables(store)["events"] == right["events"]
 
@@ -63,7 +59,7 @@ def test_entries_that_are_gone(full_store: Path, tmp_path: Path) -> None:
     store = copied(full_store, tmp_path)
     before = _rows(store, "inspections")
     (store / "entered.sqlite").unlink()
-    (said,) = _wrong(store, "entries")
+    (said,) = wrong_of(store, "entries")
     assert "were published, and 0 is the last that is there" in said
     _repaired(store)
     assert _rows(store, "inspections") == before

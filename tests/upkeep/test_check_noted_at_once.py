@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from check_made import copied
+from check_told import wrong_of
 from filelock import FileLock
 
 from fleetbrake.core.errors import InputError, StoreError
@@ -25,10 +26,6 @@ from tests.cluster.same_rows import tables
 
 _NIGHT = datetime(2026, 3, 25, tzinfo=UTC)
 _FIXED = DateFixed(on=date(2026, 4, 1))
-
-
-def _wrong(store: Path, name: str) -> list[str]:
-    return [said for one in check_store(store).outcomes if one.name == name for said in one.wrong.all()]
 
 
 def _a_night(store: Path, number: int, keep_days: int | None = None) -> None:
@@ -50,23 +47,23 @@ def _damaged(store: Path) -> None:
     (store / "runs.sqlite").write_bytes(b"no database at all" * 100)
 
 
-@pytest.mark.parametrize("loss", [_gone, _begun_anew, _damaged])
+@pytest.mark.parametrize("loss", [_gone, _begun_anew, pytest.param(_damaged, marks=pytest.mark.long)])
 def test_a_history_of_runs_that_is_gone(sound_store: Path, tmp_path: Path, loss: Callable[[Path], None]) -> None:
     store = copied(sound_store, tmp_path)
     _a_night(store, 1)
     kept = (store / "runs.sqlite").read_bytes()
     loss(store)
     told = "cannot be read" if loss is _damaged else "history of unattended runs"
-    assert any(told in said for said in _wrong(store, "runs"))
+    assert any(told in said for said in wrong_of(store, "runs"))
     (store / "runs.sqlite").write_bytes(kept)
-    assert not _wrong(store, "runs")
+    assert not wrong_of(store, "runs")
     loss(store)
     give_up_part(store, "runs")
-    assert not _wrong(store, "runs")
+    assert not wrong_of(store, "runs")
     _a_night(store, 99)
-    assert not _wrong(store, "runs")
+    assert not wrong_of(store, "runs")
     (store / "runs.sqlite").unlink()
-    assert _wrong(store, "runs")
+    assert wrong_of(store, "runs")
 
 
 def test_an_older_copy_of_the_history_is_told_and_whoever_is_forgotten_may_stand_in_logs(
@@ -106,11 +103,11 @@ def test_entries_that_are_lost_before_the_next_run_are_missed(sound_store: Path,
             enter(store, "planner", "van-1", _FIXED)
         with pytest.raises(StoreError, match=r"entered\.sqlite back"):
             score(store)
-        assert _wrong(store, "entries")
+        assert wrong_of(store, "entries")
     (store / "entered.sqlite").write_bytes(newest)
     enter(store, "planner", "van-1", _FIXED)
     score(store)
-    assert not _wrong(store, "entries")
+    assert not wrong_of(store, "entries")
 
 
 def test_the_first_entry_of_all_is_missed_too(tmp_path: Path) -> None:
@@ -153,10 +150,10 @@ def test_a_key_of_aliases_that_is_lost_before_the_next_run_is_missed(sound_store
     give_up_part(store, "aliases")
     aliases(store)
     (store / "driver-aliases.key").unlink()
-    assert any("drivers get other aliases" in said for said in _wrong(store, "key files"))
+    assert any("drivers get other aliases" in said for said in wrong_of(store, "key files"))
 
 
-@pytest.mark.parametrize("what", [score, plan])
+@pytest.mark.parametrize("what", [score, pytest.param(plan, marks=pytest.mark.long)])
 def test_an_older_published_file_of_the_same_day(
     sound_store: Path, tmp_path: Path, what: Callable[[Path], object]
 ) -> None:
@@ -170,7 +167,7 @@ def test_an_older_published_file_of_the_same_day(
     for run in (score, plan, lambda there: ingest([sound_store.parent / "later"], there)):
         with pytest.raises(StoreError, match=r"fleet\.duckdb is gone or an older copy"):
             run(store)
-    assert any("of the publishing number" in said for said in _wrong(store, "database"))
+    assert any("of the publishing number" in said for said in wrong_of(store, "database"))
     path.write_bytes(newest)
     ingest([sound_store.parent / "later"], store)  # publishes, and no scores: an older copy of before it is none
     score(store)

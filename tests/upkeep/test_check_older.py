@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from check_made import FORGOTTEN, copied
+from check_told import wrong_of
 from everywhere import places_of
 from upkeep_made import write_registers
 
@@ -106,7 +107,7 @@ def test_entries_are_lost_with_the_published_file(full_store: Path, sound_store:
         score(store)
     (store / "entered.sqlite").unlink()
     (store / "fleet.duckdb").unlink()
-    told = [said for one in check_store(store).outcomes if one.name == "entries" for said in one.wrong.all()]
+    told = wrong_of(store, "entries")
     assert len(told) == 1 and "0 is the last that is there" in told[0], told
     give_up_part(store, "scores")
     with pytest.raises(StoreError, match="Entries up to number 2"):
