@@ -158,7 +158,7 @@ def score(
         model = model_reads.model_in_use(store, day)
         for line in filter(None, (model.sentence, model.waiting)):
             results.print(visible(line), markup=False)
-        notes = pipeline.dated_ahead(store)
+        notes = pipeline.not_counted(store)
         told_list("Please note:", notes)
     facts = {"command": "score", "as_of": day, "vehicles": vehicles, "score_model": model.name, "notes": notes}
     finish(as_json, facts, OK)
@@ -187,10 +187,13 @@ def plan(
         files.check()  # a slip in a name is told before anything is planned
         visits = pipeline.plan(store)
         told = print_plan(results, store)
+        notes = pipeline.not_counted(store)
+        told_list("Please note:", notes)
         written = files.write(store)
     for file in written:
         results.print(visible(str(file)), markup=False)
-    finish(as_json, {"command": "plan", "visits": visits, **told, "files": [str(f) for f in written]}, OK)
+    facts = {"visits": visits, **told, "notes": notes, "files": [str(f) for f in written]}
+    finish(as_json, {"command": "plan", **facts}, OK)
 
 
 @app.command(epilog=example("fleetbrake findings findings.csv --store store"))

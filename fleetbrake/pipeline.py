@@ -36,7 +36,7 @@ from fleetbrake.store.arriving import remove_left
 from fleetbrake.store.database import WORKING_MEMORY, database_path, reading, rebuilding
 from fleetbrake.store.entered_seals import given
 from fleetbrake.store.findings import merged_registers
-from fleetbrake.store.forgetting.at_rest import AtRest, at_rest
+from fleetbrake.store.forgetting.at_rest import AtRest, at_rest, for_publishing
 from fleetbrake.store.forgetting.erase import erase_due
 from fleetbrake.store.forgetting.tombstones import mark_erased
 from fleetbrake.store.gathering import Gathering
@@ -45,8 +45,9 @@ from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.lost import unpublished
 from fleetbrake.store.mappings import keep_mapping
-from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, sum_up_missing
+from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, shown_log, sum_up_missing
 from fleetbrake.store.registers import merge_registers
 from fleetbrake.store.unfinished import begin, settle
 from fleetbrake.store.written_alike import written_alike
@@ -228,10 +229,11 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
         return day
 
 
-def dated_ahead(store: Path) -> list[str]:
-    """Sentences about published events of days that are yet to come, which no score counts."""
+def not_counted(store: Path) -> list[str]:
+    """Sentences about what no score counts: events of days that are yet to come, recordings that are not published."""
+    log = shown_log(store, for_publishing(store), read_log(store))
     with reading(store) as con:
-        return yet_to_come(con, this_day())
+        return [*yet_to_come(con, this_day()), *unpublished(con, log)]
 
 
 def plan(store: Path) -> int:

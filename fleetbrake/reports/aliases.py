@@ -6,7 +6,8 @@ import hmac
 from collections.abc import Callable
 from pathlib import Path
 
-from fleetbrake.store.remembered import remember_aliases
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.remembered import no_copy, remember_aliases, remembered
 from fleetbrake.store.secret_key import ALIASES_KEY, secret_key
 
 KEY_FILE = ALIASES_KEY
@@ -20,10 +21,15 @@ def aliases(store: Path) -> Callable[[str], str]:
     Raises
     ------
     StoreError
-        If the key cannot be read or written.
+        If the key cannot be read or written, or is gone: drivers would have other aliases than before.
     """
     path = Path(store) / KEY_FILE
     drawn_now = not path.exists()
+    if drawn_now and remembered(path.parent).aliases:
+        raise StoreError(
+            f"The key for driver aliases ({path}) is gone, and drivers would have other aliases than before. Put it "
+            f"back from a copy of the store. {no_copy('aliases')}"
+        )
     key = secret_key(path, "the key for driver aliases")
     if drawn_now:
         remember_aliases(path.parent)

@@ -109,6 +109,7 @@ def rebuilding(
     fresh: bool = False,
     empty: bool = False,
     scores: bool = False,
+    accept: bool = False,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Read-write connection to a private copy of the published file, published when the block ends without error.
 
@@ -124,6 +125,7 @@ def rebuilding(
     empty : begin without any row, for a published file that cannot be read.
     scores : what is published has new scores or plans, which are in no other place: counted, so that an older copy is
         known.
+    accept : take what is published for the newest, whatever scores it lacks.
 
     Raises
     ------
@@ -141,14 +143,14 @@ def rebuilding(
             with of_database(store), closing(open_private(private, memory_limit, threads)) as con:
                 shut(con, lock=False)
                 create_tables(con)
-                if not empty:
+                if not (empty or accept):
                     refuse_lost_scores(con, store)
                 other = changed_tables(con)
                 yield con
                 seal_tables(con, other)
                 remember(store)
-                if scores:
-                    note_setting(con, SCORINGS, str(max(scored(con).times, noted_scores(store).times) + 1))
+                times = max(scored(con).times, noted_scores(store).times) + scores
+                note_setting(con, SCORINGS, str(times))
                 now = scored(con)
                 note_setting(con, REMEMBERED, with_scores(store, now.to, now.times))
                 con.execute("CHECKPOINT")

@@ -62,6 +62,11 @@ def sqlite_reason(error: Exception) -> str:
     return f"{error}: {todo}" if todo and isinstance(error, sqlite3.Error) else str(error)
 
 
+def is_damaged(error: Exception) -> bool:
+    """Whether SQLite says that its file is damaged, or none of its own."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
 def reason_in(said: str) -> str:
     """The words of a system's error that stand in a sentence of somebody else, with what to do; else the sentence."""
     known = next((number for number in _TO_DO if os.strerror(number) in said), None)

@@ -21,6 +21,7 @@ from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_lost import refuse_where_lost
 from fleetbrake.store.entered_rows import KINDS, Body
 from fleetbrake.store.entered_seals import ENTERED_NAME, SEALS_SQL, insert_sealed, seals_follow
+from fleetbrake.store.files import made_for_all
 from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_json
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.format import refuse_newer
@@ -201,6 +202,8 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
     path = store / ENTERED_NAME
     refuse_newer(store)
     try:
+        if write:
+            made_for_all(path)
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:

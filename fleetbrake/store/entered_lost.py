@@ -5,13 +5,18 @@ Neither what is published nor what is entered next may take the place of what is
 which enough is added, would look like the file itself.
 """
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered_seals import Given, given, seals_there
-from fleetbrake.store.remembered import no_copy, remembered
+from fleetbrake.store.format import published_settings
+from fleetbrake.store.remembered import REMEMBERED, no_copy, noted_in, remembered
 
+#: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
+ENTERED_UP_TO: Final = "entered_up_to"
+ENTERED_FILE: Final = "entered_file"
 #: So many numbers stand in a sentence.
 _SHOWN: Final = 3
 
@@ -40,6 +45,12 @@ def noted_entries_lost(store: Path, published: Given = Given()) -> str | None:
     )
 
 
+def published_entries(settings: Mapping[str, str]) -> Given:
+    """Which entries are published, by the settings of the published file."""
+    last, file = (settings.get(name, "") for name in (ENTERED_UP_TO, ENTERED_FILE))
+    return Given(int(last) if last.isdecimal() else 0, int(file) if file.isdecimal() else 0)
+
+
 def unsealed_entries_lost(store: Path) -> str | None:
     """A sentence where single entries are gone, or are not what was entered, by their seals. StoreError as above."""
     seals = seals_there(store)
@@ -55,7 +66,10 @@ def unsealed_entries_lost(store: Path) -> str | None:
 
 
 def refuse_where_lost(store: Path) -> None:
-    """StoreError where an entry made now would take the number of one that is gone."""
-    told = noted_entries_lost(store)
+    """StoreError where an entry made now would take the number of one that is gone, by the note or by its copy in the
+    published file: the note may be gone, too, or older."""
+    copy = noted_in(published_settings(store).get(REMEMBERED))
+    newer = copy is not None and copy.given_up >= remembered(store).given_up
+    told = noted_entries_lost(store, Given(copy.entries, copy.entered_file) if copy and newer else Given())
     if told is not None:
         raise StoreError(f"{told} Nothing was entered.")

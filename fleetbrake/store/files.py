@@ -39,7 +39,7 @@ def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
     """
     part = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}{PART}")
     try:
-        make_private(path.parent)
+        make_private(path.parent, like_its_own=True)
         write(part)
         put_in_place(part, path)
     except OSError as error:
@@ -47,6 +47,14 @@ def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
     finally:
         with suppress(OSError):  # a folder that is gone is told by what came before
             part.unlink(missing_ok=True)
+
+
+def made_for_all(path: Path) -> None:
+    """Make an empty file with the rights that the umask gives, where there is none: SQLite's own are narrower, and
+    whoever shares the store could not write it. What cannot be made is told by whoever opens it."""
+    if not path.exists():
+        with suppress(OSError):
+            path.touch()
 
 
 def write_bytes(path: Path, content: bytes | memoryview) -> None:

@@ -23,12 +23,13 @@ from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import reading
 from fleetbrake.store.dates_met import merge_dates, met_problem, newest_met
 from fleetbrake.store.entered import Entry, changed_body, enter_all, entries
+from fleetbrake.store.entered_lost import ENTERED_FILE, ENTERED_UP_TO
 from fleetbrake.store.entered_rows import Body, DateMet, FindingEntered, ReportAnswered, WorkEntered
 from fleetbrake.store.finding_rules import Known, answer_problem, finding_problem, known_vehicles, work_problem
 from fleetbrake.store.finding_sheet import SHEET, date_met, sheet_cells
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.forgetting.tombstones import read_tombstones
-from fleetbrake.store.lost import ENTERED_FILE, ENTERED_UP_TO, refuse_lost_entries
+from fleetbrake.store.lost import refuse_lost_entries
 from fleetbrake.store.registers import upserted
 from fleetbrake.store.schema import note_setting, replace_table
 

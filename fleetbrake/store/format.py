@@ -39,7 +39,7 @@ def mark_format(store: Path) -> None:
     StoreError
         The folder cannot be written, or a newer version wrote the store or its published database.
     """
-    settings = _published(store / "fleet.duckdb")
+    settings = published_settings(store)
     _refuse(store, settings)
     bring_back(store, settings.get(REMEMBERED))
     if _marked(store / FORMAT_NAME) < STORE_FORMAT:
@@ -51,6 +51,11 @@ def _refuse(store: Path, settings: dict[str, str]) -> None:
     found = max(_marked(store / FORMAT_NAME), int(told) if told.isdigit() else 0)
     if found > STORE_FORMAT:
         raise StoreError(newer_sentence(found))
+
+
+def published_settings(store: Path) -> dict[str, str]:
+    """What the published database says of itself; nothing where there is none or it cannot be read."""
+    return _published(store / "fleet.duckdb")
 
 
 def _published(path: Path) -> dict[str, str]:

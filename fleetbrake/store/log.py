@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
+from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import check_held
 from fleetbrake.store.log_copy import published_log
@@ -224,7 +225,11 @@ def read_log(store: Path) -> IngestLog:
     runs, and be removed.
     """
     path = log_path(store)
-    if not path.exists():
+    try:
+        there = path.exists()
+    except OSError as error:
+        raise StoreError(f"{path}: the store's log of files cannot be read: {reason_to_read(error)}.") from error
+    if not there:
         return IngestLog(store, published_log(store, LOG_SCHEMA))
     _refuse_unknown(path)
     try:

@@ -16,7 +16,7 @@ from fleetbrake.core.tables import REGISTER_KEYS, REGISTERS
 from fleetbrake.store.arrow import arrow_schema, in_one, in_schema
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import entries
-from fleetbrake.store.entered_lost import noted_entries_lost, unsealed_entries_lost
+from fleetbrake.store.entered_lost import noted_entries_lost, published_entries, unsealed_entries_lost
 from fleetbrake.store.entered_rows import DateMet, FindingEntered, WorkEntered
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.holding.held_manifest import read_from_copies
@@ -25,9 +25,6 @@ from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.remembered import no_copy, register_path, remembered
 from fleetbrake.store.schema import SETTINGS, declared_columns
 
-#: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
-ENTERED_UP_TO: Final = "entered_up_to"
-ENTERED_FILE: Final = "entered_file"
 #: So many paths stand in a sentence.
 _SHOWN: Final = 3
 #: Registers of which a published row can come from nowhere else: the others also take what people enter.
@@ -91,12 +88,7 @@ def lost_entries(con: duckdb.DuckDBPyConnection, store: Path, within: str = "") 
         What people entered cannot be read.
     """
     told = dict(con.execute(f"SELECT name, value FROM {within}{SETTINGS}").fetchall())  # noqa: S608 - own names
-    published = Given(_number(told.get(ENTERED_UP_TO)), _number(told.get(ENTERED_FILE)))
-    return noted_entries_lost(store, published)
-
-
-def _number(told: object) -> int:
-    return int(str(told)) if str(told).isdigit() else 0
+    return noted_entries_lost(store, published_entries(told))
 
 
 def refuse_lost_entries(con: duckdb.DuckDBPyConnection, store: Path) -> Given:
@@ -125,6 +117,19 @@ def lost_recordings(con: duckdb.DuckDBPyConnection, log: IngestLog, within: str 
     alone, own = published.filter(pc.invert(named)), _bytes_rejected(rows)
     pairs = zip(alone.column("path").to_pylist(), alone.column("sha256").to_pylist(), strict=True)
     return [path for path, sha256 in pairs if own.get(path) != sha256]
+
+
+def unpublished(con: duckdb.DuckDBPyConnection, log: IngestLog) -> list[str]:
+    """A sentence where recordings of the log are not published: no score counts them. ``log``: as it is published."""
+    known = log.table().filter(pc.is_valid(log.table().column("key")))
+    there = con.sql("SELECT path FROM ingest_log").to_arrow_table().column("path")
+    number = len(known) - (pc.sum(pc.is_in(known.column("path"), value_set=in_one(there))).as_py() or 0)
+    if not number:
+        return []
+    return [
+        f"{number} recordings were read in and are not published, so that no score counts them: `fleetbrake check "
+        "--repair` publishes them, or the next `fleetbrake ingest`; then score and plan again."
+    ]
 
 
 def _bytes_rejected(rows: pa.Table) -> dict[str, str]:

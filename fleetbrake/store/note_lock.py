@@ -9,7 +9,7 @@ from filelock import FileLock, Timeout
 
 NOTE_LOCK_NAME: Final = "remembered.lock"
 #: How long another one is waited for (s); noting takes milliseconds.
-_PATIENCE_S: Final = 15.0
+_PATIENCE_S: Final = 2.0
 
 
 @contextmanager

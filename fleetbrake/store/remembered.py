@@ -45,7 +45,7 @@ class Remembered(BaseModel):
     registers, registers_written : names of registers with a file, and the last writing of each.
     recordings : number of recording files that the log named.
     scored_to, scorings : the newest day of which scores were published, as ISO writes it, empty before any; and how
-        often scores or plans were.
+        often scores or plans were, which is never taken for lost.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
     runs, runs_file : how many unattended runs were begun, and the number of their history's file.
     given_up, parts_given_up : how often a person took something of this for lost, and of which parts; numbers went
@@ -118,13 +118,13 @@ def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Writ
     return {name: max(one.get(name, Written()), other.get(name, Written())) for name in sorted({*one, *other})}
 
 
-#: What a person may give up, and what the note says of it. Numbers of writings and of holds are kept: what is written
-#: next is newer than any before, so that what was given up is still known when it is put back later.
+#: What a person may give up, and what the note says of it. Numbers of writings, of scorings and of holds are kept: what
+#: is written next is newer than any before, so that what was given up is still known when it is put back later.
 PARTS: Final = {
     **{name: (name,) for name in ("forgotten", "dropped", "aliases", "rules")},
     "holds": ("holds", "newest_hold"),
     "recordings": ("recordings",),
-    "scores": ("scored_to", "scorings"),
+    "scores": ("scored_to",),
     "entries": ("entries", "entered_file"),
     "runs": ("runs", "runs_file"),
 }

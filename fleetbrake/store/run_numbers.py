@@ -16,13 +16,14 @@ RUNS_NAME: Final = "runs.sqlite"
 _PATIENCE_S: Final = 15.0
 
 
-def count_run(con: sqlite3.Connection) -> None:
+def count_run(con: sqlite3.Connection, *, after_a_loss: bool = False) -> None:
     """Count one more, within a transaction that is under way; the first one draws the number of the file.
 
-    Both stand in the head of the file, where neither a row that is dropped nor a rewriting of the file reaches them.
+    So does one after a loss: an older copy to which enough runs are added would look like the file itself. Both stand
+    in the head of the file, where neither a row that is dropped nor a rewriting of the file reaches them.
     """
     file, begun = _numbers(con)
-    if not file:
+    if not file or after_a_loss:
         con.execute(f"PRAGMA application_id = {1 + secrets.randbelow(2**31 - 2)}")
     con.execute(f"PRAGMA user_version = {begun + 1}")
 

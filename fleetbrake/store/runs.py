@@ -21,9 +21,12 @@ from fleetbrake import __version__
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.kin import program_pid
 from fleetbrake.core.private import make_private
-from fleetbrake.store.disk_words import sqlite_reason
+from fleetbrake.store.disk_words import is_damaged, sqlite_reason
+from fleetbrake.store.files import made_for_all
 from fleetbrake.store.format import refuse_newer
+from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.run_numbers import RUNS_NAME, count_run
+from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.store.shut import wary
 
 #: A file a living run, locked by it.
@@ -91,7 +94,7 @@ def living(store: Path, run_id: str) -> Iterator[None]:
     """
     path = _living_file(store, run_id)
     try:
-        make_private(path.parent)
+        make_private(path.parent, like_its_own=True)
         lock = FileLock(path, fallback_to_soft=False)
         lock.acquire(timeout=0)
     except (OSError, NotImplementedError) as error:
@@ -124,13 +127,15 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
     killed = [run for run in _stored(store, "WHERE outcome = 'running'", ()) if not _lives(store, run.run_id)]
     row = (run_id, job, _text(started_at), Outcome.RUNNING, socket.gethostname(), program_pid(), __version__)
     with opened(store, write=True) as con, con:
+        con.execute("BEGIN IMMEDIATE")
+        lost = _some_lost(store)
         for run in killed:
             con.execute(
                 "UPDATE runs SET outcome = ?, error = ? WHERE run_id = ? AND outcome = 'running'",
                 (Outcome.KILLED, _KILLED_SENTENCE, run.run_id),
             )
             _living_file(store, run.run_id).unlink(missing_ok=True)
-        count_run(con)
+        count_run(con, after_a_loss=lost)
         if keep_days is not None:
             con.execute("DELETE FROM runs WHERE started_at < ?", (_text(started_at - timedelta(days=keep_days)),))
         con.execute(
@@ -139,6 +144,13 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
             row,
         )
     return killed
+
+
+def _some_lost(store: Path) -> bool:
+    try:
+        return lost_runs(store) is not None
+    except StoreError:  # the note of it is damaged, which others tell
+        return False
 
 
 def end(
@@ -269,6 +281,8 @@ def opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
     path = store / RUNS_NAME
     refuse_newer(store)
     try:
+        if write:
+            made_for_all(path)
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
         with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
@@ -280,8 +294,9 @@ def opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
                 con.execute("PRAGMA query_only = ON")
             yield con
     except (sqlite3.Error, ValueError) as error:
+        way_out = f" {no_copy('runs')}" if is_damaged(error) else ""
         raise StoreError(
-            f"{path}: the history of runs cannot be {'written' if write else 'read'} ({sqlite_reason(error)})."
+            f"{path}: the history of runs cannot be {'written' if write else 'read'} ({sqlite_reason(error)}).{way_out}"
         ) from error
 
 

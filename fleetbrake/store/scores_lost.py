@@ -22,8 +22,11 @@ class Scored:
     times: int = 0
 
     def lacks(self, noted: "Scored") -> bool:
-        """Whether what was noted is not all there. ISO days are in order as text."""
-        return self.to < noted.to or self.times < noted.times
+        """Whether what was noted is not all there; nothing is lacked where no day is noted: they were given up.
+
+        ISO days are in order as text.
+        """
+        return self.to < noted.to or (bool(noted.to) and self.times < noted.times)
 
 
 def scored(con: duckdb.DuckDBPyConnection, within: str = "") -> Scored:
@@ -51,7 +54,7 @@ def lost_scores(store: Path, there: Scored) -> str | None:
     else:
         what = f"it is of the publishing number {there.times}, where {noted.times} was the last"
     return (
-        f"Scores{f' up to {noted.to}' if noted.to else ''} were published, and {what}: fleet.duckdb is gone or an "
+        f"Scores up to {noted.to} were published, and {what}: fleet.duckdb is gone or an "
         "older copy, and what it held of scores, plans and predictions is in no other place. Put the newest "
         f"fleet.duckdb back from a copy of the store. {no_copy('scores')}"
     )

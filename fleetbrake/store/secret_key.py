@@ -2,10 +2,10 @@
 
 import os
 import secrets
-import stat
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.core.private import is_shared
 from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.files import PART
 
@@ -39,9 +39,7 @@ def key_mode(folder: Path, group: int) -> int:
 
     Whoever writes the store has to know who was forgotten, and could put another key in its place anyway.
     """
-    told = folder.stat()
-    writes = told.st_mode & (stat.S_ISGID | stat.S_IWGRP | stat.S_IWOTH) == stat.S_ISGID | stat.S_IWGRP
-    return 0o640 if writes and told.st_gid == group else 0o600
+    return 0o640 if is_shared(folder) and folder.stat().st_gid == group else 0o600
 
 
 def _draw(path: Path) -> None:

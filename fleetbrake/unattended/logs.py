@@ -40,7 +40,7 @@ class DayFile(logging.Handler):
         """One line."""
         try:
             line = json.dumps(self._facts(record), sort_keys=True, default=str) + "\n"
-            make_private(self._folder)
+            make_private(self._folder, like_its_own=True)
             with log_file(self._folder, _moment(record)).open("a", encoding="utf-8") as file:
                 file.write(line)
         except OSError as error:

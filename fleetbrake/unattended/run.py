@@ -9,13 +9,14 @@ import secrets
 import time
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from fleetbrake.core.errors import FleetbrakeError, StoreBusyError, StoreError
+from fleetbrake.core.private import make_private
 from fleetbrake.recordings.story import printable
 from fleetbrake.store import runs
 from fleetbrake.store.ageing.retention_clock import ageing_day
@@ -125,6 +126,9 @@ def run_job(job: str, config: Config, work: Callable[[Run], None], *, makes_stor
     if not makes_store and not store.is_dir():
         error = f"{store}: there is no such store; run the night first."
         return FAILED, {**_head(job, run_id, Outcome.FAILED, FAILED, started_at, 0.0), "error": error}
+    if makes_store:
+        with suppress(OSError):  # told by whoever writes into it
+            make_private(store)
     names = NamesLeftOut(store)
     heartbeat = Heartbeat(heartbeat_file(config.heartbeat_folder, job), job, run_id, started_at)
     believed = _clock_believed(store)  # else nothing of either is removed
@@ -169,7 +173,7 @@ def _clock_believed(store: Path) -> bool:
     """Whether the clock may say what is old: what a clock that runs years ahead removes does not come back."""
     try:
         return ageing_day(store).doubt is None
-    except FleetbrakeError:  # told by whatever needs what cannot be read
+    except (FleetbrakeError, OSError):  # told by whatever needs what cannot be read
         return False
 
 
@@ -187,7 +191,7 @@ def _history(run: Run, started_at: datetime, logs: Path, keep_days: int | None) 
             runs.remember_log_folder(run.store, logs)
             run.warning(*filter(None, (lost_runs(run.store),)))
         except StoreError as error:
-            run.log.warning("%s", error)
+            run.warning(str(error))
 
         def written_down(outcome: Outcome, facts: dict[str, Any]) -> None:
             try:

@@ -10,9 +10,11 @@ import pytest
 
 from fleetbrake.core.private import make_private
 from fleetbrake.reports.aliases import aliases
+from fleetbrake.store.entered import enter
+from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.runs import living
+from fleetbrake.store.runs import begin, living
 from fleetbrake.unattended.heartbeat import Heartbeat, heartbeat_file
 from fleetbrake.unattended.logs import logging_to
 
@@ -72,6 +74,31 @@ def test_a_folder_that_was_made_for_others_stays_theirs(mode: int, tmp_path: Pat
     for first in _FIRST.values():
         first(store)
     assert _mode(store) == mode
+
+
+def test_what_is_made_in_a_folder_of_a_group_is_the_groups(tmp_path: Path) -> None:
+    """As the README says: the folder 2770, and a umask of 007 for whoever writes it."""
+    os.umask(0o007)
+    store = tmp_path / "store"
+    store.mkdir()
+    store.chmod(0o2770)
+    for first in _FIRST.values():
+        first(store)
+    with living(store, "run"):
+        begin(store, "run", "nightly", datetime.now(UTC), None)
+        enter(store, "planner", "van-1", DateFixed(on=None))
+        folders = {path.name: _mode(path) for path in store.rglob("*") if path.is_dir()}
+        files = {path.name: _mode(path) & 0o660 for path in store.rglob("*") if path.is_file()}
+    assert set(folders) >= {"registers", "logs", "running"} and set(folders.values()) == {0o2770}
+    assert set(files) >= {"entered.sqlite", "runs.sqlite", "remembered.lock"} and set(files.values()) == {0o660}
+
+
+def test_a_new_store_beside_a_groups_is_its_owners_alone(tmp_path: Path) -> None:
+    tmp_path.chmod(0o2770)
+    store = tmp_path / "store"
+    with writer_lock(store, "ingest"):
+        write_bytes(store / "registers" / "x", b"")
+    assert _mode(store) & 0o777 == _mode(store / "registers") & 0o777 == 0o700
 
 
 def test_keys_are_their_owners_alone_everywhere(tmp_path: Path) -> None:

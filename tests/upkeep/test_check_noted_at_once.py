@@ -12,12 +12,13 @@ from check_told import wrong_of
 from filelock import FileLock
 
 from fleetbrake.core.errors import InputError, StoreError
-from fleetbrake.pipeline import ingest, plan, score
+from fleetbrake.pipeline import ingest, not_counted, plan, score
 from fleetbrake.reports.aliases import aliases
 from fleetbrake.store import note_lock, runs
 from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.remembered import remember, remembered
+from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.upkeep import forget_driver
 from fleetbrake.upkeep.check import check_store
@@ -66,6 +67,36 @@ def test_a_history_of_runs_that_is_gone(sound_store: Path, tmp_path: Path, loss:
     assert wrong_of(store, "runs")
 
 
+def test_runs_after_a_loss_do_not_hide_it(sound_store: Path, tmp_path: Path) -> None:
+    """An older copy to which as many are added counts as much as the file that was lost."""
+    store = copied(sound_store, tmp_path)
+    older = (store / "runs.sqlite").read_bytes()
+    _a_night(store, 1)
+    (store / "runs.sqlite").write_bytes(older)
+    for number in range(2, 5):
+        _a_night(store, number)
+        assert lost_runs(store) is not None
+    give_up_part(store, "runs")
+    _a_night(store, 9)
+    assert lost_runs(store) is None
+
+
+def test_first_runs_at_once_are_all_counted(tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    store.mkdir()
+    with ThreadPoolExecutor(4) as nights:
+        list(nights.map(lambda number: _a_night(store, number), range(40)))
+    assert runs_begun(store).last == len(runs.last_runs(store, 99)) == 40 and lost_runs(store) is None
+
+
+def test_a_history_that_is_damaged_names_the_way_out(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    _damaged(store)
+    with pytest.raises(StoreError, match="--lost-for-good runs"):
+        forget_driver(store, "D-one")
+    assert any("--lost-for-good runs" in said for said in wrong_of(store, "runs"))
+
+
 def test_an_older_copy_of_the_history_is_told_and_whoever_is_forgotten_may_stand_in_logs(
     sound_store: Path, tmp_path: Path
 ) -> None:
@@ -110,6 +141,22 @@ def test_entries_that_are_lost_before_the_next_run_are_missed(sound_store: Path,
     assert not wrong_of(store, "entries")
 
 
+@pytest.mark.parametrize("older_note", [False, True])
+def test_entries_that_are_lost_with_the_note_are_missed_by_what_is_published(
+    sound_store: Path, tmp_path: Path, older_note: bool
+) -> None:
+    store = copied(sound_store, tmp_path)
+    older = {name: (store / name).read_bytes() for name in ("entered.sqlite", "remembered.json")}
+    enter(store, "planner", "van-1", _FIXED)
+    score(store)
+    for name, content in older.items():
+        (store / name).write_bytes(content)
+    if not older_note:
+        (store / "remembered.json").unlink()
+    with pytest.raises(StoreError, match="Nothing was entered"):
+        enter(store, "planner", "van-1", _FIXED)
+
+
 def test_the_first_entry_of_all_is_missed_too(tmp_path: Path) -> None:
     store = tmp_path / "store"
     store.mkdir()
@@ -151,6 +198,9 @@ def test_a_key_of_aliases_that_is_lost_before_the_next_run_is_missed(sound_store
     aliases(store)
     (store / "driver-aliases.key").unlink()
     assert any("drivers get other aliases" in said for said in wrong_of(store, "key files"))
+    with pytest.raises(StoreError, match="--lost-for-good aliases"):
+        aliases(store)
+    assert not (store / "driver-aliases.key").exists()
 
 
 @pytest.mark.parametrize("what", [score, pytest.param(plan, marks=pytest.mark.long)])
@@ -171,10 +221,31 @@ def test_an_older_published_file_of_the_same_day(
     path.write_bytes(newest)
     ingest([sound_store.parent / "later"], store)  # publishes, and no scores: an older copy of before it is none
     score(store)
+    last = path.read_bytes()
+    path.write_bytes(newest)
+    give_up_part(store, "scores")
+    assert not wrong_of(store, "database")
+    path.unlink()
+    assert wrong_of(store, "database"), "what was left is noted"
     path.write_bytes(newest)
     give_up_part(store, "scores")
     score(store)
     assert check_store(store).sound
+    path.write_bytes(last)  # numbers do not begin anew: it is known as the older one
+    assert wrong_of(store, "database")
+
+
+def test_an_older_published_file_after_a_damaged_one_was_made_anew(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    path = store / "fleet.duckdb"
+    whole = path.read_bytes()
+    path.write_bytes(b"no database at all" * 100)
+    check_store(store, repair=True)
+    assert not wrong_of(store, "database")
+    score(store)
+    path.write_bytes(whole)
+    with pytest.raises(StoreError, match="of the publishing number"):
+        score(store)
 
 
 def test_published_files_of_before_recordings_came_in_lose_no_scores(sound_store: Path, tmp_path: Path) -> None:
@@ -184,8 +255,11 @@ def test_published_files_of_before_recordings_came_in_lose_no_scores(sound_store
     ingest([tmp_path / "again.parquet"], store)
     right = tables(store)
     (store / "fleet.duckdb").write_bytes(older)
+    score(store)
+    (told,) = not_counted(store)
+    assert told.startswith("1 recordings were read in and are not published")
     ingest([], store, registers=sound_store.parent / "registers")
-    assert tables(store) == right
+    assert tables(store)["events"] == right["events"] and not_counted(store) == []
 
 
 def test_a_day_that_has_not_come_is_not_scored(sound_store: Path, tmp_path: Path) -> None:

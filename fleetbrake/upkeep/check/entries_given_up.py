@@ -12,10 +12,10 @@ from fleetbrake.store.aside import Aside
 from fleetbrake.store.database import database_path, reading, rebuilding
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered import entries, rewriting
-from fleetbrake.store.entered_lost import noted_entries_lost
+from fleetbrake.store.entered_lost import ENTERED_FILE, ENTERED_UP_TO, noted_entries_lost
 from fleetbrake.store.entered_rows import KINDS
 from fleetbrake.store.entered_seals import ENTERED_NAME, seal_as_they_are, seals_there
-from fleetbrake.store.lost import ENTERED_FILE, ENTERED_UP_TO, lost_entries
+from fleetbrake.store.lost import lost_entries
 from fleetbrake.store.remembered import give_up, remembered
 from fleetbrake.store.schema import SETTINGS
 from fleetbrake.upkeep.check.kept import entry_problem

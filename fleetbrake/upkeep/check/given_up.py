@@ -22,7 +22,7 @@ from fleetbrake.store.lost import (
 )
 from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
-from fleetbrake.store.remembered import PARTS, give_up, is_older_list, note_scores, remembered, seen
+from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
 from fleetbrake.store.scores_lost import Scored, noted_scores, scored
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
 from fleetbrake.store.unfinished import lost_with_the_log
@@ -48,7 +48,8 @@ GIVEN_UP: Final = {
     "before; of what a hold keeps of them its copies stay; run `fleetbrake ingest` next",
     "runs": "what became of earlier unattended runs is not known any more, nor which folders hold their logs: names of "
     "those who are forgotten stay in logs of folders that only it named",
-    "scores": "tables that something else changed are taken as they stand, and days that are gone stay so",
+    "scores": "tables that something else changed are taken as they stand, and days that are gone stay so; run "
+    "`fleetbrake ingest` next",
 }
 
 
@@ -115,10 +116,10 @@ def _scores(store: Path) -> bool:
     less = there.lacks(noted_scores(store))
     if less:
         give_up(store, "scores")
-        note_scores(store, there.to, there.times)  # what is left is not to be lost unseen, too
-    if changed:
-        with rebuilding(store) as con:
-            take_as_they_are(con)
+    if (less or changed) and database_path(store).is_file():
+        with rebuilding(store, accept=True) as con:  # notes what is left, which is not to be lost unseen, too
+            if changed:
+                take_as_they_are(con)
     return less or changed
 
 

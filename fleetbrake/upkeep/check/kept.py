@@ -140,7 +140,7 @@ def check_entries(store: Path, out: Outcome) -> None:
     if not path.is_file():
         out.looked_at = "nothing was entered yet"
         return
-    rows = _database_problems(path, entered.TABLES_SQL, "entered", out)
+    rows = _database_problems(path, entered.TABLES_SQL, "entered", out, "entries")
     seals = _seals(path) if rows is not None else None
     for entry_id, made_at, made_by, kind, vehicle_id, body in rows or ():
         problem = entry_problem(made_at, made_by, kind, vehicle_id, body)
@@ -198,7 +198,7 @@ def check_runs(store: Path, out: Outcome) -> None:
     if not path.is_file():
         out.looked_at = "no unattended run yet"
         return
-    rows = _database_problems(path, runs.TABLES_SQL, "runs", out)
+    rows = _database_problems(path, runs.TABLES_SQL, "runs", out, "runs")
     if rows is None:
         return
     out.looked_at = f"{len(rows)} runs"
@@ -208,7 +208,9 @@ def check_runs(store: Path, out: Outcome) -> None:
         out.wrong.add(f"{path.name}: a run cannot be read ({error}); {FROM_COPY}, or move the file away.")
 
 
-def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> list[tuple[object, ...]] | None:
+def _database_problems(
+    path: Path, made_by: str, table: str, out: Outcome, part: str
+) -> list[tuple[object, ...]] | None:
     """Rows of the table; None where they cannot be read. What is wrong with the file is told."""
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
@@ -224,7 +226,7 @@ def _database_problems(path: Path, made_by: str, table: str, out: Outcome) -> li
                 out.wrong.add(f"{path.name}: {name[0]} {name[1]} is not as it was made; {FROM_COPY}.")
             return con.execute(f'SELECT * FROM "{table}"').fetchall()  # noqa: S608 - own names
     except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged file's own words may be no text
-        out.wrong.add(f"{path.name} cannot be read ({error}); {FROM_COPY}.")
+        out.wrong.add(f"{path.name} cannot be read ({error}); {FROM_COPY}. {no_copy(part)}")
         return None
 
 

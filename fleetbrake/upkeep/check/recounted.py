@@ -1,6 +1,6 @@
 """What is published against what the lake gives: file by file, and row by row where all is made once more."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
@@ -8,8 +8,10 @@ import duckdb
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered import stamp
-from fleetbrake.store.findings import ENTERED_UP_TO
+from fleetbrake.store.entered_lost import ENTERED_UP_TO
 from fleetbrake.store.forgetting.at_rest import for_publishing
+from fleetbrake.store.forgetting.forgetter import Forgetter
+from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog
 from fleetbrake.store.lost import lost_recordings
@@ -42,7 +44,7 @@ def check_files_published(
                 shown = shown_log(store, for_publishing(store), log)
             except StoreError:  # told by the checks of who was forgotten and what is held
                 return True
-            _tell_unnamed(lost_recordings(con, shown, f"{PUBLISHED}.main."), out, damage)
+            _tell_unnamed(lost_recordings(con, shown, f"{PUBLISHED}.main."), _names_left_out(store), out, damage)
         return not damage.unnamed
     given = {"check_log": log.table(), "check_stamps": Lake(store).stamps()}
     for name, table in given.items():
@@ -57,18 +59,29 @@ def check_files_published(
     for name in given:
         con.unregister(name)
     out.looked_at = f"{len(log)} files"
+    hide = _names_left_out(store)
     for path, unnamed in rows:
         if unnamed:
-            _tell_unnamed([path], out, damage)
+            _tell_unnamed([path], hide, out, damage)
             continue
-        out.wrong.add(f"{path}: what was read of it is not what was published; a run was ended before it published.")
+        out.wrong.add(
+            f"{hide(path)}: what was read of it is not what was published; a run was ended before it published."
+        )
         damage.publish = True
     return not rows
 
 
-def _tell_unnamed(paths: Iterable[str], out: Outcome, damage: Damage) -> None:
+def _names_left_out(store: Path) -> Callable[[str], str]:
+    """Paths may name who was forgotten, where older copies were put back."""
+    try:
+        return Forgetter(read_tombstones(store)).text
+    except StoreError:  # told by the check of who was forgotten
+        return lambda path: path
+
+
+def _tell_unnamed(paths: Iterable[str], hide: Callable[[str], str], out: Outcome, damage: Damage) -> None:
     for path in paths:
-        out.wrong.add(f"{path}: published, and the log does not name it any more; read it again.")
+        out.wrong.add(f"{hide(path)}: published, and the log does not name it any more; read it again.")
         damage.unnamed.add(path)
 
 

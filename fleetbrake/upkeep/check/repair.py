@@ -33,8 +33,7 @@ from fleetbrake.store.log import IngestLog, log_path, read_log, write_log
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.remembered import no_copy
-from fleetbrake.store.schema import declared_columns, note_setting, quoted
-from fleetbrake.store.scores_lost import SCORINGS, noted_scores
+from fleetbrake.store.schema import declared_columns, quoted
 from fleetbrake.store.sealed import SET_ASIDE
 from fleetbrake.store.secret_key import key_mode
 from fleetbrake.store.unfinished import settle, unexplained
@@ -277,8 +276,7 @@ def _without_keys(log: IngestLog, gone: set[str]) -> pa.Table:
 
 
 def _take_over(con: duckdb.DuckDBPyConnection, store: Path, damaged: set[str]) -> None:
-    """Rows of the tables that publishing does not make, from the published file; an older copy is known afterwards."""
-    note_setting(con, SCORINGS, str(noted_scores(store).times))
+    """Rows of the tables that publishing does not make, from the published file."""
     with reading(store) as worn:
         rows = worn.execute(
             "SELECT table_name, column_name FROM duckdb_columns() WHERE database_name = current_database()"

@@ -13,7 +13,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.ageing.dropped_rows import DROPPED_NAME, kept_rows
 from fleetbrake.store.ageing.retention import RETENTION_NAME, RetentionPolicy, read_state
 from fleetbrake.store.aside import put_aside
-from fleetbrake.store.disk_words import sqlite_reason
+from fleetbrake.store.disk_words import is_damaged, sqlite_reason
 from fleetbrake.store.entered_seals import ENTERED_NAME
 from fleetbrake.store.forgetting.tombstones import KEY_NAME, TOMBSTONES_NAME, listed_tombstones
 from fleetbrake.store.holding.held_again import damaged_aside, holds_again
@@ -26,9 +26,6 @@ from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.store.secret_key import ALIASES_KEY
 from fleetbrake.store.shut import wary
 from fleetbrake.upkeep.check.log_and_index import broken_seal
-
-#: SQLite's numbers for a file that is damaged or none of its own.
-_DAMAGED: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def unreadable_aside(store: Path, part: str) -> bool:
@@ -128,7 +125,7 @@ def _damaged(path: Path, what: str) -> bool:
     except UnicodeDecodeError:  # a damaged file's own words may be no text
         return True
     except sqlite3.Error as error:
-        if getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGED:
+        if is_damaged(error):
             return True
         raise StoreError(f"{path}: {what} cannot be read ({sqlite_reason(error)}).") from error
 
