@@ -12,15 +12,18 @@ if _HERE not in sys.path:
 
 from keeper import PagesKeeper  # noqa: E402
 from kept_sessions import keep_insiders_alone  # noqa: E402
-from sign_in import keep_reading, sign_in_named  # noqa: E402
+from sign_in import keep_reading, settings, sign_in_named  # noqa: E402
 
 from fleetbrake.access.asgi import App  # noqa: E402
 from fleetbrake.access.gate import Gate  # noqa: E402
+from fleetbrake.access.server_log import bound_log  # noqa: E402
 from fleetbrake.access.socket_bounds import keep_in_bounds  # noqa: E402
 
 keep_in_bounds(WebSocketsSansIOProtocol)
+bound_log(("streamlit", "uvicorn"))
 keep_insiders_alone()
 if sign_in_named():
+    settings()  # before the framework asks for its key
     keep_reading()
 # the framework looks for an assignment of this form and serves what has this name in the end: the gate
 app: App = st.App(Path(__file__).resolve().with_name("app.py"))

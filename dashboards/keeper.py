@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 from sign_in import caller_of, settings, sign_in_named
 from streamlit import config
 from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ClientState_pb2 import ClientState
 from streamlit.proto.Element_pb2 import Element
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from streamlit.runtime import Runtime
@@ -17,6 +18,7 @@ from streamlit.web.server.starlette.starlette_websocket import (
     _parse_decoded_user_cookie,
 )
 
+from fleetbrake.access.addresses import LONGEST_QUERY
 from fleetbrake.access.brought_in import MOST_KEPT
 from fleetbrake.access.caller import Caller, local_caller
 from fleetbrake.access.ended import ENDED
@@ -31,6 +33,13 @@ _ANYBODY = frozenset({"rerun_script", "stop_script", "app_heartbeat"})
 _LET_IN = frozenset({"deferred_file", "dataframe_chunk"})
 
 
+#: What takes the server a while, and the longest message (bytes) that says that it is done.
+_WORK = frozenset({"rerun_script", "backend_operation_request"})
+_LONGEST_DONE = 4_000
+#: Names that the framework gives pages and their parts, and the longest that a page of ours has. What is another is
+#: written into the log as it stands.
+_GIVEN_NAME = re.compile(r"[0-9a-f]{0,64}")
+_LONGEST_PAGE = 64
 #: Address of a file kept for download.
 _MEDIA = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[A-Za-z0-9]+)?")
 
@@ -80,7 +89,7 @@ class PagesKeeper:
         if kind == "file_urls_request":
             # of any name: a page that gets no answer says nothing of it; what is no sheet is refused when it comes
             return caller.viewer.may_act and len(asked.file_urls_request.file_names) <= MOST_KEPT
-        return kind in _ANYBODY
+        return kind in _ANYBODY and (kind != "rerun_script" or _of_ours(asked.rerun_script, bool(caller.viewer.roles)))
 
     def told(self, message: bytes) -> frozenset[str]:
         """The open page, files and things still to be made, out of the framework's own parts: never out of a text."""
@@ -108,6 +117,25 @@ class PagesKeeper:
             "dataframe_chunk": f"rows {operation.dataframe_chunk.source_id}",
         }
         return wanted.get(operation.WhichOneof("payload") or "")
+
+    def is_work(self, message: bytes) -> bool:
+        """Whether it has the framework draw or make something."""
+        asked = BackMsg()
+        asked.ParseFromString(message)  # it passed before
+        return asked.WhichOneof("type") in _WORK
+
+    def is_done(self, message: bytes) -> bool:
+        """Whether a run has come to its end, or something was made; a run that the next one breaks off has not."""
+        if len(message) > _LONGEST_DONE:
+            return False
+        sent = ForwardMsg()
+        try:
+            sent.ParseFromString(message)
+        except Exception:  # as above; then nothing is known
+            return False
+        kind = sent.WhichOneof("type")
+        finished = kind == "script_finished" and sent.script_finished != ForwardMsg.FINISHED_EARLY_FOR_RERUN
+        return finished or kind == "backend_operation_response"
 
     def takes_up(self, protocols: str) -> tuple[str, str]:
         """The framework puts its token and an older page's name behind its own, by place."""
@@ -171,6 +199,19 @@ def _cookies(told: str) -> dict[str, str]:
     """Cookies by name; what other programs of the same host left there in another form does not hide ours."""
     parts = (part.partition("=") for part in told.split(";"))
     return {name.strip(): value.strip().strip('"') for name, _, value in parts}
+
+
+def _of_ours(asked: ClientState, inside: bool) -> bool:
+    """Whether a page of ours asks to be drawn like this.
+
+    Of what is filled in there nothing is asked: a browser whose person was let out a moment ago still says what stood
+    on the page before.
+    """
+    return (
+        bool(_GIVEN_NAME.fullmatch(asked.fragment_id) and _GIVEN_NAME.fullmatch(asked.page_script_hash))
+        and len(asked.page_name) <= _LONGEST_PAGE
+        and (inside or len(asked.query_string) <= LONGEST_QUERY)
+    )
 
 
 def _host_of(url: str) -> str | None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import streamlit as st
 from streamlit import config
+from streamlit.runtime.secrets import secrets_singleton
 
 from fleetbrake.access.caller import Caller, local_caller, signed_caller
 from fleetbrake.access.ended import ENDED
@@ -28,6 +29,9 @@ _WRITTEN_IN_S = 1.0
 _READ_EACH_S = 0.25
 #: What the file said when it could be used last, and when that was (s, of a clock that nobody sets).
 _HELD: dict[tuple[Path, int], tuple[SignIn, float]] = {}
+
+#: What the framework was handed last.
+_HANDED: list[SignIn] = []
 
 #: A sentence goes into the log so often (s). Own choice. And when it did last.
 _TOLD_EACH_S = 60.0
@@ -81,10 +85,11 @@ def door(found: Caller) -> None:
     if found.signed_in:
         if st.button("Sign out", key="sign_out"):
             st.logout()
-    elif not found.may_sign_in:
-        look_again(found)  # nothing that could be pressed here would help
-    elif st.button("Sign in", key="sign_in", type="primary"):
+            return  # the browser is on its way; drawing anew would call it back
+    elif found.may_sign_in and st.button("Sign in", key="sign_in", type="primary"):
         st.login()
+        return
+    look_again(found)  # what keeps whoever sits here out may be over soon
 
 
 @st.fragment(run_every=LOOKS_AGAIN_S)
@@ -104,7 +109,7 @@ def signed_in_line(found: Caller, plain_name: str) -> None:
         st.caption(f"{plain_name} · {roles}", width="content")
         if st.button("Sign out", key="sign_out", type="tertiary"):
             st.logout()
-            return  # the browser is on its way; drawing anew would call it back
+            return  # as above
     look_again(found)
 
 
@@ -128,8 +133,24 @@ def settings() -> SignIn:
         if held is None or time.monotonic() - read_at > _WRITTEN_IN_S:
             raise
         return held
+    _hand_over(found)
     _HELD[path, port] = found, time.monotonic()
     return found
+
+
+def _hand_over(found: SignIn) -> None:
+    """Let the framework sign cookies and speak with the provider by what was read just now, and no other way.
+
+    Its own watcher of the file ends for good once the file is half-written or away; a key that was changed would not
+    hold then. FleetbrakeError where it takes no value of that kind.
+    """
+    if _HANDED and _HANDED[-1] is found:
+        return
+    try:
+        secrets_singleton.merge_programmatic_secrets({"auth": dict(found.auth)})
+    except TypeError as error:
+        raise FleetbrakeError(f"{found.path}: [auth] holds a value that is neither text, number nor list.") from error
+    _HANDED[:] = [found]
 
 
 def keep_reading() -> None:

@@ -8,8 +8,8 @@ again by each page: these are two doors, and neither rests on the other.
 import logging
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from typing import Final
 
 from fleetbrake.access import brought_in
@@ -31,7 +31,7 @@ from fleetbrake.access.caller import LONGEST_HOURS, NOT_HERE, Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.open_page import OpenPage
-from fleetbrake.access.pace import Crowd, Pace
+from fleetbrake.access.pace import Crowd, Pace, Places, Turns
 
 #: Open pages of people who are let in, and of whoever stands before the door: a crowd before the door shuts nobody out
 #: who is inside. Own choice: a page costs some megabytes and a thread while it is drawn.
@@ -50,6 +50,14 @@ MOST_LOCAL: Final = 200
 _INSIDE: Final = (5.0, 20.0)
 _OUTSIDE: Final = (1.0, 5.0)
 _ALL_OUTSIDE: Final = (4.0, 20.0)
+#: What one person who signed in is heard with, over all pages that are open for them, and opens pages with. Own choice:
+#: a vehicle's page takes the server half a second; nobody is to have it alone.
+_ONE_PERSON: Final = (3.0, 30.0)
+#: So many of them are drawn at a time, each for so long (s) at most. Own choice: a second one while the first takes
+#: long, and a month's report takes half a minute.
+_DRAWN_AT_A_TIME: Final = (2, 30.0)
+#: So many people are remembered who have no page open (their turns begin anew then). Own choice.
+_MOST_REMEMBERED: Final = 1_000
 #: Pages before the door that are opened in a second, and how many at once. Own choice: it costs the server some ms.
 _OPENED_OUTSIDE: Final = (20.0, float(MOST_OUTSIDE))
 #: The log speaks of one kind of refusal once in so many seconds: a flood must not fill the disk. Own choice.
@@ -74,6 +82,7 @@ class Gate:
         self._outside: list[OpenPage] = []
         self._crowd = Crowd(Pace(*_ALL_OUTSIDE), _ALL_OUTSIDE[0], self._tell_of_crowd)
         self._opened = Pace(*_OPENED_OUTSIDE)
+        self._people: dict[str, tuple[Crowd, Places]] = {}
         self._said: dict[str, float] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -184,12 +193,29 @@ class Gate:
         if self._is_full(caller, inside):
             await send({"type": "websocket.close", "code": 1013})
             return
-        paces = (Pace(*_INSIDE),) if inside else (Pace(*_OUTSIDE), self._crowd.share())
-        page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces)
-        with self._counted(caller, inside, page):
-            if not inside:
-                await self._opened.turn()
+        paces, places = self._paces(caller, inside)
+        page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces, places)
+        with self._counted(caller, inside, page), ExitStack() as left:
+            if places is not None:
+                left.callback(places.give_back, page)
+            for opening in paces[1:] if inside else (self._opened,):
+                await opening.turn()
             await self._app(page.scope(scope), page.heard(receive), page.spoken(send))
+
+    def _paces(self, caller: Caller, inside: bool) -> tuple[Sequence[Turns], Places | None]:
+        """How fast a page is heard, by itself and with the others that it shares the server with; and, of one person,
+        how many are drawn at a time."""
+        if not inside:
+            return (Pace(*_OUTSIDE), self._crowd.share()), None
+        if not caller.signed_in:  # all people of this machine are one
+            return (Pace(*_INSIDE),), None
+        if len(self._people) >= _MOST_REMEMBERED:
+            self._people = {person: theirs for person, theirs in self._people.items() if self._open_of[person]}
+        if caller.person not in self._people:
+            crowd = Crowd(Pace(*_ONE_PERSON), _ONE_PERSON[0], self._tell_of_person)
+            self._people[caller.person] = crowd, Places(*_DRAWN_AT_A_TIME)
+        crowd, places = self._people[caller.person]
+        return (Pace(*_INSIDE), crowd.share()), places
 
     def _is_full(self, caller: Caller, inside: bool) -> bool:
         """Whether no more pages may be opened, by all of one side or by this person."""
@@ -245,6 +271,9 @@ class Gate:
 
     def _tell_of_crowd(self, wait_s: float) -> None:
         self._tell("crowd", f"So much is asked for before the door that some wait {wait_s:.0f} s for an answer.")
+
+    def _tell_of_person(self, wait_s: float) -> None:
+        self._tell("person", f"One person asks for so much that some of their pages wait {wait_s:.0f} s for an answer.")
 
     def _tell(self, kind: str, sentence: str) -> None:
         now = time.monotonic()

@@ -37,6 +37,12 @@ class Keeper(Protocol):
     def asked_for(self, message: bytes) -> str | None:
         """Name of the thing that a browser asks to be made; None if it asks for something else."""
 
+    def is_work(self, message: bytes) -> bool:
+        """Whether what a browser asks for, and passed, has the framework draw or make something."""
+
+    def is_done(self, message: bytes) -> bool:
+        """Whether a browser is told with this that what it asked for is drawn, or made."""
+
     def takes_up(self, protocols: str) -> tuple[str, str]:
         """The open page that a new web socket goes on with (empty for none), and what it says without that."""
 

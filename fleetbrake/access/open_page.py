@@ -14,7 +14,7 @@ from fleetbrake.access.asgi import Message, Receive, Scope, Send, headers_of, re
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
-from fleetbrake.access.pace import Turns
+from fleetbrake.access.pace import Places, Turns
 
 #: Longest message of a browser (bytes): a filled form, or what stands in an address. Own choice.
 LONGEST_MESSAGE: Final = 1_000_000
@@ -41,6 +41,7 @@ class OpenPage:
     tell : writes a sentence of a kind into the log, now and then.
     paces : how fast its browser is heard; each of them holds. The first is for all that it says, the others, which it
         may share with other pages, for what passes.
+    places : so much is drawn at a time for all pages that share them.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class OpenPage:
         files: KeptFiles,
         tell: Tell,
         paces: Sequence[Turns] = (),
+        places: Places | None = None,
     ) -> None:
         self._headers: Mapping[str, str] = headers_of(scope) or {}
         self._remote = remote_of(scope)
@@ -59,6 +61,7 @@ class OpenPage:
         self._files = files
         self._tell = tell
         self._paces = paces
+        self._places = places
         self._outside = not caller.viewer.roles
         self._longest = LONGEST_OUTSIDE if self._outside else LONGEST_MESSAGE
         self._in_vain = 0
@@ -100,7 +103,7 @@ class OpenPage:
                     return {"type": "websocket.disconnect", "code": 1009}
                 last = await ahead.until(self._turns(self._paces[:1]), self._over)
                 if last is None and self._passes(asked):
-                    last = await ahead.until(self._turns(self._paces[1:]), self._over)
+                    last = await ahead.until(self._may_begin(asked), self._over)
                     if last is None and not self._ended and self._now() is not None:
                         self.heard_at = time.monotonic()
                         return message
@@ -110,6 +113,12 @@ class OpenPage:
             return _CLOSED
 
         return _receive
+
+    async def _may_begin(self, asked: bytes) -> None:
+        """Wait for the turns that are shared, and for a place where something is to be drawn."""
+        await self._turns(self._paces[1:])
+        if self._places is not None and self._keeper.is_work(asked):
+            await self._places.take(self)
 
     @staticmethod
     async def _turns(paces: Sequence[Turns]) -> None:
@@ -134,6 +143,8 @@ class OpenPage:
             if message["type"] == "websocket.send":
                 if self._ended:
                     raise _left()
+                if self._places is not None and self._keeper.is_done(bytes(message.get("bytes") or b"")):
+                    self._places.give_back(self)
                 told = self._keeper.told(bytes(message.get("bytes") or b""))
                 if told or time.monotonic() - self._asked_at > _ASKED_AGAIN_S:
                     caller = self._now()

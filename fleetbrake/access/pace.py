@@ -2,6 +2,7 @@
 
 import asyncio
 import time
+from collections import deque
 from collections.abc import Callable
 from heapq import heappop, heappush
 from itertools import count
@@ -47,6 +48,59 @@ class Pace:
         except asyncio.CancelledError:
             self._left += 1.0  # who left takes no turn of those behind
             raise
+
+
+class Places:
+    """So many at a time: who comes when all places are held waits until one is given back.
+
+    Whoever holds a place has it without waiting, for as long again. None is held for ever: who says nothing more of it
+    is taken to be done.
+
+    Parameters
+    ----------
+    number : of places.
+    longest_s : for so long (s) one is held at most.
+    """
+
+    def __init__(self, number: int, longest_s: float) -> None:
+        self._number = number
+        self._longest_s = longest_s
+        self._held: dict[object, float] = {}
+        self._waiting: deque[asyncio.Future[None]] = deque()
+
+    async def take(self, who: object) -> None:
+        """Wait for a place, the first who came first."""
+        while not self._has_one_for(who):
+            waits = asyncio.get_running_loop().create_future()
+            self._waiting.append(waits)
+            try:
+                await asyncio.wait([waits], timeout=self._until_the_next())
+            except asyncio.CancelledError:
+                if waits.done():  # who was called and leaves lets the next one have it
+                    self._call()
+                raise
+            finally:
+                if waits in self._waiting:
+                    self._waiting.remove(waits)
+        self._held[who] = time.monotonic()
+
+    def give_back(self, who: object) -> None:
+        """Let the next one have it; nothing where none is held."""
+        if self._held.pop(who, None) is not None:
+            self._call()
+
+    def _has_one_for(self, who: object) -> bool:
+        old = time.monotonic() - self._longest_s
+        self._held = {other: at for other, at in self._held.items() if at > old}
+        return who in self._held or len(self._held) < self._number
+
+    def _until_the_next(self) -> float:
+        """Until the one that is held longest is over (s)."""
+        return max(0.0, min(self._held.values()) + self._longest_s - time.monotonic())
+
+    def _call(self) -> None:
+        if self._waiting:
+            self._waiting.popleft().set_result(None)
 
 
 class Crowd:

@@ -88,7 +88,8 @@ _LOCKS: Final = {
     "server.xsrfCookieSameSite": "lax",
     "browser.serverAddress": "localhost",
 }
-#: Where the framework would look for secrets that nobody named: in the home folder and the folder it is started in.
+#: Instead of where the framework would look for secrets: in the home folder and the folder it is started in. It does
+#: not read the sign-in file either: once its own watcher meets a file that is half-written or away, it looks no more.
 _NO_SECRETS: Final = "no-such-file.toml"
 #: What of the surroundings names places: modules, the authorities that certificates are held against, compiled code,
 #: and ours.
@@ -138,7 +139,7 @@ def server_options(address: str, port: int, sign_in: SignIn | None) -> list[str]
     if sign_in is not None:
         hosts.append(sign_in.host)
         options.append(f"--server.corsAllowedOrigins={sign_in.origin}")
-    options.append(f"--secrets.files={sign_in.path if sign_in is not None else _NO_SECRETS}")
+    options.append(f"--secrets.files={_NO_SECRETS}")  # the pages hand over what they read of the sign-in file
     return options + [f"--server.allowedHosts={host}" for host in dict.fromkeys(hosts)]
 
 

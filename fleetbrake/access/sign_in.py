@@ -27,7 +27,7 @@ import os
 import stat
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
@@ -60,7 +60,11 @@ _SELF_WRITTEN: Final = frozenset(
 
 @dataclass(frozen=True)
 class SignIn:
-    """How people sign in. The secrets stay in the file; nothing of them is kept here."""
+    """How people sign in.
+
+    ``auth`` is the framework's section as it stands in the file, secrets and all: for the framework alone, and in no
+    text of this object.
+    """
 
     path: Path
     redirect_uri: str
@@ -68,6 +72,7 @@ class SignIn:
     by_claim: Mapping[str, frozenset[Role]]
     by_email: Mapping[str, frozenset[Role]]
     by_subject: Mapping[str, frozenset[Role]]
+    auth: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def host(self) -> str:
@@ -103,7 +108,7 @@ def read_sign_in(path: Path, port: int) -> SignIn:
     if problems:
         raise FleetbrakeError(f"{path}: this sign-in file cannot be used: {'; '.join(problems)}.")
     claim = roles.get("claim")
-    return SignIn(path.absolute(), redirect, claim if by_claim else None, by_claim, by_email, by_subject)
+    return SignIn(path.absolute(), redirect, claim if by_claim else None, by_claim, by_email, by_subject, auth)
 
 
 def _content(path: Path) -> tuple[dict[str, Any], list[str]]:

@@ -34,6 +34,12 @@ class StubKeeper:
     def passes(self, message: bytes, _caller: Caller) -> bool:
         return message != b"no"
 
+    def is_work(self, message: bytes) -> bool:
+        return message.startswith(b"draw")
+
+    def is_done(self, message: bytes) -> bool:
+        return message == b"drawn"
+
     def told(self, message: bytes) -> frozenset[str]:
         return frozenset({message.decode()}) if message.startswith(b"page ") else frozenset()
 

@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 from fleetbrake.access.ahead import MOST_WAITING
-from fleetbrake.access.asgi import Message
+from fleetbrake.access.asgi import Message, Receive
 from fleetbrake.access.caller import SIGN_IN_FIRST, Caller
 from fleetbrake.access.keeper import page_name, whose
 from fleetbrake.access.kept_files import KeptFiles
 from fleetbrake.access.open_page import LONGEST_MESSAGE, LONGEST_OUTSIDE, MOST_IN_VAIN, OpenPage
+from fleetbrake.access.pace import Places
 from fleetbrake.access.roles import NOBODY, Role, Viewer
 
 SAFETY = Caller(Viewer("x", frozenset({Role.SAFETY})), signed_in=True, person="p")
@@ -33,6 +34,12 @@ class _Keeper:
 
     def passes(self, message: bytes, _caller: Caller) -> bool:
         return message != b"no"
+
+    def is_work(self, message: bytes) -> bool:
+        return message.startswith(b"draw")
+
+    def is_done(self, message: bytes) -> bool:
+        return message == b"drawn"
 
     def told(self, message: bytes) -> frozenset[str]:
         return frozenset({message[6:].decode()}) if message.startswith(b"tells ") else frozenset()
@@ -257,3 +264,31 @@ def test_a_page_that_is_ended_from_outside_hears_no_more() -> None:
     waiting.page._paces = (_Never(),)  # type: ignore[assignment]
     for line, said in ((silent, ()), (waiting, (b"hello",))):
         assert _run(_ends(line, *said)) == [{"type": "websocket.disconnect", "code": 1008}] * 2
+
+
+def test_one_page_of_a_person_is_drawn_after_the_other() -> None:
+    """What is no work passes; the place is free again once the first says that it is drawn, or is left."""
+
+    async def _two() -> list[bytes]:
+        places, heard = Places(1, 60.0), []
+        first, second = _Line(), _Line()
+        first.page._places = second.page._places = places
+        asked: asyncio.Queue[Message] = asyncio.Queue()  # its browser stays there
+        receive = second.page.heard(asked.get)
+        for said in (b"hello", b"draw 2"):
+            asked.put_nowait({"type": "websocket.receive", "bytes": said})
+
+        async def _hear(take: Receive, number: int) -> None:
+            for _ in range(number):
+                heard.append((await take())["bytes"])
+
+        first.coming = [{"type": "websocket.receive", "bytes": b"draw 1"}]
+        await _hear(first._receive, 1)
+        behind = asyncio.ensure_future(_hear(receive, 2))
+        await asyncio.sleep(0.05)
+        assert heard == [b"draw 1", b"hello"]
+        await first._send({"type": "websocket.send", "bytes": b"drawn"})
+        await asyncio.wait_for(behind, 5.0)
+        return heard
+
+    assert _run(_two()) == [b"draw 1", b"hello", b"draw 2"]

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from fleetbrake.access import pace
-from fleetbrake.access.pace import LATE_S, Crowd, Pace, Share
+from fleetbrake.access.pace import LATE_S, Crowd, Pace, Places, Share
 
 
 class _Clock:
@@ -102,3 +102,40 @@ def test_in_a_crowd_whoever_had_fewest_turns_comes_first(clock: _Clock) -> None:
         pool.submit(asyncio.run, _all()).result()
     assert turns.count("noisy") == 600 and max(late) == 7.75 and min(late) > LATE_S
     assert clock.now - 100.0 == pytest.approx((602 - 1) / 4.0, abs=0.6), "who left took none, but perhaps one"
+
+
+def test_so_many_at_a_time_the_first_who_came_first_and_nobody_for_ever() -> None:
+    async def _work() -> list[str]:
+        places, had = Places(2, 0.2), []
+
+        async def _one(name: str) -> None:
+            await places.take(name)
+            had.append(name)
+
+        await _one("a"), await _one("b"), await _one("a")  # who holds one does not wait for another
+        waiting = [asyncio.ensure_future(_one(name)) for name in ("c", "d", "e")]
+        await asyncio.sleep(0.05)
+        assert had == ["a", "b", "a"]
+        waiting[0].cancel()  # who leaves has none
+        places.give_back("b"), places.give_back("nobody")
+        await asyncio.sleep(0.05)
+        assert had == ["a", "b", "a", "d"]
+        await asyncio.wait_for(waiting[2], 5.0)  # by time alone: "a" says nothing more
+        return had
+
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(asyncio.run, _work()).result() == ["a", "b", "a", "d", "e"]
+
+
+def test_who_is_called_and_leaves_lets_the_next_one_have_the_place() -> None:
+    async def _work() -> None:
+        places = Places(1, 60.0)
+        await places.take("a")
+        first, second = (asyncio.ensure_future(places.take(name)) for name in ("b", "c"))
+        await asyncio.sleep(0)
+        places.give_back("a")
+        first.cancel()
+        await asyncio.wait_for(second, 5.0)
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _work()).result()

@@ -6,7 +6,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from sign_in_file import write_file
+from sign_in_file import SECRET, write_file
 
 from dashboards import sign_in
 from fleetbrake.access.serving import SIGN_IN_VARIABLE
@@ -18,12 +18,17 @@ class _Clock:
 
     now = 1_000.0
 
+    def __init__(self) -> None:
+        self.handed: list[dict[str, dict[str, object]]] = []
+
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[_Clock]:
     told = _Clock()
     monkeypatch.setattr(sign_in, "time", SimpleNamespace(monotonic=lambda: told.now, time=lambda: 0.0))
     monkeypatch.setattr(sign_in, "_HELD", {})
+    monkeypatch.setattr(sign_in, "_HANDED", [])
+    monkeypatch.setattr(sign_in, "secrets_singleton", SimpleNamespace(merge_programmatic_secrets=told.handed.append))
     yield told
     sign_in._read.cache_clear()
 
@@ -89,3 +94,17 @@ def test_the_same_sentence_goes_into_the_log_once_a_minute(
         clock.now += seconds
         assert not sign_in.caller_of(dict).may_sign_in
     assert [record.message.endswith("is gone.") for record in caplog.records] == [True, True]
+
+
+def test_the_framework_has_the_key_that_the_file_has(clock: _Clock, file: Path) -> None:
+    """Once for each change, whatever became of the file in between, and of whatever day its content is said to be."""
+    sign_in.settings(), sign_in.settings()
+    whole = file.read_text()
+    file.write_text("half")
+    sign_in.settings()
+    changed = whole.replace(SECRET, SECRET[::-1])
+    file.write_text(changed)
+    os.utime(file, (0, 0))
+    said = sign_in.settings()
+    assert [told["auth"]["cookie_secret"] for told in clock.handed] == [SECRET, SECRET[::-1]]
+    assert SECRET not in repr(said) and SECRET[::-1] not in repr(said)

@@ -1,12 +1,14 @@
 """How sign-ins and roles end: in every tab, for copies of a cookie, and for what was asked for just before."""
 
+import os
 import time
 from collections.abc import Callable
 
 import pytest
 from builders import PLAIN
 from faults.doors_site import FLEET, Site, nothing_secret_in_the_log
-from faults.doors_speaker import Drawn, Speaker, asked
+from faults.doors_speaker import COOKIE_SECRET, Drawn, Speaker, asked
+from streamlit.proto.BackMsg_pb2 import BackMsg
 
 from fleetbrake.access.caller import LONGEST_HOURS, SIGN_IN_FIRST, TOO_LONG_AGO
 
@@ -41,6 +43,36 @@ def test_signing_out_ends_every_tab_and_every_copy_of_the_cookie(site: Site) -> 
     with Speaker(site.at, cookie, goes_on=tab.session) as again:
         drawn = again.rerun("drivers")
         assert drawn.holds(SIGN_IN_FIRST) and not drawn.holds(*FLEET) and again.session != tab.session
+
+
+def test_a_key_that_was_changed_ends_all_cookies_of_before(site: Site) -> None:
+    """As after a cookie was stolen; also where the file was broken once, and the new one is said to be of long ago."""
+    old, key = site.cookie("one-planner"), COOKIE_SECRET[::-1]
+    with site.changed(lambda text: text + "\nbroken"):
+        time.sleep(1.5)
+    with Speaker(site.at, old) as left_open, site.changed(lambda text: text.replace(COOKIE_SECRET, key)):
+        os.utime(site.file, (0, 0))
+        time.sleep(1.0)
+        assert not left_open.rerun("inspections").holds(*FLEET)
+        with Speaker(site.at, old) as before, Speaker(site.at, site.cookie("one-planner", secret=key)) as now:
+            assert before.rerun("inspections").holds(SIGN_IN_FIRST)
+            assert now.rerun("inspections").holds(PLAIN.vehicles[0])
+    with Speaker(site.at, old) as again:
+        assert again.rerun("inspections").holds(PLAIN.vehicles[0])
+
+
+def test_what_is_written_to_the_log_for_whoever_is_before_the_door(site: Site) -> None:
+    """No text of theirs, and little of ours: neither lines of their own nor a full disk."""
+    before = site.log.stat().st_size
+    with site.speaker() as outside:
+        for text in ("x" * 60_000, "a\n2026-11-25 FORGED: admin signed in\x1b[2J"):
+            asked_for = BackMsg()
+            asked_for.rerun_script.fragment_id = text
+            outside.say(asked_for)
+    for _ in range(200):
+        asked(site.at, "/oauth2callback?code=y&state=z")
+    said = site.log.read_text(encoding="utf-8")[before:]
+    assert "FORGED" not in said and "xxxx" not in said and len(said) < 4_000
 
 
 @pytest.mark.parametrize(

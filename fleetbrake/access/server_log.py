@@ -1,0 +1,81 @@
+"""What other people's parts of the server write into the log: bounded, on one line, and not again and again.
+
+A browser says what it likes, before the door as well, and some of it stands in their lines: whoever writes long, or
+often, must not fill the disk, and whoever writes line breaks or signs that steer a terminal writes no line of the log.
+"""
+
+import logging
+import time
+from collections.abc import Sequence
+from typing import Final
+
+from fleetbrake.core.foreign_text import visible
+
+#: Longest line, and longest story of an error (characters): its end, where the error stands. Own choice.
+LONGEST_LINE: Final = 500
+LONGEST_STORY: Final = 4_000
+#: The same place of the code, with the same kind of error, is heard once in so many seconds. Own choice.
+SAID_AGAIN_S: Final = 60.0
+#: So many places are remembered; own choice, there are some dozens.
+_MOST_PLACES: Final = 1_000
+
+
+class Bounded(logging.Filter):
+    """Lets a record through once a minute, cut and made visible."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._said: dict[tuple[object, ...], float] = {}
+        self._formatter = logging.Formatter()
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether it is written; what is, is changed to what may be."""
+        now, place = time.monotonic(), _place(record)
+        if now - self._said.get(place, -SAID_AGAIN_S) < SAID_AGAIN_S:
+            return False
+        if len(self._said) >= _MOST_PLACES:
+            self._said.clear()
+        self._said[place] = now
+        record.msg, record.args = _line(record), None
+        if record.exc_info:
+            story = record.exc_text or self._formatter.formatException(record.exc_info)
+            record.exc_text = "\n".join(map(visible, story[-LONGEST_STORY:].splitlines()))
+        return True
+
+
+def _place(record: logging.LogRecord) -> tuple[object, ...]:
+    """Where in the code it was said, and of which kind of error from where."""
+    kind, _, trace = record.exc_info if isinstance(record.exc_info, tuple) else (None, None, None)
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return record.name, record.lineno, kind, None if trace is None else (trace.tb_frame.f_code, trace.tb_lineno)
+
+
+def _line(record: logging.LogRecord) -> str:
+    try:
+        said = record.getMessage()
+    except Exception:  # parts that do not fit the line, which the log's own way of telling would write out whole
+        said = str(record.msg)
+    cut = said if len(said) <= LONGEST_LINE else f"{said[:LONGEST_LINE]}..."
+    return visible(cut)
+
+
+def bound_log(names: Sequence[str]) -> None:
+    """Bound what loggers of these packages write, those that are there and those that come later."""
+    bounded = Bounded()
+
+    def _is_theirs(name: str) -> bool:
+        return any(name == one or name.startswith(f"{one}.") for one in names)
+
+    class OfTheServer(logging.getLoggerClass()):  # type: ignore[misc]  # whatever class is in use
+        """A logger that is bounded from its first word on."""
+
+        def __init__(self, name: str, level: int = logging.NOTSET) -> None:
+            super().__init__(name, level)
+            if _is_theirs(name):
+                self.addFilter(bounded)
+
+    logging.setLoggerClass(OfTheServer)
+    for name, logger in list(logging.root.manager.loggerDict.items()):
+        if isinstance(logger, logging.Logger) and _is_theirs(name):
+            logger.addFilter(bounded)

@@ -1,0 +1,81 @@
+"""What a browser says does not make the log long, nor lines of its own in it."""
+
+import logging
+from collections.abc import Iterator
+from itertools import count
+from types import SimpleNamespace
+
+import pytest
+
+from fleetbrake.access import server_log
+from fleetbrake.access.server_log import LONGEST_LINE, LONGEST_STORY, SAID_AGAIN_S, bound_log
+
+_NUMBER = count()
+
+
+class _Kept(logging.Handler):
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.lines.append(self.format(record))
+
+
+@pytest.fixture
+def now(monkeypatch: pytest.MonkeyPatch) -> Iterator[SimpleNamespace]:
+    clock, before = SimpleNamespace(at=1_000.0), logging.getLoggerClass()
+    monkeypatch.setattr(server_log, "time", SimpleNamespace(monotonic=lambda: clock.at))
+    yield clock
+    logging.setLoggerClass(before)
+
+
+@pytest.fixture(params=["there before", "made later"])
+def logger(request: pytest.FixtureRequest, now: SimpleNamespace) -> tuple[logging.Logger, _Kept]:
+    name, kept = f"server{next(_NUMBER)}.part", _Kept()
+    if request.param == "there before":
+        logging.getLogger(name)
+    bound_log((name.partition(".")[0],))
+    found = logging.getLogger(name)
+    found.addHandler(kept)
+    found.propagate = False
+    return found, kept
+
+
+def test_one_line_cut_and_once_a_minute(logger: tuple[logging.Logger, _Kept], now: SimpleNamespace) -> None:
+    log, kept = logger
+    for told in ("a\n2026-11-25 FORGED\x1b[2J", "b" * 60_000, "c"):
+        log.warning("no such part: %s", told)  # from one place
+    assert len(kept.lines) == 1 and "\n" not in kept.lines[0] and "\x1b" not in kept.lines[0]
+    now.at += SAID_AGAIN_S
+    for told in ("b" * 60_000, "c"):
+        log.warning("no such part: %s", told)
+    assert len(kept.lines) == 2 and len(kept.lines[1]) < LONGEST_LINE + 10
+    log.warning("%d parts", "that do not fit")
+    assert kept.lines[-1] == "%d parts"
+
+
+def test_each_kind_of_error_has_its_story(logger: tuple[logging.Logger, _Kept]) -> None:
+    log, kept = logger
+
+    def _fail(error: Exception) -> None:
+        try:
+            raise error
+        except Exception:
+            log.exception("failed")
+
+    for error in (ValueError("x\x1b" + "y" * 9_000), ValueError("again"), KeyError("other")):
+        _fail(error)
+    assert len(kept.lines) == 2, "one of each kind from one place"
+    assert all("\x1b" not in line and len(line) < LONGEST_STORY + 100 for line in kept.lines)
+    assert kept.lines[1].endswith("KeyError: 'other'")
+
+
+def test_other_loggers_are_left_alone(now: SimpleNamespace) -> None:
+    kept, other = _Kept(), logging.getLogger(f"ours{next(_NUMBER)}")
+    bound_log((f"server{next(_NUMBER)}",))
+    other.addHandler(kept)
+    other.propagate = False
+    for _ in range(2):
+        other.warning("a\nb")
+    assert kept.lines == ["a\nb"] * 2
