@@ -6,7 +6,8 @@ What was compiled is kept beside the source where that can be written, else in t
 
 import hashlib
 from collections.abc import Callable, Iterator
-from functools import cache, cached_property
+from contextlib import suppress
+from functools import cache, cached_property, wraps
 from pathlib import Path
 from types import FunctionType
 from typing import Any, TypeVar
@@ -37,6 +38,7 @@ def kernel(function: F, *, inside: bool = False) -> F:
         if made is function:  # NUMBA_DISABLE_JIT: kernels are interpreted, so that bounds are looked at
             return function
         _heed_callees(made)
+        _keep_if_it_can_be(made)
     _once_for_all_numbers(made)
     KERNELS.append(made)
     return made  # type: ignore[no-any-return]
@@ -66,6 +68,22 @@ def _heed_callees(made: Any) -> None:
     kept: Any = getattr(made._cache, "_cache_file", None)
     if hasattr(kept, "_source_stamp"):
         kept._source_stamp = _Stamp(kept._source_stamp, made.py_func)
+
+
+def _keep_if_it_can_be(made: Any) -> None:
+    """A folder that is full, or another user's, keeps nothing: the kernel is compiled, and no recording is at fault."""
+    for name in ("save_overload", "load_overload"):
+        setattr(made._cache, name, _none_where_it_cannot(getattr(made._cache, name)))
+
+
+def _none_where_it_cannot(method: Callable[..., Any]) -> Callable[..., Any]:
+    @wraps(method)
+    def attempt(*args: Any) -> Any:
+        with suppress(OSError):
+            return method(*args)
+        return None
+
+    return attempt
 
 
 class _Stamp:
@@ -115,7 +133,7 @@ def is_kept(made: Any) -> bool:
     """Whether a kernel was compiled before, on this kind of processor or another, and nothing of it changed since."""
     kept = getattr(made._cache, "_cache_file", None)
     read = getattr(kept, "_load_index", None)
-    return read is not None and bool(read())
+    return read is not None and bool(_none_where_it_cannot(read)())
 
 
 def folder_of(made: Any) -> Path | None:

@@ -67,6 +67,24 @@ def test_where_nothing_can_be_kept_kernels_work_all_the_same(monkeypatch: pytest
     assert made(4.0) == 8.0
 
 
+@pytest.mark.parametrize("what", ["save", "_load_index"])
+def test_a_folder_that_keeps_nothing_more_is_no_fault_of_a_kernel(monkeypatch: pytest.MonkeyPatch, what: str) -> None:
+    """It may be full, or another user's by now."""
+
+    def _refused(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(kernels, "KERNELS", [])
+    monkeypatch.setattr(caching.IndexDataCacheFile, what, _refused)
+
+    def tripled(x: float) -> float:
+        return 3.0 * x
+
+    made = kernels.kernel(tripled)
+    assert kernels.folder_of(made) is not None
+    assert made(4.0) == 12.0 and (what == "save" or not kernels.is_kept(made))
+
+
 def test_a_number_known_beforehand_is_compiled_like_any_other(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(caching.CompileResultCacheImpl, "_locator_classes", [])
     monkeypatch.setattr(kernels, "KERNELS", [])
