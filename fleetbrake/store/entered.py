@@ -26,7 +26,7 @@ from fleetbrake.store.forgetting.forgetter import Change, Forgetter, changed_jso
 from fleetbrake.store.forgetting.tombstones import Tombstones, read_tombstones
 from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.remembered import no_copy, remember_entries
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import PATIENCE_S, wary
 
 __all__ = [
     "ENTERED_NAME",
@@ -41,8 +41,6 @@ __all__ = [
     "stamp",
 ]
 
-#: How long a writer waits for another one (s); writes take milliseconds.
-_PATIENCE_S = 15.0
 
 TABLES_SQL = """
 CREATE TABLE IF NOT EXISTS entered (
@@ -206,7 +204,7 @@ def _opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
             made_for_all(path)
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
-        with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
+        with closing(sqlite3.connect(target, uri=True, timeout=PATIENCE_S, isolation_level="IMMEDIATE")) as con:
             wary(con)
             if write:
                 con.executescript(TABLES_SQL + SEALS_SQL)
@@ -228,7 +226,7 @@ def rewriting(store: Path) -> Iterator[sqlite3.Connection]:
     """
     path = store / ENTERED_NAME
     try:
-        with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)) as con:
+        with closing(sqlite3.connect(path, timeout=PATIENCE_S, isolation_level=None)) as con:
             wary(con)
             con.execute("PRAGMA secure_delete = ON")
             con.execute("BEGIN IMMEDIATE")

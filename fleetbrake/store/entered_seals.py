@@ -17,7 +17,7 @@ from typing import Final
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.disk_words import sqlite_reason
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import PATIENCE_S, looked_at, wary
 
 ENTERED_NAME: Final = "entered.sqlite"
 SEALS_SQL: Final = "CREATE TABLE IF NOT EXISTS entered_seals (entry_id INTEGER PRIMARY KEY, seal TEXT NOT NULL);"
@@ -25,7 +25,6 @@ _ROWS: Final = "SELECT entry_id, made_at, made_by, kind, vehicle_id, body FROM e
 _INSERT: Final = "INSERT INTO entered (made_at, made_by, kind, vehicle_id, body) VALUES (?, ?, ?, ?, ?)"
 #: What stands in the place of a seal that was broken when its entry was changed by rule.
 _BROKEN: Final = "broken"
-_PATIENCE_S: Final = 15.0
 
 
 @dataclass(frozen=True)
@@ -60,9 +59,7 @@ def given(store: Path) -> Given:
     if not path.is_file():
         return Given()
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             if not _there(con, "entered"):
                 return Given()
             last = con.execute("SELECT max(seq) FROM sqlite_sequence WHERE name = 'entered'").fetchone()[0]
@@ -78,9 +75,7 @@ def seals_there(store: Path) -> Sealed:
     if not path.is_file():
         return Sealed(frozenset(), frozenset(), 0)
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             return seals_of(con) if _there(con, "entered") else Sealed(frozenset(), frozenset(), 0)
     except (sqlite3.Error, UnicodeDecodeError) as error:
         raise StoreError(f"{path}: what people enter cannot be read ({sqlite_reason(error)}).") from error
@@ -90,7 +85,7 @@ def seal_as_they_are(store: Path) -> None:
     """Take the entries that are there for what was entered. StoreError where the file cannot be written."""
     path = store / ENTERED_NAME
     try:
-        with closing(sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con, con:
+        with closing(sqlite3.connect(path, timeout=PATIENCE_S, isolation_level="IMMEDIATE")) as con, con:
             wary(con)
             con.execute("BEGIN IMMEDIATE")
             now = seals_of(con)

@@ -3,17 +3,15 @@ is known by what it lacks."""
 
 import secrets
 import sqlite3
-from contextlib import closing
 from pathlib import Path
 from typing import Final
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_seals import Given
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import looked_at
 
 RUNS_NAME: Final = "runs.sqlite"
-_PATIENCE_S: Final = 15.0
 
 
 def count_run(con: sqlite3.Connection, *, after_a_loss: bool = False) -> None:
@@ -34,9 +32,7 @@ def runs_begun(store: Path) -> Given:
     if not path.is_file():
         return Given()
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             file, begun = _numbers(con)
             return Given(begun, file)
     except (sqlite3.Error, UnicodeDecodeError) as error:

@@ -27,12 +27,10 @@ from fleetbrake.store.format import refuse_newer
 from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.run_numbers import RUNS_NAME, count_run
 from fleetbrake.store.runs_lost import lost_runs
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import PATIENCE_S, wary
 
 #: A file a living run, locked by it.
 RUNNING_FOLDER = "running"
-#: How long a writer waits for another one (s); writes take milliseconds.
-_PATIENCE_S = 15.0
 
 TABLES_SQL = """
 CREATE TABLE IF NOT EXISTS runs (
@@ -285,7 +283,7 @@ def opened(store: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
             made_for_all(path)
         # a reader too may have to undo what a killed writer left half-written, hence never opened read-only
         target = f"{path.resolve().as_uri()}?mode={'rwc' if write else 'rw'}"
-        with closing(sqlite3.connect(target, uri=True, timeout=_PATIENCE_S, isolation_level="IMMEDIATE")) as con:
+        with closing(sqlite3.connect(target, uri=True, timeout=PATIENCE_S, isolation_level="IMMEDIATE")) as con:
             wary(con)
             con.execute("PRAGMA secure_delete = ON")
             if write:

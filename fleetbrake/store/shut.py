@@ -1,8 +1,15 @@
 """Database connections that reach nothing but what they were opened for, whatever text comes into a query."""
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Final
 
 import duckdb
+
+#: How long whoever opens a file of SQLite waits for another one (s); writes take milliseconds.
+PATIENCE_S: Final = 15.0
 
 
 def shut(con: duckdb.DuckDBPyConnection, *, lock: bool = True) -> None:
@@ -23,3 +30,16 @@ def shut(con: duckdb.DuckDBPyConnection, *, lock: bool = True) -> None:
 def wary(con: sqlite3.Connection) -> None:
     """What a file's own definitions say may call no function that reaches outside: the file may be another's."""
     con.execute("PRAGMA trusted_schema = OFF")
+
+
+@contextmanager
+def looked_at(path: Path) -> Iterator[sqlite3.Connection]:
+    """A file of SQLite that nothing is changed in; the library's own errors where it cannot be.
+
+    It is opened for writing all the same: a reader too may have to undo what a killed writer left half-written.
+    """
+    target = f"{path.resolve().as_uri()}?mode=rw"
+    with closing(sqlite3.connect(target, uri=True, timeout=PATIENCE_S)) as con:
+        wary(con)
+        con.execute("PRAGMA query_only = ON")
+        yield con

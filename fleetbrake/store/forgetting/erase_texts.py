@@ -4,7 +4,6 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
-from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from fleetbrake.store.files import remove_parts, write_atomically
 from fleetbrake.store.forgetting.forgetter import Forgetter
 from fleetbrake.store.holding.holds import Hold, held_rows
 from fleetbrake.store.mappings import MAPPINGS_FOLDER, mapping_text
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import looked_at
 
 #: How long a page that is writing is waited for (s).
 _PATIENCE_S = 15.0
@@ -53,9 +52,7 @@ def entries_to_erase(store: Path, forgetter: Forgetter, holds: Sequence[Hold] = 
     path = store / ENTERED_NAME
     if not path.is_file():
         return 0
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=_PATIENCE_S)) as con:
-        wary(con)
-        con.execute("PRAGMA query_only = ON")
+    with looked_at(path) as con:
         return len(_changes(con, forgetter, holds, Counter()))
 
 

@@ -38,7 +38,7 @@ from fleetbrake.store.remembered import no_copy, remembered
 from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.store.sealed import Seal, seal_of
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import looked_at
 from fleetbrake.upkeep.check.log_and_index import OLDER, broken_seal
 from fleetbrake.upkeep.check.outcome import FROM_COPY, Damage, Outcome
 
@@ -161,9 +161,7 @@ def check_entries(store: Path, out: Outcome) -> None:
 def _seals(path: Path) -> Sealed | None:
     """What the seals of the entries say; None where they cannot be read, which is told."""
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             return seals_of(con)
     except (sqlite3.Error, UnicodeDecodeError):
         return None
@@ -213,9 +211,7 @@ def _database_problems(
 ) -> list[tuple[object, ...]] | None:
     """Rows of the table; None where they cannot be read. What is wrong with the file is told."""
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             for (told,) in con.execute("PRAGMA integrity_check").fetchall():
                 if told != "ok":
                     out.wrong.add(f"{path.name}: {told}; {FROM_COPY}.")

@@ -2,7 +2,6 @@
 
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Final
 
@@ -24,7 +23,7 @@ from fleetbrake.store.registers import register_path, rows_there
 from fleetbrake.store.remembered import seen
 from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.store.secret_key import ALIASES_KEY
-from fleetbrake.store.shut import wary
+from fleetbrake.store.shut import looked_at
 from fleetbrake.upkeep.check.log_and_index import broken_seal
 
 
@@ -118,9 +117,7 @@ def _sqlite(store: Path, name: str, what: str) -> bool:
 def _damaged(path: Path, what: str) -> bool:
     """Whether SQLite says so; StoreError where it is something else that keeps it from reading."""
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=15)) as con:
-            wary(con)
-            con.execute("PRAGMA query_only = ON")
+        with looked_at(path) as con:
             return con.execute("PRAGMA integrity_check").fetchall() != [("ok",)]
     except UnicodeDecodeError:  # a damaged file's own words may be no text
         return True
