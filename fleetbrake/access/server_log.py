@@ -39,7 +39,8 @@ class Bounded(logging.Filter):
         record.msg, record.args = _line(record), None
         if record.exc_info:
             story = record.exc_text or self._formatter.formatException(record.exc_info)
-            record.exc_text = "\n".join(map(visible, story[-LONGEST_STORY:].splitlines()))
+            # set in, so that no line of what somebody said looks like one of the log
+            record.exc_text = "\n".join(f"    {visible(line)}" for line in story[-LONGEST_STORY:].splitlines())
         return True
 
 

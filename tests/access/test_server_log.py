@@ -64,10 +64,11 @@ def test_each_kind_of_error_has_its_story(logger: tuple[logging.Logger, _Kept]) 
         except Exception:
             log.exception("failed")
 
-    for error in (ValueError("x\x1b" + "y" * 9_000), ValueError("again"), KeyError("other")):
+    for error in (ValueError("x\x1b" + "y" * 9_000 + "\n2026-11-25 FORGED"), ValueError("again"), KeyError("other")):
         _fail(error)
     assert len(kept.lines) == 2, "one of each kind from one place"
-    assert all("\x1b" not in line and len(line) < LONGEST_STORY + 100 for line in kept.lines)
+    assert all("\x1b" not in line and len(line) < LONGEST_STORY + 200 for line in kept.lines)
+    assert "\n    2026-11-25 FORGED" in kept.lines[0]
     assert kept.lines[1].endswith("KeyError: 'other'")
 
 
