@@ -33,8 +33,8 @@ _ANYBODY = frozenset({"rerun_script", "stop_script", "app_heartbeat"})
 _LET_IN = frozenset({"deferred_file", "dataframe_chunk"})
 
 
-#: What takes the server a while, and the longest message (bytes) that says that it is done.
-_WORK = frozenset({"rerun_script", "backend_operation_request"})
+#: How a whole page ends, and the longest message (bytes) that says so, or that a file is made.
+_ENDS = frozenset({ForwardMsg.FINISHED_SUCCESSFULLY, ForwardMsg.FINISHED_WITH_COMPILE_ERROR})
 _LONGEST_DONE = 4_000
 #: Names that the framework gives pages and their parts, and the longest that a page of ours has. What is another is
 #: written into the log as it stands.
@@ -119,13 +119,18 @@ class PagesKeeper:
         return wanted.get(operation.WhichOneof("payload") or "")
 
     def is_work(self, message: bytes) -> bool:
-        """Whether it has the framework draw or make something."""
+        """Whether it has the framework draw a whole page, or make a file.
+
+        Of a part of a page no end may ever be told: it may be gone by the time it is asked for. Ours take little.
+        """
         asked = BackMsg()
         asked.ParseFromString(message)  # it passed before
-        return asked.WhichOneof("type") in _WORK
+        if asked.WhichOneof("type") == "rerun_script":
+            return not asked.rerun_script.fragment_id
+        return asked.backend_operation_request.WhichOneof("payload") == "deferred_file"
 
     def is_done(self, message: bytes) -> bool:
-        """Whether a run has come to its end, or something was made; a run that the next one breaks off has not."""
+        """Whether a whole page is drawn, or a file made; one that the next one breaks off is not."""
         if len(message) > _LONGEST_DONE:
             return False
         sent = ForwardMsg()
@@ -134,8 +139,7 @@ class PagesKeeper:
         except Exception:  # as above; then nothing is known
             return False
         kind = sent.WhichOneof("type")
-        finished = kind == "script_finished" and sent.script_finished != ForwardMsg.FINISHED_EARLY_FOR_RERUN
-        return finished or kind == "backend_operation_response"
+        return kind == "backend_operation_response" or (kind == "script_finished" and sent.script_finished in _ENDS)
 
     def takes_up(self, protocols: str) -> tuple[str, str]:
         """The framework puts its token and an older page's name behind its own, by place."""

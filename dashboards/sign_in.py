@@ -32,6 +32,7 @@ _HELD: dict[tuple[Path, int], tuple[SignIn, float]] = {}
 
 #: What the framework was handed last.
 _HANDED: list[SignIn] = []
+_HANDING = threading.Lock()
 
 #: A sentence goes into the log so often (s). Own choice. And when it did last.
 _TOLD_EACH_S = 60.0
@@ -144,13 +145,14 @@ def _hand_over(found: SignIn) -> None:
     Its own watcher of the file ends for good once the file is half-written or away; a key that was changed would not
     hold then. FleetbrakeError where it takes no value of that kind.
     """
-    if _HANDED and _HANDED[-1] is found:
-        return
-    try:
-        secrets_singleton.merge_programmatic_secrets({"auth": dict(found.auth)})
-    except TypeError as error:
-        raise FleetbrakeError(f"{found.path}: [auth] holds a value that is neither text, number nor list.") from error
-    _HANDED[:] = [found]
+    with _HANDING:  # two who read two files must not leave the older one
+        if _HANDED and _HANDED[-1] is found:
+            return
+        try:
+            secrets_singleton.merge_programmatic_secrets({"auth": dict(found.auth)})
+        except TypeError as error:
+            raise FleetbrakeError(f"{found.path}: [auth] holds a value that the pages cannot take.") from error
+        _HANDED[:] = [found]
 
 
 def keep_reading() -> None:

@@ -66,41 +66,46 @@ class Places:
         self._number = number
         self._longest_s = longest_s
         self._held: dict[object, float] = {}
-        self._waiting: deque[asyncio.Future[None]] = deque()
+        self._waiting: deque[tuple[object, asyncio.Future[None]]] = deque()
 
     async def take(self, who: object) -> None:
         """Wait for a place, the first who came first."""
-        while not self._has_one_for(who):
-            waits = asyncio.get_running_loop().create_future()
-            self._waiting.append(waits)
-            try:
-                await asyncio.wait([waits], timeout=self._until_the_next())
-            except asyncio.CancelledError:
-                if waits.done():  # who was called and leaves lets the next one have it
-                    self._call()
-                raise
-            finally:
-                if waits in self._waiting:
-                    self._waiting.remove(waits)
-        self._held[who] = time.monotonic()
+        self._let_go_of_the_old()
+        if who in self._held or (not self._waiting and len(self._held) < self._number):
+            self._held[who] = time.monotonic()
+            return
+        mine: tuple[object, asyncio.Future[None]] = (who, asyncio.get_running_loop().create_future())
+        self._waiting.append(mine)
+        try:
+            while not mine[1].done():
+                await asyncio.wait([mine[1]], timeout=self._until_the_next())
+                self._let_go_of_the_old()
+        except asyncio.CancelledError:
+            if mine[1].done():  # who was given one and leaves lets the next one have it
+                self.give_back(who)
+            else:
+                self._waiting.remove(mine)
+            raise
 
     def give_back(self, who: object) -> None:
         """Let the next one have it; nothing where none is held."""
         if self._held.pop(who, None) is not None:
-            self._call()
+            self._hand_out()
 
-    def _has_one_for(self, who: object) -> bool:
+    def _let_go_of_the_old(self) -> None:
         old = time.monotonic() - self._longest_s
-        self._held = {other: at for other, at in self._held.items() if at > old}
-        return who in self._held or len(self._held) < self._number
+        self._held = {who: at for who, at in self._held.items() if at > old}
+        self._hand_out()
+
+    def _hand_out(self) -> None:
+        while self._waiting and len(self._held) < self._number:
+            who, waits = self._waiting.popleft()
+            self._held[who] = time.monotonic()
+            waits.set_result(None)
 
     def _until_the_next(self) -> float:
         """Until the one that is held longest is over (s)."""
         return max(0.0, min(self._held.values()) + self._longest_s - time.monotonic())
-
-    def _call(self) -> None:
-        if self._waiting:
-            self._waiting.popleft().set_result(None)
 
 
 class Crowd:

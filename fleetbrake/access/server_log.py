@@ -7,6 +7,7 @@ often, must not fill the disk, and whoever writes line breaks or signs that stee
 import logging
 import time
 from collections.abc import Sequence
+from traceback import walk_tb
 from typing import Final
 
 from fleetbrake.core.foreign_text import visible
@@ -45,18 +46,18 @@ class Bounded(logging.Filter):
 
 
 def _place(record: logging.LogRecord) -> tuple[object, ...]:
-    """Where in the code it was said, and of which kind of error from where."""
-    kind, _, trace = record.exc_info if isinstance(record.exc_info, tuple) else (None, None, None)
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    return record.name, record.lineno, kind, None if trace is None else (trace.tb_frame.f_code, trace.tb_lineno)
+    """Where in the code it was said, and of which kind of error by which way: nothing that somebody else can choose."""
+    kind, error, trace = record.exc_info if isinstance(record.exc_info, tuple) else (None, None, None)
+    way = tuple((frame.f_code, line) for frame, line in walk_tb(trace))
+    return record.pathname, record.lineno, record.levelno, kind, getattr(error, "errno", None), way
 
 
 def _line(record: logging.LogRecord) -> str:
     try:
         said = record.getMessage()
     except Exception:  # parts that do not fit the line, which the log's own way of telling would write out whole
-        said = str(record.msg)
+        said = record.msg if isinstance(record.msg, str) else repr(type(record.msg))
+    said = said.strip()
     cut = said if len(said) <= LONGEST_LINE else f"{said[:LONGEST_LINE]}..."
     return visible(cut)
 

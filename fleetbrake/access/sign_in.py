@@ -171,6 +171,11 @@ def _client_problems(told: Any) -> list[str]:
         problems[-1] += "; the provider's certificate is always checked, your own authority's by SSL_CERT_FILE"
     if "scope" in told and "openid" not in str(told["scope"]).split():
         problems.append("[auth] client_kwargs: scope must hold openid")
+    problems += [
+        f"[auth] client_kwargs: {key} is neither text, number nor list"
+        for key, value in sorted(told.items())
+        if key in _CLIENT_KNOWN and not isinstance(value, str | int | float | list)
+    ]
     return problems
 
 

@@ -117,14 +117,17 @@ def test_so_many_at_a_time_the_first_who_came_first_and_nobody_for_ever() -> Non
         await asyncio.sleep(0.05)
         assert had == ["a", "b", "a"]
         waiting[0].cancel()  # who leaves has none
+        await asyncio.sleep(0)
         places.give_back("b"), places.give_back("nobody")
+        late = asyncio.ensure_future(_one("late"))  # in the same moment: behind those who wait
         await asyncio.sleep(0.05)
         assert had == ["a", "b", "a", "d"]
         await asyncio.wait_for(waiting[2], 5.0)  # by time alone: "a" says nothing more
+        await asyncio.wait_for(late, 5.0)
         return had
 
     with ThreadPoolExecutor(1) as pool:
-        assert pool.submit(asyncio.run, _work()).result() == ["a", "b", "a", "d", "e"]
+        assert pool.submit(asyncio.run, _work()).result() == ["a", "b", "a", "d", "e", "late"]
 
 
 def test_who_is_called_and_leaves_lets_the_next_one_have_the_place() -> None:

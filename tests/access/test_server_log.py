@@ -64,6 +64,10 @@ def test_each_kind_of_error_has_its_story(logger: tuple[logging.Logger, _Kept]) 
         except Exception:
             log.exception("failed")
 
+    for number in (5, 28):
+        _fail(OSError(number, "told"))
+    assert len(kept.lines) == 2, "a full disk is another error than a broken one"
+    kept.lines.clear()
     for error in (ValueError("x\x1b" + "y" * 9_000 + "\n2026-11-25 FORGED"), ValueError("again"), KeyError("other")):
         _fail(error)
     assert len(kept.lines) == 2, "one of each kind from one place"

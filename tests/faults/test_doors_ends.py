@@ -75,6 +75,25 @@ def test_what_is_written_to_the_log_for_whoever_is_before_the_door(site: Site) -
     assert "FORGED" not in said and "xxxx" not in said and len(said) < 4_000
 
 
+def test_parts_of_a_page_that_are_gone_hold_up_no_other_page_of_the_person(site: Site) -> None:
+    """No end of their run is ever told."""
+    with (
+        site.speaker("one-planner") as first,
+        site.speaker("one-planner") as second,
+        site.speaker("one-planner") as third,
+    ):
+        for speaker in (first, second):
+            speaker.rerun("inspections")
+            for _ in range(3):
+                gone = BackMsg()
+                gone.rerun_script.fragment_id = "ab" * 16
+                speaker.say(gone)
+        whole = BackMsg()
+        whole.rerun_script.page_name = "inspections"
+        third.say(whole)
+        assert third.heard(patience_s=20.0).holds(PLAIN.vehicles[0]), "before a place that is held falls free by itself"
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
