@@ -231,9 +231,13 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
 
 def not_counted(store: Path) -> list[str]:
     """Sentences about what no score counts: events of days that are yet to come, recordings that are not published."""
-    log = shown_log(store, for_publishing(store), read_log(store))
     with reading(store) as con:
-        return [*yet_to_come(con, this_day()), *unpublished(con, log)]
+        told = yet_to_come(con, this_day())
+        try:
+            log = shown_log(store, for_publishing(store), read_log(store))
+        except StoreError as error:  # what was scored or planned is published all the same
+            return [*told, str(error)]
+        return [*told, *unpublished(con, log)]
 
 
 def plan(store: Path) -> int:

@@ -25,7 +25,7 @@ def aliases(store: Path) -> Callable[[str], str]:
     """
     path = Path(store) / KEY_FILE
     drawn_now = not path.exists()
-    if drawn_now and remembered(path.parent).aliases:
+    if drawn_now and remembered(path.parent).aliases and not path.exists():  # not drawn by another one just now
         raise StoreError(
             f"The key for driver aliases ({path}) is gone, and drivers would have other aliases than before. Put it "
             f"back from a copy of the store. {no_copy('aliases')}"

@@ -7,7 +7,6 @@ entry of the same number in another file is another entry.
 
 import hashlib
 import json
-import secrets
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -17,7 +16,7 @@ from typing import Final
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.disk_words import sqlite_reason
-from fleetbrake.store.shut import PATIENCE_S, looked_at, wary
+from fleetbrake.store.shut import PATIENCE_S, drawn_number, looked_at, wary, write_pragma
 
 ENTERED_NAME: Final = "entered.sqlite"
 SEALS_SQL: Final = "CREATE TABLE IF NOT EXISTS entered_seals (entry_id INTEGER PRIMARY KEY, seal TEXT NOT NULL);"
@@ -47,10 +46,20 @@ class Sealed:
 def insert_sealed(con: sqlite3.Connection, rows: Sequence[tuple[str, str, str, str, str]]) -> None:
     """Append entries (when, by whom, kind, vehicle, body) with their seals, within a transaction that is under way."""
     if not con.execute("PRAGMA user_version").fetchone()[0]:
-        con.execute(f"PRAGMA user_version = {1 + secrets.randbelow(2**31 - 2)}")
+        con.execute(f"PRAGMA user_version = {drawn_number()}")
     for row in rows:
         number = con.execute(_INSERT, row).lastrowid
         con.execute("INSERT OR REPLACE INTO entered_seals VALUES (?, ?)", (number, _seal((number, *row))))
+
+
+def number_anew(store: Path) -> None:
+    """Draw another number for the file, so that what was given up is known as another when it is put back later.
+
+    StoreError where the file cannot be written; nothing where there is none.
+    """
+    path = store / ENTERED_NAME
+    if path.is_file():
+        write_pragma(path, "user_version", drawn_number())
 
 
 def given(store: Path) -> Given:

@@ -1,7 +1,6 @@
 """How many unattended runs were begun, counted in the file of their history itself: one that is gone, or an older copy,
 is known by what it lacks."""
 
-import secrets
 import sqlite3
 from pathlib import Path
 from typing import Final
@@ -9,7 +8,7 @@ from typing import Final
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered_seals import Given
-from fleetbrake.store.shut import looked_at
+from fleetbrake.store.shut import drawn_number, looked_at, write_pragma
 
 RUNS_NAME: Final = "runs.sqlite"
 
@@ -22,8 +21,15 @@ def count_run(con: sqlite3.Connection, *, after_a_loss: bool = False) -> None:
     """
     file, begun = _numbers(con)
     if not file or after_a_loss:
-        con.execute(f"PRAGMA application_id = {1 + secrets.randbelow(2**31 - 2)}")
+        con.execute(f"PRAGMA application_id = {drawn_number()}")
     con.execute(f"PRAGMA user_version = {begun + 1}")
+
+
+def number_anew(store: Path) -> None:
+    """As :func:`fleetbrake.store.entered_seals.number_anew`, for the history of runs."""
+    path = store / RUNS_NAME
+    if path.is_file():
+        write_pragma(path, "application_id", drawn_number())
 
 
 def runs_begun(store: Path) -> Given:

@@ -1,5 +1,6 @@
 """Database connections that reach nothing but what they were opened for, whatever text comes into a query."""
 
+import secrets
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -7,6 +8,9 @@ from pathlib import Path
 from typing import Final
 
 import duckdb
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import sqlite_reason
 
 #: How long whoever opens a file of SQLite waits for another one (s); writes take milliseconds.
 PATIENCE_S: Final = 15.0
@@ -43,3 +47,18 @@ def looked_at(path: Path) -> Iterator[sqlite3.Connection]:
         wary(con)
         con.execute("PRAGMA query_only = ON")
         yield con
+
+
+def drawn_number() -> int:
+    """A number for the head of a file of SQLite; never 0, which stands for none."""
+    return 1 + secrets.randbelow(2**31 - 2)
+
+
+def write_pragma(path: Path, name: str, number: int) -> None:
+    """Put a number into the head of a file of SQLite. StoreError where it cannot be written."""
+    try:
+        with closing(sqlite3.connect(path, timeout=PATIENCE_S)) as con:
+            wary(con)
+            con.execute(f"PRAGMA {name} = {number}")
+    except sqlite3.Error as error:
+        raise StoreError(f"{path} cannot be written ({sqlite_reason(error)}).") from error

@@ -81,6 +81,26 @@ def test_runs_after_a_loss_do_not_hide_it(sound_store: Path, tmp_path: Path) -> 
     assert lost_runs(store) is None
 
 
+def test_what_was_given_up_is_known_when_it_is_put_back_later(sound_store: Path, tmp_path: Path) -> None:
+    """As many were added meanwhile as it has more: the numbers alone would not tell."""
+    store = copied(sound_store, tmp_path)
+    older = {name: (store / name).read_bytes() for name in ("entered.sqlite", "runs.sqlite")}
+    enter(store, "planner", "van-1", _FIXED)
+    _a_night(store, 1)
+    newest = {name: (store / name).read_bytes() for name in older}
+    for name, content in older.items():
+        (store / name).write_bytes(content)
+    give_up_part(store, "entries"), give_up_part(store, "runs")
+    enter(store, "another", "van-1", _FIXED)
+    _a_night(store, 2)
+    assert check_store(store).sound
+    for name, content in newest.items():
+        (store / name).write_bytes(content)
+    assert wrong_of(store, "entries") and wrong_of(store, "runs")
+    with pytest.raises(StoreError, match="those that are there are others"):
+        score(store)
+
+
 def test_first_runs_at_once_are_all_counted(tmp_path: Path) -> None:
     store = tmp_path / "store"
     store.mkdir()

@@ -14,7 +14,7 @@ from fleetbrake.store.disk_words import sqlite_reason
 from fleetbrake.store.entered import entries, rewriting
 from fleetbrake.store.entered_lost import ENTERED_FILE, ENTERED_UP_TO, noted_entries_lost
 from fleetbrake.store.entered_rows import KINDS
-from fleetbrake.store.entered_seals import ENTERED_NAME, seal_as_they_are, seals_there
+from fleetbrake.store.entered_seals import ENTERED_NAME, number_anew, seal_as_they_are, seals_there
 from fleetbrake.store.lost import lost_entries
 from fleetbrake.store.remembered import give_up, remembered
 from fleetbrake.store.schema import SETTINGS
@@ -42,6 +42,7 @@ def give_up_entries(store: Path) -> bool:
     if published:
         with rebuilding(store) as con:
             con.execute(f"DELETE FROM {SETTINGS} WHERE name IN ('{ENTERED_UP_TO}', '{ENTERED_FILE}')")  # noqa: S608 - own names
+    number_anew(store)
     give_up(store, "entries")
     return True
 

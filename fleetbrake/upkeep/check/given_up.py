@@ -23,6 +23,7 @@ from fleetbrake.store.lost import (
 from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
 from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
+from fleetbrake.store.run_numbers import number_anew
 from fleetbrake.store.scores_lost import Scored, noted_scores, scored
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
 from fleetbrake.store.unfinished import lost_with_the_log
@@ -81,6 +82,8 @@ def _of_note(store: Path, part: str) -> bool:
     missed = part == "forgotten" and not aside and not more.forgotten and list_is_missed(store, read_log(store))
     if not (aside or older or missed) and all(getattr(more, name) == getattr(now, name) for name in PARTS[part]):
         return False
+    if part == "runs":
+        number_anew(store)
     give_up(store, part)
     if older:
         _OLDER[part](store)
