@@ -12,7 +12,7 @@ from typing import Final
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered_seals import Given, given, seals_there
 from fleetbrake.store.format import published_settings
-from fleetbrake.store.remembered import REMEMBERED, no_copy, noted_in, remembered
+from fleetbrake.store.remembered import REMEMBERED, Remembered, no_copy, noted_in, remembered
 
 #: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
 ENTERED_UP_TO: Final = "entered_up_to"
@@ -21,16 +21,16 @@ ENTERED_FILE: Final = "entered_file"
 _SHOWN: Final = 3
 
 
-def noted_entries_lost(store: Path, published: Given = Given()) -> str | None:
+def noted_entries_lost(store: Path, published: Given = Given(), known: Remembered | None = None) -> str | None:
     """A sentence where entries that were noted, or are said to be published, are not there any more; None where all
-    are.
+    are. ``known``: what was noted, by default as the store's own note says.
 
     Raises
     ------
     StoreError
         What people entered, or the note, cannot be read.
     """
-    known, now = remembered(store), given(store)
+    known, now = remembered(store) if known is None else known, given(store)
     number = max(published.last, known.entries)
     word = "published" if number == published.last else "kept"
     if number > now.last:
@@ -68,8 +68,7 @@ def unsealed_entries_lost(store: Path) -> str | None:
 def refuse_where_lost(store: Path) -> None:
     """StoreError where an entry made now would take the number of one that is gone, by the note or by its copy in the
     published file: the note may be gone, too, or older."""
-    copy = noted_in(published_settings(store).get(REMEMBERED))
-    newer = copy is not None and copy.given_up >= remembered(store).given_up
-    told = noted_entries_lost(store, Given(copy.entries, copy.entered_file) if copy and newer else Given())
+    copy, known = noted_in(published_settings(store).get(REMEMBERED)), remembered(store)
+    told = noted_entries_lost(store, known=known if copy is None else known.together(copy))
     if told is not None:
         raise StoreError(f"{told} Nothing was entered.")

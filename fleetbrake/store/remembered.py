@@ -3,13 +3,14 @@
 A list of the forgotten that is lost with its key looks like a store in which nobody was forgotten, and so on. Numbers
 and names of registers are noted here, never what they hold; the published file keeps a copy of the note. A number only
 grows: where less is there than was, or an older copy, those who read it refuse, until it was put back from a copy of
-the store, or a person says that it is lost for good.
+the store, or a person says that it is lost for good. The note is kept again in the file of the store's format.
 """
 
 import hashlib
 import hmac
 import json
 from contextlib import suppress
+from functools import reduce
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
+from fleetbrake.store.format_mark import keep_note, note_again
 from fleetbrake.store.note_lock import note_lock
 from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.run_numbers import runs_begun
@@ -108,6 +110,16 @@ class Remembered(BaseModel):
             }
         )
 
+    def together(self, other: "Remembered") -> "Remembered":
+        """What two notes of one store say, either of which may be older.
+
+        Where a person gave something up meanwhile, the one that knows of it stands: its smaller numbers are the newer
+        ones.
+        """
+        if self.given_up == other.given_up:
+            return self.with_more(other)
+        return max(self, other, key=lambda one: one.given_up)
+
 
 def _same(file: int, other: int) -> bool:
     """Whether two numbers may be one file's; 0 is none."""
@@ -144,6 +156,12 @@ def no_copy(part: str) -> str:
 
 def remembered(store: Path) -> Remembered:
     """What was noted; nothing in a store of an earlier version. StoreError where the note is damaged."""
+    again = noted_in(note_again(store))
+    return _note(store) if again is None else _note(store).together(again)
+
+
+def _note(store: Path) -> Remembered:
+    """As :func:`remembered`, from the note alone."""
     path = store / REMEMBERED_NAME
     try:
         return _opened(path.read_text(encoding="utf-8"))
@@ -210,37 +228,37 @@ def note_scores(store: Path, scored_to: str, scorings: int) -> None:
 
 
 def bring_back(store: Path, copy: str | None) -> None:
-    """Bring the note and the published file's copy of it together: either may be gone, damaged, or older.
-
-    What is in one of them was there. Where a person gave something up meanwhile, the one that knows of it stands: its
-    smaller numbers are the newer ones. Only for the holder of the writer's lock.
-    """
-    told = noted_in(copy)
-    if told is not None:  # else whoever needs the note says so
+    """Bring the note and its copies together, the published file's and the one kept again: each may be gone, damaged,
+    or older. What is in one of them was there. Only for the holder of the writer's lock."""
+    copies = [told for told in (noted_in(copy), noted_in(note_again(store))) if told is not None]
+    if copies or (store / REMEMBERED_NAME).exists():
         with note_lock(store):
-            _bring_back(store, told)
+            _bring_back(store, reduce(Remembered.together, copies) if copies else None)
 
 
-def _bring_back(store: Path, told: Remembered) -> None:
+def _bring_back(store: Path, told: Remembered | None) -> None:
     known, damaged = Remembered(), False
     try:
-        known = remembered(store)
+        known = _note(store)
     except StoreError as error:
         if no_access(error.__cause__):
             raise
         damaged = True
-    if known == Remembered():
+    if told is None:
+        if damaged:  # whoever needs the note says so
+            return
+        now = known
+    elif known == Remembered():
         now = told.with_more(seen(store))  # the copy may be of before the last change
-    elif known.given_up == told.given_up:
-        now = known.with_more(told)
     else:
-        now = max(known, told, key=lambda one: one.given_up)
+        now = known.together(told)
     if damaged or now != known:
         _write(store, now)
+    keep_note(store, _closed(now))
 
 
 def noted_in(copy: str | None) -> Remembered | None:
-    """The note from its copy in the published file; None where there is none, or it is another than was written."""
+    """The note from a copy of it; None where there is none, or it is another than was written."""
     try:
         return None if copy is None else _opened(copy)
     except ValueError:
@@ -362,3 +380,4 @@ def _seal(kept: Any) -> str:
 
 def _write(store: Path, known: Remembered) -> None:
     write_bytes(store / REMEMBERED_NAME, (_closed(known) + "\n").encode())
+    keep_note(store, _closed(known))

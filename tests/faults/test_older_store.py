@@ -27,7 +27,8 @@ from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.entered import KINDS, enter, entries
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.forgetting.tombstones import read_tombstones
-from fleetbrake.store.format import FORMAT_NAME, STORE_FORMAT
+from fleetbrake.store.format import STORE_FORMAT
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.holding.holds import all_holds
 from fleetbrake.store.log import read_log
 from fleetbrake.store.runs import last_runs
@@ -224,7 +225,7 @@ def test_single_files_of_a_newer_version_are_refused(tmp_path: Path) -> None:
 def test_a_damaged_mark_of_the_version_is_told(tmp_path: Path) -> None:
     with rebuilding(tmp_path):
         pass
-    assert json.loads((tmp_path / FORMAT_NAME).read_bytes()) == {"format": STORE_FORMAT}
+    assert json.loads((tmp_path / FORMAT_NAME).read_bytes())["format"] == STORE_FORMAT
     for content in (b"", b"[]", b'{"format": "two"}', b"\xff"):
         (tmp_path / FORMAT_NAME).write_bytes(content)
         for door in (reading, rebuilding):

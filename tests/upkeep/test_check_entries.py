@@ -51,7 +51,7 @@ def test_an_older_copy_does_not_catch_up_in_number(sound_store: Path, tmp_path: 
     newest = (store / "entered.sqlite").read_bytes()
     shutil.copy(older, store / "entered.sqlite")
     before = entries(store)
-    with pytest.raises(StoreError, match=r"up to number 2 were published, and 1 is the last .* Nothing was entered"):
+    with pytest.raises(StoreError, match=r"up to number 2 were kept, and 1 is the last .* Nothing was entered"):
         _found_on(store, 21)
     assert entries(store) == before
     (store / "entered.sqlite").write_bytes(newest)

@@ -30,6 +30,8 @@ from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.entered import enter
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.findings import enter_finding
+from fleetbrake.store.format import STORE_FORMAT
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.holding.held_files import checked_copies
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import read_log
@@ -271,7 +273,7 @@ def test_changed_scores_stay_told_until_somebody_takes_them(sound_store: Path, t
 
 
 def test_the_note_itself(full_store: Path, tmp_path: Path) -> None:
-    """The published file has a copy; without both it is said, not passed over."""
+    """The published file has a copy, the file of the format another; without all of them it is said."""
     store = copied(full_store, tmp_path)
     known = remembered(store)
     assert (known.forgotten, known.holds, known.rules, known.dropped) == (1, 1, True, 1)
@@ -286,10 +288,15 @@ def test_the_note_itself(full_store: Path, tmp_path: Path) -> None:
         remembered(store)
     with duckdb.connect(str(store / "fleet.duckdb")) as con:
         con.execute("DELETE FROM settings WHERE name = 'remembered'")
+    mark = (store / FORMAT_NAME).read_bytes()
+    (store / FORMAT_NAME).write_bytes(json.dumps({"format": STORE_FORMAT}).encode())
     out = Outcome("holds")
     kept_checks.check_holds(store, out, Damage())
     assert "the note of what the store holds, cannot be read" in out.wrong.all()[0]
     assert "the note of what the store holds" in _refused(store, "score")
+    (store / FORMAT_NAME).write_bytes(mark)
+    with writer_lock(store, "test"):
+        assert remembered(store) == known
 
 
 def test_nothing_is_given_up_that_is_there(full_store: Path, tmp_path: Path) -> None:

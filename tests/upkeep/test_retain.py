@@ -34,6 +34,7 @@ from fleetbrake.store.database import rebuilding
 from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import FindingEntered, WorkEntered
 from fleetbrake.store.forgetting.at_rest import at_rest
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import read_log
 from fleetbrake.store.remembered import REMEMBERED_NAME
@@ -158,7 +159,11 @@ def test_a_second_time_changes_no_byte_but_its_own_note(bare: Path) -> None:
     again = retain(bare, today=TODAY)
     after = everything(bare)
     assert not again.changed
-    assert {name for name in after if after[name] != before.get(name)} <= {"retention.json", REMEMBERED_NAME}
+    assert {name for name in after if after[name] != before.get(name)} <= {
+        "retention.json",
+        REMEMBERED_NAME,
+        FORMAT_NAME,
+    }
 
 
 def test_a_dry_run_tells_the_same_and_changes_no_byte(retained: Before, store: Path) -> None:
@@ -277,7 +282,7 @@ def test_a_clock_years_ahead_drops_nothing(store: Path, monkeypatch: pytest.Monk
     done = retain(store, RetentionPolicy())
     assert done.refused is not None and "2062-01-01" in done.refused
     changed = {name for name, content in everything(store).items() if before.get(name) != content}
-    assert changed == {"retention.json", "remembered.json"}
+    assert changed == {"retention.json", REMEMBERED_NAME, FORMAT_NAME}
     assert at_rest(store).rules is None, "nor does what is read in"
 
 

@@ -20,7 +20,7 @@ from fleetbrake.store.database import DATABASE_NAME, PRIVATE_BEGINS
 from fleetbrake.store.entered import ENTERED_NAME
 from fleetbrake.store.files import PART
 from fleetbrake.store.forgetting.tombstones import KEY_NAME, TOMBSTONES_NAME
-from fleetbrake.store.format import FORMAT_NAME
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER
 from fleetbrake.store.holding.holds import HOLDS_NAME
 from fleetbrake.store.in_hand import NAME as IN_HAND

@@ -1,0 +1,63 @@
+"""The small file of a store that says which version wrote it, and that keeps the note of what it holds once more.
+
+The note stands beside it and in the published file; where both are older copies, or gone, this one still knows.
+"""
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.store.files import write_bytes
+
+FORMAT_NAME: Final = "format.json"
+_NUMBER: Final = "format"
+_NOTE: Final = "note"
+
+
+def marked(store: Path) -> int:
+    """The number in the file; 0 without one, as versions before the first mark left it. StoreError where the file is
+    damaged."""
+    path = store / FORMAT_NAME
+    try:
+        found = _told(store)[_NUMBER]
+    except (FileNotFoundError, NotADirectoryError):
+        return 0
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"{path} cannot be read, so that it is not known which version wrote the store; put it back from a copy, "
+            "or remove it if no other version of fleetbrake was ever used with this store."
+        ) from error
+    if not isinstance(found, int) or isinstance(found, bool):
+        raise StoreError(f"{path} is damaged: it names no format.")
+    return found
+
+
+def mark(store: Path, number: int) -> None:
+    """Write the number. StoreError where the folder cannot be written."""
+    _write(store, number, note_again(store))
+
+
+def note_again(store: Path) -> str | None:
+    """The text of the note that was kept; None where there is none."""
+    try:
+        text = _told(store).get(_NOTE)
+    except (OSError, ValueError, AttributeError):
+        return None
+    return text if isinstance(text, str) else None
+
+
+def keep_note(store: Path, text: str) -> None:
+    """Keep the note's text in a store that is marked. StoreError as in :func:`marked` and :func:`mark`."""
+    number = marked(store)
+    if number and note_again(store) != text:
+        _write(store, number, text)
+
+
+def _told(store: Path) -> Any:
+    return json.loads((store / FORMAT_NAME).read_bytes())
+
+
+def _write(store: Path, number: int, note: str | None) -> None:
+    told = {_NUMBER: number} if note is None else {_NUMBER: number, _NOTE: note}
+    write_bytes(store / FORMAT_NAME, json.dumps(told).encode())
