@@ -15,8 +15,8 @@ from seat import Seat
 
 from fleetbrake.store.lock import holder
 
-#: How often a page looks whether its run has ended (s).
-_LOOK_EVERY_S = 2.0
+#: How often a page looks whether its run has ended (s): nine open pages of one person are heard in time.
+_LOOK_EVERY_S = 3.0
 _WORDS = {"plan": ("Plan again", "Planning"), "score": ("Score again", "Scoring")}
 
 

@@ -43,7 +43,7 @@ from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.lock import holder, writer_lock
 from fleetbrake.store.log import LogEntry, commit_log, read_log
 from fleetbrake.store.lost import unpublished
 from fleetbrake.store.mappings import keep_mapping
@@ -231,13 +231,15 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
 
 def not_counted(store: Path) -> list[str]:
     """Sentences about what no score counts: events of days that are yet to come, recordings that are not published."""
+    log, lost = None, []
+    try:  # before what is published is opened: a run in between publishes what the log names
+        log = shown_log(store, for_publishing(store), read_log(store))
+    except StoreError as error:  # what was scored or planned is published all the same
+        lost = [str(error)]
     with reading(store) as con:
-        told = yet_to_come(con, this_day())
-        try:
-            log = shown_log(store, for_publishing(store), read_log(store))
-        except StoreError as error:  # what was scored or planned is published all the same
-            return [*told, str(error)]
-        return [*told, *unpublished(con, log)]
+        missing = [] if log is None else unpublished(con, log)
+        # a run that reads recordings now publishes them at its end
+        return [*yet_to_come(con, this_day()), *lost, *(missing if holder(store) is None else ())]
 
 
 def plan(store: Path) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import no_access
 from fleetbrake.store.remembered import no_copy, remember_aliases, remembered
 from fleetbrake.store.secret_key import ALIASES_KEY, secret_key
 
@@ -30,10 +31,19 @@ def aliases(store: Path) -> Callable[[str], str]:
             f"The key for driver aliases ({path}) is gone, and drivers would have other aliases than before. Put it "
             f"back from a copy of the store. {no_copy('aliases')}"
         )
-    key = secret_key(path, "the key for driver aliases")
+    key = _key(path)
     if drawn_now:
         remember_aliases(path.parent)
     return aliases_by(key)
+
+
+def _key(path: Path) -> bytes:
+    try:
+        return secret_key(path, "the key for driver aliases")
+    except StoreError as error:
+        if no_access(error.__cause__):
+            raise
+        raise StoreError(f"{error} {no_copy('aliases')}") from error
 
 
 def aliases_by(key: bytes) -> Callable[[str], str]:

@@ -29,7 +29,7 @@ def secret_key(path: Path, what: str, *, draw: bool = True) -> bytes:
     except OSError as error:
         raise StoreError(f"T{what[1:]} ({path}) cannot be read or written: {reason_to_read(error)}.") from error
     if len(key) != KEY_BYTES:
-        raise StoreError(f"T{what[1:]} ({path.name} in the store) is damaged: restore or remove it.")
+        raise StoreError(f"T{what[1:]} ({path.name} in the store) is damaged: put it back from a copy of the store.")
     return key
 
 

@@ -17,6 +17,8 @@ from fleetbrake.reports.aliases import aliases
 from fleetbrake.store import note_lock, runs
 from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import DateFixed
+from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.log import read_log, replace_log
 from fleetbrake.store.remembered import remember, remembered
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.runs_lost import lost_runs
@@ -24,6 +26,7 @@ from fleetbrake.upkeep import forget_driver
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.check.given_up import give_up_part
 from tests.cluster.same_rows import tables
+from tests.faults.kill_state import contents
 
 _NIGHT = datetime(2026, 3, 25, tzinfo=UTC)
 _FIXED = DateFixed(on=date(2026, 4, 1))
@@ -223,6 +226,31 @@ def test_a_key_of_aliases_that_is_lost_before_the_next_run_is_missed(sound_store
     assert not (store / "driver-aliases.key").exists()
 
 
+def test_a_damaged_key_of_aliases_names_the_way_out(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    (store / "driver-aliases.key").write_bytes(b"short")
+    with pytest.raises(StoreError, match=r"is damaged: put it back from a copy.* --lost-for-good aliases"):
+        aliases(store)
+    give_up_part(store, "aliases")
+    assert aliases(store)("D-one").startswith("driver-")
+
+
+@pytest.mark.parametrize("part", ["entries", "recordings"])
+def test_nothing_else_is_given_up_of_a_published_file_that_lacks_scores(
+    sound_store: Path, tmp_path: Path, part: str
+) -> None:
+    store = copied(sound_store, tmp_path)
+    older = (store / "fleet.duckdb").read_bytes()
+    score(store)
+    (store / "fleet.duckdb").write_bytes(older)
+    (store / "entered.sqlite").write_bytes(b"no database at all" * 100)
+    replace_log(store, list(read_log(store))[:1])
+    before = contents(store)
+    with pytest.raises(StoreError, match="of the publishing number"):
+        give_up_part(store, part)
+    assert contents(store) == before
+
+
 @pytest.mark.parametrize("what", [score, pytest.param(plan, marks=pytest.mark.long)])
 def test_an_older_published_file_of_the_same_day(
     sound_store: Path, tmp_path: Path, what: Callable[[Path], object]
@@ -278,6 +306,8 @@ def test_published_files_of_before_recordings_came_in_lose_no_scores(sound_store
     score(store)
     (told,) = not_counted(store)
     assert told.startswith("1 recordings were read in and are not published")
+    with writer_lock(store, "ingest"):  # who reads recordings now publishes them at the end
+        assert not_counted(store) == []
     ingest([], store, registers=sound_store.parent / "registers")
     assert tables(store)["events"] == right["events"] and not_counted(store) == []
 

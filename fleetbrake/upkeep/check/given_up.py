@@ -24,7 +24,7 @@ from fleetbrake.store.publish import shown_log
 from fleetbrake.store.registers import register_path, rows_there, write_register
 from fleetbrake.store.remembered import PARTS, give_up, is_older_list, remembered, seen
 from fleetbrake.store.run_numbers import number_anew
-from fleetbrake.store.scores_lost import Scored, noted_scores, scored
+from fleetbrake.store.scores_lost import Scored, noted_scores, refuse_lost_scores, scored
 from fleetbrake.store.table_seals import changed_tables, take_as_they_are
 from fleetbrake.store.unfinished import lost_with_the_log
 from fleetbrake.upkeep.check.entries_given_up import give_up_entries
@@ -68,10 +68,19 @@ def give_up_part(store: Path, part: str) -> str:
     """
     if part not in GIVEN_UP:
         raise InputError(f"There is no part {part!r}; there are {', '.join(GIVEN_UP)}.")
+    if part in _PUBLISHED_ANEW:
+        _refuse_without_scores(store)
     done = _OTHERS[part](store) if part in _OTHERS else _of_note(store, part)
     if not done:
         raise InputError(f"Nothing is lost of this part ({part}); nothing was done.")
     return f"Given up: {GIVEN_UP[part]}."
+
+
+def _refuse_without_scores(store: Path) -> None:
+    """StoreError where what is published lacks scores: nothing else of it may be given up before."""
+    if database_path(store).is_file():
+        with reading(store) as con:
+            refuse_lost_scores(con, store)
 
 
 def _of_note(store: Path, part: str) -> bool:
@@ -162,6 +171,8 @@ def _refuse_worn(store: Path) -> None:
         )
 
 
+#: Parts of which what is given up is taken out of what is published.
+_PUBLISHED_ANEW: Final = ("entries", "recordings")
 #: Lets the older list that is there count from now on.
 _OLDER: Final = {"forgotten": tombstones.take_older_list, "dropped": dropped_rows.take_older_list}
 _OTHERS: Final = {"recordings": _recordings, "registers": _registers, "entries": give_up_entries, "scores": _scores}
