@@ -30,6 +30,7 @@ from fleetbrake.planning.wishes import wishes_of
 from fleetbrake.recordings.mapping import load_mapping
 from fleetbrake.recordings.sources import Source
 from fleetbrake.store.ageing.dropped_rows import without_dropped
+from fleetbrake.store.ageing.publish_dropped import drop_what_came_back
 from fleetbrake.store.ageing.retention_clock import look_at_all_again, this_day
 from fleetbrake.store.ageing.retention_published import drop_old_days, is_pending, note_published
 from fleetbrake.store.arriving import remove_left
@@ -49,7 +50,7 @@ from fleetbrake.store.lost import unpublished
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, shown_log, sum_up_missing
 from fleetbrake.store.registers import merge_registers
-from fleetbrake.store.unfinished import begin, settle
+from fleetbrake.store.unfinished import begin, older_lake, settle
 from fleetbrake.store.written_alike import written_alike
 from fleetbrake.store.yet_to_come import yet_to_come
 from fleetbrake.summary import IngestSummary
@@ -124,6 +125,7 @@ def ingest(
             summary.problems += remove_left(store)
             erase_due(store)
             begin(store)
+            summary.problems += filter(None, [older_lake(store)])
             with _readers(store, files, cluster, left) as where:
                 if register_tables:
                     _take_registers(store, register_tables, summary)
@@ -259,9 +261,10 @@ def plan(store: Path) -> int:
 
 @contextmanager
 def _rebuilding(store: Path, what: str) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The published database to be written, rid of what was still to be forgotten."""
+    """The published database to be written, rid of what was still to be forgotten, or came back."""
     with writer_lock(store, what):
         erase_due(store)
+        drop_what_came_back(store)
         with rebuilding(store, memory_limit=WORKING_MEMORY, scores=True) as con:
             yield con
 

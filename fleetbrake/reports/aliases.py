@@ -8,7 +8,8 @@ from pathlib import Path
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.disk_words import no_access
-from fleetbrake.store.remembered import no_copy, remember_aliases, remembered
+from fleetbrake.store.format import noted_anywhere
+from fleetbrake.store.remembered import no_copy, remember_aliases
 from fleetbrake.store.secret_key import ALIASES_KEY, secret_key
 
 KEY_FILE = ALIASES_KEY
@@ -26,7 +27,7 @@ def aliases(store: Path) -> Callable[[str], str]:
     """
     path = Path(store) / KEY_FILE
     drawn_now = not path.exists()
-    if drawn_now and remembered(path.parent).aliases and not path.exists():  # not drawn by another one just now
+    if drawn_now and noted_anywhere(path.parent).aliases and not path.exists():  # not drawn by another one just now
         raise StoreError(
             f"The key for driver aliases ({path}) is gone, and drivers would have other aliases than before. Put it "
             f"back from a copy of the store. {no_copy('aliases')}"

@@ -97,14 +97,14 @@ def enter_all(
         raise InputError(f"The name of whoever makes an entry has {MOST_NAME} letters at most.")
     if not rows:
         return
-    refuse_where_lost(store)
+    noted = refuse_where_lost(store)
     try:
         with _opened(store, write=True) as con, con:
             con.execute("BEGIN IMMEDIATE")  # what is forgotten from here on is erased after this
             insert_sealed(con, _without_forgotten(store, rows))
     except UnicodeEncodeError as error:
         raise InputError("A name that was given holds characters that no text can keep.") from error
-    remember_entries(store)
+    remember_entries(store, noted)
 
 
 def entries(store: Path, kinds: Sequence[str] = (), vehicle_id: str | None = None) -> list[Entry]:

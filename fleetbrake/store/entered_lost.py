@@ -11,8 +11,8 @@ from typing import Final
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered_seals import Given, given, seals_there
-from fleetbrake.store.format import published_settings
-from fleetbrake.store.remembered import REMEMBERED, Remembered, no_copy, noted_in, remembered
+from fleetbrake.store.format import noted_anywhere
+from fleetbrake.store.remembered import Remembered, no_copy, remembered
 
 #: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
 ENTERED_UP_TO: Final = "entered_up_to"
@@ -65,10 +65,11 @@ def unsealed_entries_lost(store: Path) -> str | None:
     )
 
 
-def refuse_where_lost(store: Path) -> None:
+def refuse_where_lost(store: Path) -> Remembered:
     """StoreError where an entry made now would take the number of one that is gone, by the note or by its copy in the
-    published file: the note may be gone, too, or older."""
-    copy, known = noted_in(published_settings(store).get(REMEMBERED)), remembered(store)
-    told = noted_entries_lost(store, known=known if copy is None else known.together(copy))
+    published file: the note may be gone, too, or older. What they say together."""
+    known = noted_anywhere(store)
+    told = noted_entries_lost(store, known=known)
     if told is not None:
         raise StoreError(f"{told} Nothing was entered.")
+    return known

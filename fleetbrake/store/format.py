@@ -11,7 +11,7 @@ import duckdb
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.format_mark import mark, marked
 from fleetbrake.store.fresh import NO_EXTENSIONS
-from fleetbrake.store.remembered import REMEMBERED, bring_back
+from fleetbrake.store.remembered import REMEMBERED, Remembered, bring_back, noted_in, remembered
 from fleetbrake.store.schema import SCHEMA_VERSION, newer_sentence
 from fleetbrake.store.shut import shut
 
@@ -42,6 +42,13 @@ def mark_format(store: Path) -> None:
     if marked(store) < STORE_FORMAT:
         mark(store, STORE_FORMAT)
     bring_back(store, settings.get(REMEMBERED))
+
+
+def noted_anywhere(store: Path) -> Remembered:
+    """What was noted, by the copy in the published file too: for whoever does not hold the writer's lock, since the
+    note may be older. StoreError where it is damaged."""
+    copy, known = noted_in(published_settings(store).get(REMEMBERED)), remembered(store)
+    return known if copy is None else known.together(copy)
 
 
 def _refuse(store: Path, settings: dict[str, str]) -> None:

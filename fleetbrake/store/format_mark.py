@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from fleetbrake.core.errors import StoreError
+from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.files import write_bytes
 
 FORMAT_NAME: Final = "format.json"
 _NUMBER: Final = "format"
 _NOTE: Final = "note"
+_OTHER_COPIES: Final = "the note beside it (remembered.json) and its copy in the published file"
 
 
 def marked(store: Path) -> int:
@@ -23,13 +25,18 @@ def marked(store: Path) -> int:
         found = _told(store)[_NUMBER]
     except (FileNotFoundError, NotADirectoryError):
         return 0
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except OSError as error:
         raise StoreError(
-            f"{path} cannot be read, so that it is not known which version wrote the store; put it back from a copy, "
-            "or remove it if no other version of fleetbrake was ever used with this store."
+            f"{path}, which says which version wrote the store, cannot be read: {reason_to_read(error)}."
+        ) from error
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        raise StoreError(
+            f"{path} cannot be read, so that it is not known which version wrote the store; put it back from a copy. "
+            "Where there is none, and no other version of fleetbrake was ever used with this store, remove it: it is "
+            f"made anew, from {_OTHER_COPIES}."
         ) from error
     if not isinstance(found, int) or isinstance(found, bool):
-        raise StoreError(f"{path} is damaged: it names no format.")
+        raise StoreError(f"{path} is damaged: it names no format. Put it back from a copy of the store.")
     return found
 
 
@@ -42,16 +49,16 @@ def note_again(store: Path) -> str | None:
     """The text of the note that was kept; None where there is none."""
     try:
         text = _told(store).get(_NOTE)
-    except (OSError, ValueError, AttributeError):
+    except (OSError, ValueError, AttributeError, RecursionError):
         return None
     return text if isinstance(text, str) else None
 
 
 def keep_note(store: Path, text: str) -> None:
-    """Keep the note's text in a store that is marked. StoreError as in :func:`marked` and :func:`mark`."""
-    number = marked(store)
-    if number and note_again(store) != text:
-        _write(store, number, text)
+    """Keep the note's text; the number is then that of an unmarked store where there was none. StoreError as in
+    :func:`marked` and :func:`mark`."""
+    if note_again(store) != text:
+        _write(store, marked(store), text)
 
 
 def _told(store: Path) -> Any:

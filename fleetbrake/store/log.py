@@ -21,6 +21,8 @@ from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import check_held
 from fleetbrake.store.log_copy import published_log
+from fleetbrake.store.numbered import Written, numbered, written
+from fleetbrake.store.remembered import remember_log, remembered
 from fleetbrake.store.sealed import check_footer
 
 LOG_COLUMNS = {
@@ -272,18 +274,42 @@ def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     if not listed and log_path(store).exists():
         return log
     merged = log.with_entries(listed)
-    write_parquet(log_path(store), merged.table())
+    _write(store, merged)
     return merged
 
 
 def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
     """Write the log anew with just these entries. Only for the holder of the writer's lock."""
-    write_parquet(log_path(store), IngestLog(store, {entry.path: entry for entry in entries}).table())
+    _write(store, IngestLog(store, {entry.path: entry for entry in entries}))
 
 
-def write_log(store: Path, rows: pa.Table) -> None:
-    """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path."""
-    write_parquet(log_path(store), IngestLog(store, rows).table())
+def write_log(store: Path, rows: pa.Table, *, newest: bool = False) -> None:
+    """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path.
+
+    ``newest``: it counts as the newest from now on, whatever it was made from.
+    """
+    _write(store, IngestLog(store, rows), newest=newest)
+
+
+def is_older_log(store: Path) -> bool:
+    """Whether the log is an older copy than the one that was written last; never of one that an earlier version
+    wrote. StoreError where the note is damaged."""
+    there = written(log_path(store))
+    return there is not None and 0 < there.number < _noted(store)
+
+
+def _write(store: Path, log: IngestLog, *, newest: bool = False) -> None:
+    """Write the log with the next number, and note it. An older one stays known as older, whatever is added to it."""
+    there, noted = written(log_path(store)), _noted(store)
+    number = there.number if there is not None else 0
+    if newest or number >= noted or number == 0:
+        number = max(number, noted) + 1
+    write_parquet(log_path(store), numbered(log.table(), number))
+    remember_log(store, Written(number, len(log)))
+
+
+def _noted(store: Path) -> int:
+    return remembered(store).writings.get("log", 0)
 
 
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:

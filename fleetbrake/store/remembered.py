@@ -14,7 +14,7 @@ from functools import reduce
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.core.tables import REGISTERS
@@ -22,124 +22,21 @@ from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.format_mark import keep_note, note_again
+from fleetbrake.store.note import PARTS, Remembered
 from fleetbrake.store.note_lock import note_lock
 from fleetbrake.store.numbered import Written, written
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
+__all__ = [
+    "PARTS", "REMEMBERED", "REMEMBERED_NAME", "Remembered", "bring_back", "give_up", "hold_number", "is_older_list",
+    "no_copy", "noted_in", "register_path", "remember", "remember_aliases", "remember_entries", "remember_log",
+    "remember_run", "remembered", "seen", "with_scores", "writing_of",
+]  # fmt: skip
+
 #: The note, and the setting of the published file that holds its copy.
 REMEMBERED_NAME: Final = "remembered.json"
 REMEMBERED: Final = "remembered"
-
-
-class Remembered(BaseModel):
-    """What was there.
-
-    Attributes
-    ----------
-    forgotten : number of forgotten ids.
-    holds, newest_hold : number of legal holds that were ever placed, and the greatest number in their ids.
-    hold_number : the greatest that was ever given to a hold, which none is given again; never taken for lost.
-    writings : the last writing of the lists of the forgotten and of dropped rows, by part; never taken for lost.
-    rules, rules_written : rules of retention were set, and how often others than before.
-    dropped : number of register rows that outlived their period.
-    aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
-    registers, registers_written : names of registers with a file, and the last writing of each.
-    recordings : number of recording files that the log named.
-    scored_to, scorings : the newest day of which scores were published, as ISO writes it, empty before any; and how
-        often scores or plans were, which is never taken for lost.
-    entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
-    runs, runs_file : how many unattended runs were begun, and the number of their history's file.
-    given_up, parts_given_up : how often a person took something of this for lost, and of which parts; numbers went
-        down then.
-    """
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-
-    forgotten: int = Field(default=0, ge=0)
-    holds: int = Field(default=0, ge=0)
-    newest_hold: int = Field(default=0, ge=0)
-    hold_number: int = Field(default=0, ge=0)
-    writings: dict[str, int] = Field(default_factory=dict)
-    rules: bool = False
-    rules_written: int = Field(default=0, ge=0)
-    dropped: int = Field(default=0, ge=0)
-    aliases: str = ""
-    registers: tuple[str, ...] = ()
-    registers_written: dict[str, Written] = Field(default_factory=dict)
-    recordings: int = Field(default=0, ge=0)
-    scored_to: str = ""
-    scorings: int = Field(default=0, ge=0)
-    entries: int = Field(default=0, ge=0)
-    entered_file: int = Field(default=0, ge=0)
-    runs: int = Field(default=0, ge=0)
-    runs_file: int = Field(default=0, ge=0)
-    given_up: int = Field(default=0, ge=0)
-    parts_given_up: tuple[str, ...] = ()
-
-    def with_more(self, now: "Remembered") -> "Remembered":
-        """With what is there now besides; the first key of aliases and the first number of a file stand.
-
-        What another file counts is no later count of this one's.
-        """
-        return self.model_copy(
-            update={
-                "forgotten": max(self.forgotten, now.forgotten),
-                "holds": max(self.holds, now.holds),
-                "newest_hold": max(self.newest_hold, now.newest_hold),
-                "hold_number": max(self.hold_number, now.hold_number),
-                "writings": {
-                    name: max(self.writings.get(name, 0), now.writings.get(name, 0))
-                    for name in sorted({*self.writings, *now.writings})
-                },
-                "rules": self.rules or now.rules,
-                "rules_written": max(self.rules_written, now.rules_written),
-                "dropped": max(self.dropped, now.dropped),
-                "aliases": self.aliases or now.aliases,
-                "registers": tuple(sorted({*self.registers, *now.registers})),
-                "registers_written": _later(self.registers_written, now.registers_written),
-                "recordings": max(self.recordings, now.recordings),
-                "scored_to": max(self.scored_to, now.scored_to),
-                "scorings": max(self.scorings, now.scorings),
-                "entries": max(self.entries, now.entries if _same(self.entered_file, now.entered_file) else 0),
-                "entered_file": self.entered_file or now.entered_file,
-                "runs": max(self.runs, now.runs if _same(self.runs_file, now.runs_file) else 0),
-                "runs_file": self.runs_file or now.runs_file,
-                "given_up": max(self.given_up, now.given_up),
-                "parts_given_up": tuple(sorted({*self.parts_given_up, *now.parts_given_up})),
-            }
-        )
-
-    def together(self, other: "Remembered") -> "Remembered":
-        """What two notes of one store say, either of which may be older.
-
-        Where a person gave something up meanwhile, the one that knows of it stands: its smaller numbers are the newer
-        ones.
-        """
-        if self.given_up == other.given_up:
-            return self.with_more(other)
-        return max(self, other, key=lambda one: one.given_up)
-
-
-def _same(file: int, other: int) -> bool:
-    """Whether two numbers may be one file's; 0 is none."""
-    return not (file and other) or file == other
-
-
-def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Written]:
-    return {name: max(one.get(name, Written()), other.get(name, Written())) for name in sorted({*one, *other})}
-
-
-#: What a person may give up, and what the note says of it. Numbers of writings, of scorings and of holds are kept: what
-#: is written next is newer than any before, so that what was given up is still known when it is put back later.
-PARTS: Final = {
-    **{name: (name,) for name in ("forgotten", "dropped", "aliases", "rules")},
-    "holds": ("holds", "newest_hold"),
-    "recordings": ("recordings",),
-    "scores": ("scored_to",),
-    "entries": ("entries", "entered_file"),
-    "runs": ("runs", "runs_file"),
-}
 
 
 def register_path(store: Path, name: str) -> Path:
@@ -189,14 +86,15 @@ def remember(store: Path) -> None:
     _note_more(store, seen(store))
 
 
-def remember_entries(store: Path) -> None:
+def remember_entries(store: Path, besides: Remembered) -> None:
     """Note, without the writer's lock, which entry is the last: those that are lost before a run are missed then.
 
-    Whoever has entered is done: what keeps the note from being written is told by the next run.
+    Whoever has entered is done: what keeps the note from being written is told by the next run. ``besides``: what was
+    noted in other places.
     """
     now = _entries(store)
     with suppress(StoreError):
-        _note_more(store, Remembered(entries=now.last, entered_file=now.file))
+        _note_more(store, Remembered(entries=now.last, entered_file=now.file), besides)
 
 
 def remember_aliases(store: Path) -> None:
@@ -205,24 +103,36 @@ def remember_aliases(store: Path) -> None:
         _note_more(store, Remembered(aliases=_word(store / ALIASES_KEY)))
 
 
-def _note_more(store: Path, now: Remembered) -> None:
+def remember_run(store: Path) -> None:
+    """Note, without the writer's lock, that one more unattended run was begun: not each of them publishes."""
+    now = _runs(store)
+    with suppress(StoreError):
+        _note_more(store, Remembered(runs=now.last, runs_file=now.file))
+
+
+def remember_log(store: Path, log: Written) -> None:
+    """Note the log that was just written: its rows may be all there is of recordings before they are published."""
+    _note_more(store, Remembered(recordings=log.rows, writings={"log": log.number}))
+
+
+def _note_more(store: Path, now: Remembered, besides: Remembered = Remembered()) -> None:
     with note_lock(store):
         known = remembered(store)
-        more = known.with_more(now)
+        more = known.together(besides).with_more(now)
         if more != known:
             _write(store, more)
 
 
 def with_scores(store: Path, scored_to: str, scorings: int) -> str:
     """The text of the note as it is once scores up to this day are published, for its copy among them."""
-    return _closed(remembered(store).model_copy(update={"scored_to": scored_to, "scorings": scorings}))
+    return _closed(remembered(store).scored(scored_to, scorings))
 
 
 def note_scores(store: Path, scored_to: str, scorings: int) -> None:
     """Scores up to this day are published. Only for the holder of the writer's lock."""
     with note_lock(store):
         known = remembered(store)
-        now = known.model_copy(update={"scored_to": scored_to, "scorings": scorings})
+        now = known.scored(scored_to, scorings)
         if now != known:
             _write(store, now)
 
@@ -268,10 +178,7 @@ def noted_in(copy: str | None) -> Remembered | None:
 def give_up(store: Path, part: str) -> None:
     """Note of one of ``PARTS`` what is there now, whatever was. Only for the holder of the writer's lock."""
     with note_lock(store):
-        known, now = remembered(store), seen(store)
-        lowered = {name: getattr(now, name) for name in PARTS[part]}
-        parts = tuple(sorted({*known.parts_given_up, part}))
-        _write(store, known.model_copy(update={**lowered, "given_up": known.given_up + 1, "parts_given_up": parts}))
+        _write(store, remembered(store).lowered(part, seen(store)))
 
 
 def is_older_list(store: Path, part: str) -> bool:
@@ -286,8 +193,11 @@ def seen(store: Path) -> Remembered:
     rules = _json(store / "retention.json")
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
     entries, runs, dropped = _entries(store), _runs(store), written(store / "dropped.parquet")
+    log = written(store / "lake" / "log.parquet")
     there = [name for name in sorted(REGISTERS) if register_path(store, name).is_file()]
     newest, writings = _newest_hold(holds), {"dropped": dropped.number} if dropped is not None else {}
+    if log is not None and log.number:
+        writings["log"] = log.number
     if isinstance(stones, list):
         writings["forgotten"] = writing_of(forgotten)
     return Remembered(
@@ -302,7 +212,7 @@ def seen(store: Path) -> Remembered:
         aliases=_word(store / ALIASES_KEY),
         registers=tuple(there),
         registers_written={name: told for name in there if (told := written(register_path(store, name)))},
-        recordings=log.rows if (log := written(store / "lake" / "log.parquet")) is not None else 0,
+        recordings=log.rows if log is not None else 0,
         entries=entries.last,
         entered_file=entries.file,
         runs=runs.last,

@@ -24,7 +24,7 @@ from fleetbrake.core.private import make_private
 from fleetbrake.store.disk_words import is_damaged, sqlite_reason
 from fleetbrake.store.files import made_for_all
 from fleetbrake.store.format import refuse_newer
-from fleetbrake.store.remembered import no_copy
+from fleetbrake.store.remembered import no_copy, remember_run
 from fleetbrake.store.run_numbers import RUNS_NAME, count_run
 from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.store.shut import PATIENCE_S, wary
@@ -141,6 +141,7 @@ def begin(store: Path, run_id: str, job: str, started_at: datetime, keep_days: i
             "VALUES (?, ?, ?, ?, ?, ?, ?, '{}')",
             row,
         )
+    remember_run(store)
     return killed
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import IngestLog, commit_log, left_out_of, log_path, read_log
+from fleetbrake.store.log import IngestLog, commit_log, is_older_log, left_out_of, log_path, read_log
 from fleetbrake.store.remembered import no_copy, remembered
 
 NAME: Final = "unfinished"
@@ -53,6 +53,18 @@ def lost_with_the_log(store: Path, log: IngestLog) -> str | None:
     return (
         f"The log of {number} recordings that were read in ({log_path(store)}) is gone, and what was published too: "
         "put the lake and fleet.duckdb back from a copy of the store."
+    )
+
+
+def older_lake(store: Path) -> str | None:
+    """A sentence where the log is an older copy: recordings that came in since are neither in it nor, perhaps, in what
+    is published."""
+    if not is_older_log(store):
+        return None
+    return (
+        f"The store's log of files ({log_path(store)}) is an older copy: what was read in since is not in it, "
+        "and may be in no other place where it was not published yet. Put the newest lake back from a copy of the "
+        f"store, and name the recordings of that time to `fleetbrake ingest` again. {no_copy('recordings')}"
     )
 
 

@@ -15,6 +15,7 @@ from fleetbrake.scoring.open_on_file import open_on_file
 from fleetbrake.scoring.priors import DEFAULT
 from fleetbrake.store.ageing.dropped_rows import remember_dropped
 from fleetbrake.store.ageing.entered_removed import remove_entries
+from fleetbrake.store.ageing.publish_dropped import publish_dropped
 from fleetbrake.store.ageing.registers_alone import registers_alone
 from fleetbrake.store.ageing.retention import (
     RetentionPolicy,
@@ -36,21 +37,18 @@ from fleetbrake.store.ageing.retention_lake import is_older_lake, mark_swept, sw
 from fleetbrake.store.ageing.retention_law import law_warnings
 from fleetbrake.store.ageing.retention_published import (
     BY_DAY,
-    drop_old_days,
     is_pending,
     note_pending,
-    note_published,
     old_days,
 )
 from fleetbrake.store.ageing.retention_records import RECORDS, Judged, Row, aged_records
-from fleetbrake.store.database import database_path, reading, rebuilding
+from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import Entry, entries
 from fleetbrake.store.entered_rows import FindingEntered, ReportAnswered, WorkEntered
 from fleetbrake.store.forgetting.erase import erase_forgotten
 from fleetbrake.store.holding.holds import Hold, active_holds, held_rows
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, read_log
-from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.registers import read_register, write_register
 from fleetbrake.store.unfinished import refuse_unexplained
 
@@ -180,7 +178,7 @@ def retain(
         on = read_state(store).get("applied", {}).get("on")
         told.applied_on = date.fromisoformat(on) if on else None
         if publish and not dry_run and is_pending(store):
-            _publish(store)
+            publish_dropped(store)
         if not dry_run:
             told.forgotten = dict(erase_forgotten(store).changed)
         return told
@@ -324,13 +322,6 @@ def _old_days(run: _Run) -> None:
     if counted:
         run.told.dropped.update(counted)
         run.begin()
-
-
-def _publish(store: Path) -> None:
-    with rebuilding(store, fresh=True, memory_limit=PUBLISHING_MEMORY) as con:
-        publish_recordings(con, store)
-        drop_old_days(con, store)
-    note_published(store)
 
 
 def _note_applied(run: _Run, held_back: list[str]) -> None:

@@ -155,11 +155,15 @@ def tables(store: Path) -> dict[str, Rows]:
 
 
 def _without_scorings(settings: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
-    """Without how often scores were published: once more where a run was killed after it had, and run again."""
+    """Without how often scores were published, and the log written: once more where a run was killed after it had, and
+    run again."""
     told = dict(settings)
     told.pop(SCORINGS, None)
     note = noted_in(told.pop(REMEMBERED, None))
-    return [*told.items(), (REMEMBERED, note and note.model_copy(update={"scorings": 0}))]
+    if note is None:
+        return [*told.items(), (REMEMBERED, None)]
+    writings = {name: number for name, number in note.writings.items() if name != "log"}
+    return [*told.items(), (REMEMBERED, note.model_copy(update={"scorings": 0, "writings": writings}))]
 
 
 def pieces(store: Path, keys: set[str]) -> dict[str, tuple[str, str]]:

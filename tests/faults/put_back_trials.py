@@ -6,9 +6,9 @@ What goes on afterwards is a night: it refuses or tells, or what it leaves is wh
 import random
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
-from itertools import combinations
+from itertools import combinations, product
 from pathlib import Path
 from typing import Final
 from unittest.mock import patch
@@ -24,7 +24,7 @@ from fleetbrake.store.database import reading
 from fleetbrake.store.entered import ENTERED_NAME
 from fleetbrake.store.forgetting.tombstones import KEY_NAME, TOMBSTONES_NAME
 from fleetbrake.store.format_mark import FORMAT_NAME
-from fleetbrake.store.remembered import REMEMBERED_NAME, remember
+from fleetbrake.store.remembered import REMEMBERED_NAME
 from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.forget import forget_driver
@@ -34,6 +34,9 @@ from tests.faults.kill_fleet import BEFORE, FORGOTTEN, enter_some, write_parts
 from tests.faults.kill_state import State, differences, state_of
 from tests.faults.tally import Tally
 
+#: Parts that are lost together, and whether each is gone, or else an older copy.
+Loss = tuple[tuple[str, bool], ...]
+
 #: Files and folders of a store that hold something: each may be lost by itself.
 PARTS: Final = (
     *("fleet.duckdb", REMEMBERED_NAME, FORMAT_NAME, ENTERED_NAME, RUNS_NAME),
@@ -41,8 +44,8 @@ PARTS: Final = (
     *("registers", "registers/vehicles.parquet", "registers/trips.parquet", "registers/defect_reports.parquet"),
     *(TOMBSTONES_NAME, KEY_NAME, "holds.json", "held", "retention.json", "dropped.parquet", "driver-aliases.key"),
 )
-#: Ages are counted from here; nothing of the fleet is too old.
-_RULES: Final = RetentionPolicy(positions_and_drivers_months=None, inspections_months=12)
+#: Ages are counted from here: drivers of January are too old at the second.
+_RULES: Final = RetentionPolicy(positions_and_drivers_months=3, inspections_months=12)
 _CHANGED_RULES: Final = _RULES.model_copy(update={"defect_reports_months": 24})
 _RETAINED_ON: Final = (date(2026, 3, 2), date(2026, 6, 2))
 _NIGHT: Final = datetime(2026, 3, 1, tzinfo=UTC)
@@ -70,12 +73,12 @@ class Ground:
         self.parts = tuple(name for name in PARTS if (self.newest / name).exists())
         self.right, self.beside = self._after_night(self.newest)
 
-    def trial(self, names: tuple[str, ...], *, gone: bool) -> tuple[str, str | None]:
+    def trial(self, loss: Loss) -> tuple[str, str | None]:
         """What became of it where these parts are gone or older; and what went against what must hold."""
         store = self.folder / "tried" / "store"
         shutil.rmtree(store.parent, ignore_errors=True)
         shutil.copytree(self.newest, store)
-        for name in names:
+        for name, gone in loss:
             _lose(store / name, None if gone else self.older / name)
         told = _told_by(lambda: _night(store, self.new))
         if told is not None:
@@ -148,7 +151,6 @@ def _ended_run(store: Path, number: int) -> None:
     began = _NIGHT + timedelta(days=number)
     runs.begin(store, f"run-{number}", "nightly", began, None)
     runs.end(store, f"run-{number}", began, runs.Outcome.DONE, 0, {"files": 3})
-    remember(store)
 
 
 def _lose(path: Path, older: Path | None) -> None:
@@ -177,29 +179,29 @@ def _told_by(run: Callable[[], list[str]]) -> str | None:
         return "refused"
 
 
-def lost_together(parts: tuple[str, ...], most: int) -> Iterator[tuple[str, ...]]:
-    """So many parts at most, one and more at a time; none that is within another one of them."""
+def lost_together(parts: tuple[str, ...], most: int) -> Iterator[Loss]:
+    """So many parts at most, one and more at a time, each gone or older; none that is within another one of them."""
     for number in range(1, most + 1):
         for names in combinations(parts, number):
             if not any(one.startswith(f"{other}/") for one in names for other in names):
-                yield names
+                for gone in product((False, True), repeat=number):
+                    yield tuple(zip(names, gone, strict=True))
 
 
-def tried(ground: Ground, losses: list[tuple[tuple[str, ...], bool]]) -> Tally:
-    """These losses: which parts, and whether they are gone."""
+def tried(ground: Ground, losses: Iterable[Loss]) -> Tally:
+    """These losses."""
     tally = Tally("parts of a store gone or older, one and two at a time")
     with tally.timed():
-        for names, gone in losses:
-            part, wrong = ground.trial(names, gone=gone)
-            how = f"{' and '.join(names)} {'gone' if gone else 'older'}"
+        for loss in losses:
+            part, wrong = ground.trial(loss)
+            how = " and ".join(f"{name} {'gone' if gone else 'older'}" for name, gone in loss)
             tally.add(part, None if wrong is None else f"{how}: {wrong}")
     return tally
 
 
-def drawn(ground: Ground, number: int, seed: int) -> list[tuple[tuple[str, ...], bool]]:
+def drawn(ground: Ground, number: int, seed: int) -> list[Loss]:
     """So many of all losses."""
-    every = [(names, gone) for names in lost_together(ground.parts, 2) for gone in (False, True)]
-    return random.Random(seed).sample(every, number)
+    return random.Random(seed).sample(list(lost_together(ground.parts, 2)), number)
 
 
 def LONG(seed: int, minutes: float) -> list[Tally]:
@@ -207,4 +209,4 @@ def LONG(seed: int, minutes: float) -> list[Tally]:
     del seed, minutes
     with tempfile.TemporaryDirectory() as folder:
         ground = Ground(Path(folder))
-        return [tried(ground, [(names, gone) for names in lost_together(ground.parts, 2) for gone in (False, True)])]
+        return [tried(ground, lost_together(ground.parts, 2))]

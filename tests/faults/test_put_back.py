@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from faults.put_back_trials import Ground, drawn, tried
+from faults.put_back_trials import Ground, Loss, drawn, tried
 
 from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME
@@ -15,11 +15,15 @@ _WITNESSES = ("fleet.duckdb", REMEMBERED_NAME)
 _ALL_WITNESSES = (*_WITNESSES, FORMAT_NAME)
 
 
+def _lost(names: tuple[str, ...], *, gone: bool) -> Loss:
+    return tuple((name, gone) for name in names)
+
+
 def test_what_is_lost_is_told_or_set_right(tmp_path: Path) -> None:
     ground = Ground(tmp_path)
-    losses = [(_WITNESSES, False), (_WITNESSES, True), *drawn(ground, 24, seed=12)]
+    losses = [_lost(_WITNESSES, gone=False), _lost(_WITNESSES, gone=True), *drawn(ground, 24, seed=12)]
     told = tried(ground, losses)
     assert told.failures == [] and told.trials == len(losses)
     assert told.parts["refused"] and told.parts["set right"]
     # what only those three know of is gone with them: these trials can fail
-    assert ground.trial(_ALL_WITNESSES, gone=False)[0] == "unseen"
+    assert ground.trial(_lost(_ALL_WITNESSES, gone=False))[0] == "unseen"

@@ -18,6 +18,7 @@ from fleetbrake.reports.monthly import month
 from fleetbrake.reports.monthly.month import write_month
 from fleetbrake.reports.monthly.month_data import month_figures, month_tables, period
 from fleetbrake.store.database import rebuilding
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.note_lock import NOTE_LOCK_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME
 
@@ -118,7 +119,12 @@ def test_aliases_are_stable_in_a_store_and_differ_between_stores(tmp_path: Path)
     assert aliases(first)("D-1") == aliases(first)("D-1") != aliases(second)("D-1")
     assert len({aliases(first)(f"D-{n}") for n in range(5000)}) == 5000
     assert (first / KEY_FILE).stat().st_mode & 0o077 == 0
-    assert {p.name for p in first.iterdir()} == {KEY_FILE, REMEMBERED_NAME, NOTE_LOCK_NAME}  # the note of it besides
+    assert {p.name for p in first.iterdir()} == {
+        KEY_FILE,
+        REMEMBERED_NAME,
+        FORMAT_NAME,
+        NOTE_LOCK_NAME,
+    }  # the note of it, twice
     (first / KEY_FILE).write_bytes(b"short")
     with pytest.raises(StoreError, match="damaged"):
         aliases(first)

@@ -22,6 +22,7 @@ from fleetbrake.store.entered_rows import (
     FlagReopened,
     ReportAnswered,
 )
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.note_lock import NOTE_LOCK_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME
 
@@ -166,7 +167,7 @@ def test_a_reader_writes_nothing(tmp_path: Path) -> None:
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     entries(tmp_path), stamp(tmp_path)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
-    assert set(before) == {ENTERED_NAME, REMEMBERED_NAME, NOTE_LOCK_NAME}  # the note of the entry, and its lock
+    assert set(before) == {ENTERED_NAME, REMEMBERED_NAME, FORMAT_NAME, NOTE_LOCK_NAME}  # the note of it, twice
 
 
 def test_a_damaged_file_is_told_in_a_sentence(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import read_log, replace_log
-from fleetbrake.store.remembered import remember, remembered
+from fleetbrake.store.remembered import remembered
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.upkeep import forget_driver
@@ -34,7 +34,6 @@ _FIXED = DateFixed(on=date(2026, 4, 1))
 
 def _a_night(store: Path, number: int, keep_days: int | None = None) -> None:
     runs.begin(store, f"night-{number}", "nightly", _NIGHT + timedelta(days=number), keep_days)
-    remember(store)
 
 
 def _gone(store: Path) -> None:

@@ -16,6 +16,7 @@ from fleetbrake.core.tables import REGISTERS
 from fleetbrake.pipeline import ingest
 from fleetbrake.store.ageing.retention import RetentionPolicy, policy
 from fleetbrake.store.database import reading
+from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.numbered import Written, numbered, written
 from fleetbrake.store.registers import merge_registers, read_register, register_path, write_register
 from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
@@ -143,7 +144,8 @@ def test_a_register_of_an_earlier_version_gets_its_number(tmp_path: Path) -> Non
     merge_registers(store, {"drivers": _drivers("D-1")})
     path = register_path(store, "drivers")
     pq.write_table(pq.read_table(path).replace_schema_metadata(None), path)
-    (store / REMEMBERED_NAME).unlink()
+    for name in (REMEMBERED_NAME, FORMAT_NAME):
+        (store / name).unlink()
     assert written(path) == Written(0, 1)
     assert read_register(store, "drivers").num_rows == 1
     merge_registers(store, {"drivers": _drivers("D-1")})

@@ -259,7 +259,7 @@ def test_reading_publishes_for_retention_too(made: Path, store: Path) -> None:
 def test_a_run_killed_before_publishing_is_completed_by_the_next(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """By then nothing in the lake is old any more: the note that publishing is due has to tell."""
     with monkeypatch.context() as broken, pytest.raises(KeyboardInterrupt):
-        broken.setattr("fleetbrake.upkeep.retention.publish_recordings", _dies)
+        broken.setattr("fleetbrake.store.ageing.publish_dropped.publish_recordings", _dies)
         retain(store, RetentionPolicy(), TODAY)
     assert _drivers(store)[0] == "D-one"
     retain(store, today=TODAY)

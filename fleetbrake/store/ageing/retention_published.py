@@ -3,7 +3,7 @@
 Publishing reads the whole lake. Whoever publishes next, a run that reads recordings for instance, does it for both.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
@@ -12,8 +12,14 @@ import duckdb
 
 from fleetbrake.store.ageing.retention import read_state, write_state
 from fleetbrake.store.ageing.retention_clock import believed
+from fleetbrake.store.database import database_path
+from fleetbrake.store.format import published_settings
 from fleetbrake.store.holding.holds import Hold, active_holds
+from fleetbrake.store.schema import note_setting
 
+#: How often the published file was made anew because something was dropped: its setting, and the name beside the rules.
+MADE_ANEW: Final = "dropped_rows_published"
+_MADE_ANEW: Final = "published"
 #: Published tables of drivers by day scored: their days outlive their period as the events behind them do.
 BY_DAY: Final = ("driver_style", "driver_coaching")
 
@@ -27,14 +33,29 @@ def note_pending(store: Path) -> None:
 
 def is_pending(store: Path) -> bool:
     """Whether the published file may still hold what was dropped."""
-    return bool(read_state(store).get("pending"))
+    return bool(read_state(store).get("pending")) or is_older_published(store)
+
+
+def is_older_published(store: Path) -> bool:
+    """Whether the published file is of before the last time that something was dropped: an older copy."""
+    return database_path(store).is_file() and _number(published_settings(store)) < _made_anew(read_state(store))
 
 
 def note_published(store: Path) -> None:
     """Note that it was made anew."""
-    state = read_state(store)
-    if state.pop("pending", None) is not None:
-        write_state(store, state)
+    state, number = read_state(store), _number(published_settings(store))
+    if state.pop("pending", None) is not None or _made_anew(state) < number:
+        write_state(store, {**state, _MADE_ANEW: max(number, _made_anew(state))})
+
+
+def _number(settings: Mapping[str, str]) -> int:
+    told = settings.get(MADE_ANEW, "")
+    return int(told) if told.isdecimal() else 0
+
+
+def _made_anew(state: Mapping[str, Any]) -> int:
+    told = state.get(_MADE_ANEW, 0)
+    return told if isinstance(told, int) else 0
 
 
 def old_days(con: duckdb.DuckDBPyConnection, first_kept: date | None, holds: Sequence[Hold]) -> dict[str, int]:
@@ -49,11 +70,13 @@ def old_days(con: duckdb.DuckDBPyConnection, first_kept: date | None, holds: Seq
 
 
 def drop_old_days(con: duckdb.DuckDBPyConnection, store: Path) -> None:
-    """Drop them, by the cutoff that was applied last."""
-    cutoff = believed(read_state(store)).get("cutoff")
+    """Drop them, by the cutoff that was applied last. The file is counted, so that an older one is known."""
+    state = read_state(store)
+    cutoff = believed(state).get("cutoff")
     where, given = _too_old(date.fromisoformat(cutoff) if cutoff else None, active_holds(store))
     for name in BY_DAY:
         con.execute(f"DELETE FROM {name} WHERE {where}", given)  # noqa: S608 - own names
+    note_setting(con, MADE_ANEW, str(_made_anew(state) + 1))
 
 
 def _too_old(first_kept: date | None, holds: Sequence[Hold]) -> tuple[str, list[Any]]:

@@ -14,7 +14,7 @@ from fleetbrake.store.database import database_path, reading, rebuilding
 from fleetbrake.store.forgetting import tombstones
 from fleetbrake.store.forgetting.at_rest import for_publishing
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import read_log, write_log
+from fleetbrake.store.log import is_older_log, read_log, write_log
 from fleetbrake.store.lost import (
     is_older,
     lost_recordings,
@@ -128,6 +128,7 @@ def _scores(store: Path) -> bool:
     less = there.lacks(noted_scores(store))
     if less:
         give_up(store, "scores")
+        tombstones.mark_left(store)  # it may be of before somebody was forgotten
     if (less or changed) and database_path(store).is_file():
         with rebuilding(store, accept=True) as con:  # notes what is left, which is not to be lost unseen, too
             if changed:
@@ -140,8 +141,9 @@ def _recordings(store: Path) -> bool:
     rows, there = read_log(store).table(), pa.array(sorted(Lake(store).all_keys()), pa.string())
     gone = pc.and_(pc.is_valid(rows.column("key")), pc.invert(pc.is_in(rows.column("key"), value_set=there)))
     some_gone = bool(pc.any(gone, min_count=0).as_py())
-    if some_gone:
-        write_log(store, rows.filter(pc.invert(gone)))
+    older = is_older_log(store)
+    if some_gone or older:
+        write_log(store, rows.filter(pc.invert(gone)), newest=True)
     lost = _published_alone(store) if database_path(store).is_file() else []
     if lost:
         with rebuilding(store) as con:
@@ -149,7 +151,7 @@ def _recordings(store: Path) -> bool:
     whole = lost_with_the_log(store, read_log(store)) is not None
     if whole:
         give_up(store, "recordings")
-    return some_gone or bool(lost) or whole
+    return some_gone or older or bool(lost) or whole
 
 
 def _published_alone(store: Path) -> list[str]:

@@ -13,7 +13,7 @@ from fleetbrake.store.lake_blocks import INDEX_SCHEMA, name_of
 from fleetbrake.store.log import NOT_KNOWN, IngestLog, log_path, read_log
 from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.sealed import Seal, seal_of
-from fleetbrake.store.unfinished import lost_with_the_log, unexplained
+from fleetbrake.store.unfinished import lost_with_the_log, older_lake, unexplained
 from fleetbrake.upkeep.check.outcome import Damage, Outcome
 
 #: What is said of a file that an older version wrote.
@@ -61,6 +61,9 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
         if unnamed and not damage.log:
             out.wrong.add(unnamed)
             damage.log = True
+    older = older_lake(store)
+    if older and not damage.log:
+        out.wrong.add(older)
     return None if damage.log else log
 
 

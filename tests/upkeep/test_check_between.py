@@ -1,0 +1,209 @@
+"""What is noted between runs, so that a part that goes back to an older copy at any moment is told, or set right."""
+
+import json
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+from check_made import FORGOTTEN, copied
+from check_told import wrong_of
+
+from fleetbrake.core.errors import StoreError
+from fleetbrake.pipeline import ingest, plan, score
+from fleetbrake.reports.aliases import aliases
+from fleetbrake.store import runs
+from fleetbrake.store.ageing.retention import RetentionPolicy
+from fleetbrake.store.database import reading
+from fleetbrake.store.entered import enter
+from fleetbrake.store.entered_rows import DateFixed
+from fleetbrake.store.format_mark import FORMAT_NAME
+from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.log import read_log
+from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
+from fleetbrake.store.runs_lost import lost_runs
+from fleetbrake.upkeep import forget_driver, retain
+from fleetbrake.upkeep.check import check_store
+from fleetbrake.upkeep.check.given_up import give_up_part
+from tests.faults.kill_state import contents
+
+_FIXED = DateFixed(on=date(2026, 4, 1))
+#: All drivers of the store are older at this time.
+_RULES, _LATE = RetentionPolicy(positions_and_drivers_months=1), date(2026, 5, 30)
+
+
+def _kept(store: Path, *names: str) -> dict[str, bytes | None]:
+    return {name: (store / name).read_bytes() if (store / name).exists() else None for name in names}
+
+
+def _put_back(store: Path, older: dict[str, bytes | None]) -> None:
+    for name, content in older.items():
+        (store / name).unlink(missing_ok=True)
+        if content is not None:
+            (store / name).write_bytes(content)
+
+
+def _lake(store: Path) -> dict[str, bytes]:
+    return {f"lake/{name}": content for name, content in contents(store / "lake").items()}
+
+
+def _counted(store: Path, rows: str) -> int:
+    with reading(store) as con:
+        return int(con.execute(f"SELECT count(*) FROM {rows}").fetchall()[0][0])
+
+
+@pytest.mark.parametrize("what", [score, plan, lambda store: ingest([], store, registers=store.parent / "registers")])
+def test_what_retention_dropped_does_not_come_back_with_an_older_published_file(
+    sound_store: Path, tmp_path: Path, what: Callable[[Path], object]
+) -> None:
+    store = copied(sound_store, tmp_path)
+    (tmp_path / "registers").symlink_to(sound_store.parent / "registers")
+    older = _kept(store, "fleet.duckdb")
+    with_drivers = "events WHERE driver_id IS NOT NULL OR latitude_deg IS NOT NULL"
+    days = f"driver_style WHERE as_of < DATE '{_LATE}'"
+    assert _counted(store, with_drivers) and _counted(store, days)
+    retain(store, _RULES, _LATE)
+    assert _counted(store, with_drivers) == _counted(store, days) == 0
+    _put_back(store, older)
+    what(store)
+    assert _counted(store, with_drivers) == 0
+    assert what is score or _counted(store, days) == 0  # scores of that day are made again
+    assert not wrong_of(store, "published", "retention")
+
+
+def test_runs_that_publish_nothing_are_noted(sound_store: Path, tmp_path: Path) -> None:
+    """Else forgetting would not look into the logs that only they named."""
+    store = copied(sound_store, tmp_path)
+    older = _kept(store, "runs.sqlite")
+    runs.begin(store, "month-1", "monthly", datetime(2026, 4, 1, tzinfo=UTC), None)
+    _put_back(store, older)
+    assert lost_runs(store) is not None and wrong_of(store, "runs")
+    assert not forget_driver(store, "D-one").complete
+
+
+def test_an_entry_is_not_lost_after_something_else_was_given_up(sound_store: Path, tmp_path: Path) -> None:
+    """The note that a page wrote knew less of give-ups than the published file, and more of entries."""
+    store = copied(sound_store, tmp_path)
+    before = _kept(store, REMEMBERED_NAME, FORMAT_NAME)
+    (store / "runs.sqlite").unlink()
+    give_up_part(store, "runs")
+    score(store)
+    _put_back(store, before)
+    older = _kept(store, "entered.sqlite")
+    enter(store, "planner", "van-1", _FIXED)
+    _put_back(store, older)
+    with pytest.raises(StoreError, match="Nothing was entered"):
+        enter(store, "planner", "van-1", _FIXED)
+    with pytest.raises(StoreError, match="entries` goes on without"):
+        score(store)
+
+
+@pytest.mark.parametrize("lost", [(REMEMBERED_NAME,), (REMEMBERED_NAME, FORMAT_NAME)])
+def test_an_entry_after_the_notes_were_lost_is_noted_twice(
+    sound_store: Path, tmp_path: Path, lost: tuple[str, ...]
+) -> None:
+    store = copied(sound_store, tmp_path)
+    _put_back(store, dict.fromkeys(lost))
+    older = _kept(store, "entered.sqlite")
+    enter(store, "planner", "van-1", _FIXED)
+    _put_back(store, {**older, REMEMBERED_NAME: None})
+    with pytest.raises(StoreError, match="Nothing was entered"):
+        enter(store, "planner", "van-1", _FIXED)
+
+
+def test_no_other_key_of_aliases_is_drawn_while_the_published_file_knows_one(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    _put_back(store, dict.fromkeys((REMEMBERED_NAME, FORMAT_NAME, "driver-aliases.key")))
+    with pytest.raises(StoreError, match="--lost-for-good aliases"):
+        aliases(store)
+    assert not (store / "driver-aliases.key").exists()
+
+
+def test_recordings_that_a_refused_run_read_are_missed_with_an_older_lake(sound_store: Path, tmp_path: Path) -> None:
+    """They were never published: the log is all that named them."""
+    store = copied(sound_store, tmp_path)
+    whole, lake = _kept(store, "entered.sqlite"), _lake(store)
+    _put_back(store, {"entered.sqlite": None})
+    more = tmp_path / "again.parquet"
+    more.write_bytes(next((sound_store.parent / "later").glob("*.parquet")).read_bytes())
+    with pytest.raises(StoreError, match="entries` goes on without"):
+        ingest([more], store)
+    assert str(more) in read_log(store)
+    _put_back(store, {**dict.fromkeys(_lake(store)), **lake, **whole})
+    for number in range(3):  # however much is read in meanwhile
+        assert any("is an older copy" in said for said in wrong_of(store, "log"))
+        another = tmp_path / f"another-{number}.parquet"
+        another.write_bytes(more.read_bytes())
+        assert any("is an older copy" in said for said in ingest([another], store).problems)
+    give_up_part(store, "recordings")
+    assert not wrong_of(store, "log")
+    lake = _lake(store)
+    assert not any("is an older copy" in said for said in ingest([more], store).problems)
+    assert not wrong_of(store, "log")
+    _put_back(store, {**dict.fromkeys(_lake(store)), **lake})
+    assert any("is an older copy" in said for said in wrong_of(store, "log"))
+
+
+def test_scores_given_up_over_an_older_file_bring_nobody_back(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    older = _kept(store, "fleet.duckdb")
+    score(store)
+    forget_driver(store, FORGOTTEN)
+    _put_back(store, older)
+    give_up_part(store, "scores")
+    score(store)
+    assert _counted(store, f"driver_style WHERE driver_id = '{FORGOTTEN}'") == 0
+    assert not wrong_of(store, "forgotten", "tables")
+
+
+def test_days_that_a_repair_could_not_save_do_not_come_back_with_an_older_note(
+    sound_store: Path, tmp_path: Path
+) -> None:
+    store = copied(sound_store, tmp_path)
+    older = _kept(store, FORMAT_NAME)
+    (store / "fleet.duckdb").write_bytes(b"no database at all" * 100)
+    check_store(store, repair=True)
+    _put_back(store, older)
+    assert not ingest([sound_store.parent / "later"], store).problems
+    assert check_store(store).sound
+
+
+def test_a_kill_between_the_two_writings_of_the_note(
+    sound_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = copied(sound_store, tmp_path)
+    older = _kept(store, REMEMBERED_NAME)
+    with monkeypatch.context() as killed:
+        killed.setattr("fleetbrake.store.remembered.keep_note", lambda *_: None)
+        enter(store, "planner", "van-1", _FIXED)
+    with writer_lock(store, "test"):  # the next run writes it
+        pass
+    number = remembered(store).entries
+    _put_back(store, older)
+    assert remembered(store).entries == number
+
+
+@pytest.mark.parametrize("content", [b"[" * 100_000, b'{"format": ' + b"[" * 100_000])
+def test_a_mark_that_nests_without_end_is_told(sound_store: Path, tmp_path: Path, content: bytes) -> None:
+    store = copied(sound_store, tmp_path)
+    (store / FORMAT_NAME).write_bytes(content)
+    with pytest.raises(StoreError, match="put it back from a copy"):
+        score(store)
+
+
+def test_a_mark_that_may_not_be_read_is_no_damage(
+    sound_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = copied(sound_store, tmp_path)
+    mark = json.loads((store / FORMAT_NAME).read_bytes())
+    assert mark["note"]
+    read_bytes = Path.read_bytes
+
+    def closed(path: Path) -> bytes:
+        if path.name == FORMAT_NAME:
+            raise PermissionError(13, "Permission denied")
+        return read_bytes(path)
+
+    monkeypatch.setattr(Path, "read_bytes", closed)
+    with pytest.raises(StoreError, match=r"this user needs the right to read it\.$"):
+        score(store)
