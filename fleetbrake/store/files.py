@@ -5,6 +5,7 @@ import hashlib
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
@@ -57,9 +58,12 @@ def made_for_all(path: Path) -> None:
             path.touch()
 
 
-def write_bytes(path: Path, content: bytes | memoryview) -> None:
-    """Put a file of this content in place, as :func:`write_atomically`."""
-    write_atomically(path, lambda part: _filled(part, content))
+def write_bytes(path: Path, content: bytes | memoryview, *, same_rights: bool = False) -> None:
+    """Put a file of this content in place, as :func:`write_atomically`.
+
+    ``same_rights``: with those of the file that it replaces, whatever the umask: where all who share a store write it.
+    """
+    write_atomically(path, lambda part: _filled(part, content, path if same_rights else None))
 
 
 def put_in_place(part: Path, path: Path) -> None:
@@ -102,8 +106,10 @@ def remove_parts(folder: Path) -> None:
         part.unlink(missing_ok=True)
 
 
-def _filled(part: Path, content: bytes | memoryview) -> None:
+def _filled(part: Path, content: bytes | memoryview, like: Path | None) -> None:
     part.write_bytes(content)
+    if like is not None and like.exists():
+        part.chmod(stat.S_IMODE(like.stat().st_mode))
 
 
 def _to_disk(path: Path) -> None:

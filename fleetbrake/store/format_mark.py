@@ -67,4 +67,4 @@ def _told(store: Path) -> Any:
 
 def _write(store: Path, number: int, note: str | None) -> None:
     told = {_NUMBER: number} if note is None else {_NUMBER: number, _NOTE: note}
-    write_bytes(store / FORMAT_NAME, json.dumps(told).encode())
+    write_bytes(store / FORMAT_NAME, json.dumps(told).encode(), same_rights=True)

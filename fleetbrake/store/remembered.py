@@ -289,5 +289,5 @@ def _seal(kept: Any) -> str:
 
 
 def _write(store: Path, known: Remembered) -> None:
-    write_bytes(store / REMEMBERED_NAME, (_closed(known) + "\n").encode())
+    write_bytes(store / REMEMBERED_NAME, (_closed(known) + "\n").encode(), same_rights=True)
     keep_note(store, _closed(known))

@@ -1,6 +1,7 @@
 """What is noted between runs, so that a part that goes back to an older copy at any moment is told, or set right."""
 
 import json
+import os
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -181,6 +182,20 @@ def test_a_kill_between_the_two_writings_of_the_note(
     number = remembered(store).entries
     _put_back(store, older)
     assert remembered(store).entries == number
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere a file has the rights of its folder")
+def test_the_note_keeps_its_rights_whoever_enters(sound_store: Path, tmp_path: Path) -> None:
+    """Else one of a group with a narrow umask would shut out all others."""
+    store = copied(sound_store, tmp_path)
+    for name in (REMEMBERED_NAME, FORMAT_NAME):
+        (store / name).chmod(0o660)
+    before = os.umask(0o077)
+    try:
+        enter(store, "planner", "van-1", _FIXED)
+    finally:
+        os.umask(before)
+    assert {(store / name).stat().st_mode & 0o777 for name in (REMEMBERED_NAME, FORMAT_NAME)} == {0o660}
 
 
 @pytest.mark.parametrize("content", [b"[" * 100_000, b'{"format": ' + b"[" * 100_000])

@@ -203,7 +203,7 @@ def test_entries_at_a_time_are_all_noted_and_a_note_that_another_holds_stops_nob
 
 
 def test_a_note_that_cannot_be_written_undoes_no_entry(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise StoreError("the disk is full")
 
     store = tmp_path / "store"
