@@ -69,6 +69,8 @@ _LOCKS: Final = {
     "server.maxWidgetStateSize": "1",
     # its finer levels write down what passes, cookies with it
     "logger.level": "info",
+    # it would write errors of pages past the log that is bounded: whole, each time, with signs that steer a terminal
+    "logger.enableRich": "false",
     # the address that it names is its own, which is not always the one to open
     "logger.hideWelcomeMessage": "true",
     "global.developmentMode": "false",

@@ -124,7 +124,7 @@ def test_no_module_of_the_folder_it_is_started_in_is_taken_for_ours(tmp_path: Pa
 _LEFT_OPEN = (
     "global.disableWidgetStateDuplicationWarning", "global.showWarningOnDirectExecution",
     "global.suppressDeprecationWarnings", "global.minCachedMessageSize", "global.maxCachedMessageAge",
-    "logger.enableRich", "client.disableDataExport", "client.showSidebarNavigation",
+    "client.disableDataExport", "client.showSidebarNavigation",
     "client.showErrorLinks", "runner.postScriptGC", "runner.enforceSerializableSessionState", "runner.enumCoercion",
     "runner.parallelMaxWorkers", "runner.cacheBackgroundRefreshMaxWorkers", "runner.cacheHashSeed",
     "runner.cacheBackgroundRefreshTTLMultiplier", "runner.connectionDefaultTTL", "server.folderWatchList",

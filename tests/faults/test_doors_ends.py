@@ -9,8 +9,10 @@ from builders import PLAIN
 from faults.doors_site import FLEET, Site, nothing_secret_in_the_log
 from faults.doors_speaker import COOKIE_SECRET, Drawn, Speaker, asked
 from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.WidgetStates_pb2 import WidgetState
 
 from fleetbrake.access.caller import LONGEST_HOURS, SIGN_IN_FIRST, TOO_LONG_AGO
+from fleetbrake.access.server_log import LONGEST_STORY
 
 
 def _looking_again(drawn: Drawn) -> str:
@@ -73,6 +75,18 @@ def test_what_is_written_to_the_log_for_whoever_is_before_the_door(site: Site) -
         asked(site.at, "/oauth2callback?code=y&state=z")
     said = site.log.read_text(encoding="utf-8")[before:]
     assert "FORGED" not in said and "xxxx" not in said and len(said) < 4_000
+
+
+def test_a_page_that_fails_is_in_the_log_once_and_steers_no_terminal(site: Site) -> None:
+    """Anybody before the door can make it fail, by a button's value that is none, as often as he likes."""
+    with site.speaker() as outside:
+        value = WidgetState(id=outside.rerun().widgets[0], json_value="none")
+        before = site.log.stat().st_size
+        for _ in range(3):
+            assert outside.rerun(states=[value]).of("script_finished"), "else it did not fail three times"
+    said = site.log.read_text(encoding="utf-8")[before:]
+    assert said.count("Uncaught app execution") == 1 and said.count("Traceback") == 1
+    assert "\x1b" not in said and len(said) < 2 * LONGEST_STORY
 
 
 def test_parts_of_a_page_that_are_gone_hold_up_no_other_page_of_the_person(site: Site) -> None:
