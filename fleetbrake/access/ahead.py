@@ -15,6 +15,8 @@ from fleetbrake.access.asgi import Message, Receive
 MOST_WAITING: Final = 100
 
 RECEIVED: Final = "websocket.receive"
+#: What stands for a message that no page sends, a text or a long one: it ends the page as soon as it is read.
+UNHEARD_OF: Final[Message] = {"type": "websocket.disconnect", "code": 1009}
 
 
 class Ahead:
@@ -23,7 +25,7 @@ class Ahead:
     Parameters
     ----------
     receive : where they come from.
-    most_bytes : bytes of those that wait, together, at most.
+    most_bytes : bytes of one message, and of all that wait together, at most.
     """
 
     def __init__(self, receive: Receive, most_bytes: int) -> None:
@@ -55,7 +57,7 @@ class Ahead:
             taken.cancel()
 
     def _too_many(self) -> bool:
-        waiting = sum(len(message.get("bytes") or b"") for message in self._waiting)
+        waiting = sum(len(message["bytes"]) for message in self._waiting)
         return len(self._waiting) > MOST_WAITING or waiting > self._most_bytes
 
     async def _read_until(self, *others: "asyncio.Future[None]") -> Message | None:
@@ -66,4 +68,11 @@ class Ahead:
         finally:
             coming.cancel()
         await asyncio.wait({coming})
-        return None if coming.cancelled() else coming.result()
+        return None if coming.cancelled() else self._meant(coming.result())
+
+    def _meant(self, message: Message) -> Message:
+        """The message, or what stands for one that no page sends: kept until its turn, it would take its length."""
+        if message["type"] != RECEIVED:
+            return message
+        said = message.get("bytes")
+        return message if said is not None and len(said) <= self._most_bytes else UNHEARD_OF

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from fleetbrake.access.ahead import RECEIVED, Ahead
+from fleetbrake.access.ahead import RECEIVED, UNHEARD_OF, Ahead
 from fleetbrake.access.asgi import Message, Receive, Scope, Send, headers_of, remote_of, with_header
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
@@ -96,11 +96,8 @@ class OpenPage:
             while not self._ended:
                 message = await ahead.next(self._over)
                 if message is None or message["type"] != RECEIVED:
-                    return message or _CLOSED
-                asked = message.get("bytes")
-                if asked is None or len(asked) > self._longest:
-                    self._tell("message", "A message that no page of ours sends closed its connection.")
-                    return {"type": "websocket.disconnect", "code": 1009}
+                    return self._last(message)
+                asked = message["bytes"]
                 last = await ahead.until(self._turns(self._paces[:1]), self._over)
                 if last is None and self._passes(asked):
                     last = await ahead.until(self._may_begin(asked), self._over)
@@ -109,10 +106,16 @@ class OpenPage:
                         return message
                 if last is not None:
                     self._ended = True
-                    return last
+                    return self._last(last)
             return _CLOSED
 
         return _receive
+
+    def _last(self, message: Message | None) -> Message:
+        """What is heard last."""
+        if message is UNHEARD_OF:
+            self._tell("message", "A message that no page of ours sends closed its connection.")
+        return message or _CLOSED
 
     async def _may_begin(self, asked: bytes) -> None:
         """Wait for the turns that are shared, and for a place where something is to be drawn."""

@@ -233,6 +233,22 @@ def test_too_much_that_waits_ends_it(said: list[bytes], taken: int) -> None:
     assert last == {"type": "websocket.disconnect", "code": 1008} and len(said) - left == taken
 
 
+@pytest.mark.parametrize("opened_by", [LEFT, SAFETY])
+@pytest.mark.parametrize("unheard_of", [{"text": "x" * 900_000}, {"bytes": b"x" * (LONGEST_MESSAGE + 1)}, {}])
+def test_what_no_page_sends_ends_it_while_another_waits(opened_by: Caller, unheard_of: dict[str, Any]) -> None:
+    """Kept until its turn, a hundred long texts would cost a hundred megabytes for each socket, before the door too."""
+    line = _Line(opened_by)
+    queue: asyncio.Queue[Message] = asyncio.Queue()
+    line.page._paces = (_Never(),)  # type: ignore[assignment]
+    for one in ({"bytes": b"x"}, *[unheard_of] * 90):
+        queue.put_nowait({"type": "websocket.receive", **one})
+
+    async def _hear() -> Message:
+        return await asyncio.wait_for(line.page.heard(queue.get)(), 5.0)
+
+    assert _run(_hear()) == {"type": "websocket.disconnect", "code": 1009} and queue.qsize() == 89
+
+
 def test_what_was_read_ahead_is_heard_in_its_order() -> None:
     said = [str(number).encode() for number in range(MOST_WAITING)]
     heard, _ = _run(_heard(_Line(), said, _InAWhile(), _InAWhile(), number=len(said)))
