@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from fleetbrake.access.ended import Ended
+from fleetbrake.access.ended import Ended, can_be_ended
 from fleetbrake.access.loopback import is_loopback, is_own_request
 from fleetbrake.access.roles import LOCAL_USER, NOBODY, Role, Viewer
 from fleetbrake.access.sign_in import SignIn
@@ -24,6 +24,10 @@ NOT_HERE: Final = (
 SIGN_IN_FIRST: Final = "Sign in to see the fleet's brakes."
 TOO_LONG_AGO: Final = f"Your sign-in is more than {LONGEST_HOURS:.0f} hours old. Please sign in again."
 NO_TIME: Final = "The sign-in does not say when it was made, so that it cannot be taken."
+NO_PERSON: Final = (
+    "The sign-in does not say who you are in a text (`sub`), so that it could not be ended and cannot be taken. Ask "
+    "whoever looks after the provider."
+)
 NO_ROLE: Final = "You are signed in, but nobody has given you a role here. Ask whoever looks after the sign-in."
 
 
@@ -70,6 +74,8 @@ def signed_caller(sign_in: SignIn, claims: Mapping[str, Any], now: float, ended:
     issued = _seconds(claims.get("iat"))
     if issued is None or not issued <= now + _CLOCK_AHEAD_S:  # NaN is no time either
         return Caller(NOBODY, NO_TIME, may_sign_in=True)
+    if not can_be_ended(claims):
+        return Caller(NOBODY, NO_PERSON, may_sign_in=True)
     if ended is not None and claims in ended:
         return Caller(NOBODY, SIGN_IN_FIRST, may_sign_in=True)
     if now - issued > LONGEST_HOURS * 3600.0:
@@ -116,6 +122,6 @@ def _seconds(told: object) -> float | None:
 
 def _name(claims: Mapping[str, Any]) -> str:
     """By whom a decision was made: the checked mail address, else the subject, which nobody chooses; foreign text."""
-    subject, name = str(claims.get("sub") or ""), claims.get("name")
-    told = f"{name} ({subject})" if isinstance(name, str) and name.strip() and subject else subject
-    return (_checked_email(claims) or told or "signed in")[:_LONGEST_NAME]
+    subject, name = str(claims["sub"]), claims.get("name")
+    told = f"{name} ({subject})" if isinstance(name, str) and name.strip() else subject
+    return (_checked_email(claims) or told)[:_LONGEST_NAME]

@@ -18,7 +18,7 @@ class Ended:
         self._lock = threading.Lock()
 
     def end(self, claims: Mapping[str, Any]) -> None:
-        """End the sign-in that these claims are of."""
+        """End the sign-in that these claims are of; nothing where :func:`can_be_ended` says no: it is none."""
         key = _key(claims)
         if key is None:
             return
@@ -33,10 +33,15 @@ class Ended:
             return key in self._keys
 
 
+def can_be_ended(claims: Mapping[str, Any]) -> bool:
+    """Whether these claims name one sign-in of one person: signing out would do nothing to any other."""
+    return _key(claims) is not None
+
+
 def _key(claims: Mapping[str, Any]) -> Key | None:
     """Provider, person and moment of a sign-in: one sign-in each (OpenID Connect Core 1.0 section 2, from memory)."""
     issuer, subject, at = claims.get("iss"), claims.get("sub"), claims.get("iat")
-    if not isinstance(subject, str) or isinstance(at, bool) or not isinstance(at, int | float):
+    if not isinstance(subject, str) or not subject.strip() or isinstance(at, bool) or not isinstance(at, int | float):
         return None
     return str(issuer), subject, float(at)
 

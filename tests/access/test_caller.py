@@ -10,6 +10,7 @@ from sign_in_file import write_file
 
 from fleetbrake.access.caller import (
     LONGEST_HOURS,
+    NO_PERSON,
     NO_ROLE,
     NO_TIME,
     NOT_HERE,
@@ -159,6 +160,14 @@ def test_who_signed_out_is_out_until_the_next_sign_in(sign_in: SignIn) -> None:
     assert signed_caller(sign_in, {**claims, "iat": NOW - 10}, NOW, ended).viewer.roles
 
 
+@pytest.mark.parametrize("sub", [248, 248.0, None, "", " ", True, ["248"], {"id": "248"}])
+def test_who_could_not_sign_out_is_not_let_in(sign_in: SignIn, sub: Any) -> None:
+    """Signing out names a sign-in by the provider's text for the person: of another kind, it ended nothing."""
+    claims = _claims(sub=sub, email="ada@example.org", email_verified=True)
+    found = signed_caller(sign_in, claims, NOW, Ended())
+    assert found.viewer == NOBODY and found.refused == NO_PERSON and found.may_sign_in and not found.person
+
+
 def test_a_person_is_one_of_one_provider_in_one_role(sign_in: SignIn) -> None:
     told = [
         _claims(iss="a", sub="s", groups=["workshop"]), _claims(iss="b", sub="s", groups=["workshop"]),
@@ -199,7 +208,6 @@ def test_just_under_the_longest_time_is_let_in(sign_in: SignIn) -> None:
         ({"email": "ada@example.org", "name": "Somebody"}, "Somebody (somebody)"),
         ({"name": "x" * 500}, "x" * 120),
         ({}, "somebody"),
-        ({"sub": None}, "signed in"),
     ],
 )
 def test_a_name_for_decisions_is_one_that_nobody_chooses(sign_in: SignIn, told: dict[str, Any], name: str) -> None:
