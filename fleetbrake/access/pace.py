@@ -10,6 +10,9 @@ from typing import Final, Protocol
 
 #: That some wait longer than this (s) is told. Own choice.
 LATE_S: Final = 5.0
+#: So many turns of a crowd whoever was silent has before those who ask all the time. Own choice: a page is opened and
+#: drawn by them.
+AHEAD: Final = 2
 
 
 class Turns(Protocol):
@@ -109,7 +112,11 @@ class Places:
 
 
 class Crowd:
-    """Turns that many share: of those who wait, whoever had fewest of them comes first.
+    """Turns that many share: of those who wait, whoever had fewest of them of late comes first.
+
+    Counts begin, and stay, at most :data:`AHEAD` behind that of whoever was served last: start-time fair queueing
+    (Goyal, Vin and Cheng 1996, from memory). Else who is there for long would wait for as long as others, who came
+    later, ask all the time.
 
     Parameters
     ----------
@@ -124,21 +131,24 @@ class Crowd:
         self._late = late
         self._waiting: list[tuple[int, int, asyncio.Future[None]]] = []
         self._number = count()
+        self._served = 0
         self._giving: asyncio.Future[None] | None = None
 
     def share(self) -> "Share":
         """The part of one who has had no turn yet."""
         return Share(self)
 
-    async def turn(self, had: int) -> None:
-        """Wait for a turn, as one who had so many."""
+    async def turn(self, had: int) -> int:
+        """Wait for a turn, as one who had so many; how many that are then, as the crowd counts them."""
         mine = asyncio.get_running_loop().create_future()
+        had = max(had, self._served - AHEAD)
         heappush(self._waiting, (had, next(self._number), mine))
         if len(self._waiting) / self._rate > LATE_S:
             self._late(len(self._waiting) / self._rate)
         if self._giving is None or self._giving.done():
             self._giving = asyncio.ensure_future(self._give())
         await mine
+        return had + 1
 
     async def _give(self) -> None:
         while self._waiting:
@@ -147,9 +157,10 @@ class Crowd:
                 continue
             await self._pace.turn()
             while self._waiting:
-                _, _, first = heappop(self._waiting)
+                had, _, first = heappop(self._waiting)
                 if not first.done():
                     first.set_result(None)
+                    self._served = max(self._served, had)
                     break
 
 
@@ -162,5 +173,4 @@ class Share:
 
     async def turn(self) -> None:
         """Wait for the next turn, after those who had fewer."""
-        await self._crowd.turn(self._had)
-        self._had += 1
+        self._had = await self._crowd.turn(self._had)

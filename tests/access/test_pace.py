@@ -1,13 +1,14 @@
 """Turns come at their pace, none is lost, and who leaves takes none. By a clock of the test's own."""
 
 import asyncio
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 
 import pytest
 
 from fleetbrake.access import pace
-from fleetbrake.access.pace import LATE_S, Crowd, Pace, Places, Share
+from fleetbrake.access.pace import AHEAD, LATE_S, Crowd, Pace, Places, Share
 
 
 class _Clock:
@@ -102,6 +103,39 @@ def test_in_a_crowd_whoever_had_fewest_turns_comes_first(clock: _Clock) -> None:
         pool.submit(asyncio.run, _all()).result()
     assert turns.count("noisy") == 600 and max(late) == 7.75 and min(late) > LATE_S
     assert clock.now - 100.0 == pytest.approx((602 - 1) / 4.0, abs=0.6), "who left took none, but perhaps one"
+
+
+@pytest.mark.parametrize("turns_before", [0, 30, 1_000])
+def test_in_a_crowd_who_is_there_for_long_is_heard_as_often_as_who_came_later(clock: _Clock, turns_before: int) -> None:
+    """Ten pages that look every 3 s whether a run has ended, and a turn less than they ask for: counted since each was
+    opened, a page of this morning waited for hours."""
+    heard: Counter[str] = Counter()
+
+    async def _looks(name: str, share: Share) -> None:
+        while clock.now < 10_000.0:
+            asked_at = clock.now
+            await share.turn()
+            heard[name] += 1
+            while clock.now < asked_at + 3.0 and clock.now < 10_000.0:
+                await asyncio.sleep(0)
+
+    async def _all() -> None:
+        crowd = Crowd(Pace(3.0, 30.0), 3.0, lambda _: None)
+        old = crowd.share()
+        for _ in range(turns_before):
+            await old.turn()
+        clock.now, pages = 9_000.0, [("old", old), *((f"page {n}", crowd.share()) for n in range(10))]
+        looking = [asyncio.ensure_future(_looks(*page)) for page in pages]
+        while not all(one.done() for one in looking):
+            before = clock.now
+            for _ in range(40):
+                await asyncio.sleep(0)
+            clock.now += 0.1 * (clock.now == before)  # nobody waits for a turn: all of them for the time
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _all()).result()
+    assert sum(heard.values()) == pytest.approx(3_000, abs=60) and len(heard) == 11
+    assert max(heard.values()) - min(heard.values()) <= AHEAD + 2
 
 
 def test_so_many_at_a_time_the_first_who_came_first_and_nobody_for_ever() -> None:
