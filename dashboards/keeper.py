@@ -40,6 +40,9 @@ _LONGEST_DONE = 4_000
 #: written into the log as it stands.
 _GIVEN_NAME = re.compile(r"[0-9a-f]{0,64}")
 _LONGEST_PAGE = 64
+#: Longest name (characters) that a browser gives a question of its own; the framework's have half of it. It comes back
+#: in the answer, which would be a long one.
+_LONGEST_ASKED = 64
 #: Address of a file kept for download.
 _MEDIA = re.compile(r"/media/([0-9a-f]{32,64})(?:\.[A-Za-z0-9]+)?")
 
@@ -85,7 +88,9 @@ class PagesKeeper:
             return False
         kind = asked.WhichOneof("type")
         if kind == "backend_operation_request":
-            return bool(caller.viewer.roles) and asked.backend_operation_request.WhichOneof("payload") in _LET_IN
+            operation = asked.backend_operation_request
+            named = 0 < len(operation.request_id) <= _LONGEST_ASKED
+            return bool(caller.viewer.roles) and named and operation.WhichOneof("payload") in _LET_IN
         if kind == "file_urls_request":
             # of any name: a page that gets no answer says nothing of it; what is no sheet is refused when it comes
             return caller.viewer.may_act and len(asked.file_urls_request.file_names) <= MOST_KEPT
@@ -129,17 +134,26 @@ class PagesKeeper:
             return not asked.rerun_script.fragment_id
         return asked.backend_operation_request.WhichOneof("payload") == "deferred_file"
 
-    def is_done(self, message: bytes) -> bool:
-        """Whether a whole page is drawn, or a file made; one that the next one breaks off is not."""
+    def answered_as(self, message: bytes) -> str:
+        """The browser's own name of what it asks for beside the pages: a file, or rows of a table."""
+        asked = BackMsg()
+        asked.ParseFromString(message)  # it passed before
+        return asked.backend_operation_request.request_id
+
+    def done(self, message: bytes) -> str | None:
+        """A whole page drawn, or a file made, or not to be made; a page that the next one breaks off is not drawn."""
         if len(message) > _LONGEST_DONE:
-            return False
+            return None
         sent = ForwardMsg()
         try:
             sent.ParseFromString(message)
         except Exception:  # as above; then nothing is known
-            return False
+            return None
         kind = sent.WhichOneof("type")
-        return kind == "backend_operation_response" or (kind == "script_finished" and sent.script_finished in _ENDS)
+        if kind == "backend_operation_response":
+            answer = sent.backend_operation_response
+            return None if answer.WhichOneof("payload") == "dataframe_chunk" else answer.request_id or None
+        return "" if kind == "script_finished" and sent.script_finished in _ENDS else None
 
     def takes_up(self, protocols: str) -> tuple[str, str]:
         """The framework puts its token and an older page's name behind its own, by place."""

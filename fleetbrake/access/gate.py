@@ -197,7 +197,7 @@ class Gate:
         page = OpenPage(scope, caller, self._keeper, self._files, self._tell, paces, places)
         with self._counted(caller, inside, page), ExitStack() as left:
             if places is not None:
-                left.callback(places.give_back, page)
+                left.callback(places.give_back_all, page)
             for opening in paces[1:] if inside else (self._opened,):
                 await opening.turn()
             await self._app(page.scope(scope), page.heard(receive), page.spoken(send))

@@ -40,8 +40,13 @@ class Keeper(Protocol):
     def is_work(self, message: bytes) -> bool:
         """Whether what a browser asks for, and passed, has the framework draw or make something."""
 
-    def is_done(self, message: bytes) -> bool:
-        """Whether a browser is told with this that what it asked for is drawn, or made."""
+    def answered_as(self, message: bytes) -> str:
+        """What a browser calls its question, which passed, and the answer to it; empty for a whole page, and for what
+        has no answer."""
+
+    def done(self, message: bytes) -> str | None:
+        """What is done once a browser is told this: a page drawn (empty), or something made, as :meth:`answered_as`
+        has it; None for anything else."""
 
     def takes_up(self, protocols: str) -> tuple[str, str]:
         """The open page that a new web socket goes on with (empty for none), and what it says without that."""

@@ -121,7 +121,7 @@ class OpenPage:
         """Wait for the turns that are shared, and for a place where something is to be drawn."""
         await self._turns(self._paces[1:])
         if self._places is not None and self._keeper.is_work(asked):
-            await self._places.take(self)
+            await self._places.take(self, self._keeper.answered_as(asked))
 
     @staticmethod
     async def _turns(paces: Sequence[Turns]) -> None:
@@ -133,7 +133,7 @@ class OpenPage:
         caller = None if self._ended else self._now()
         if caller is None:
             return False
-        if self._keeper.passes(asked, caller) and self._is_theirs(asked):
+        if self._keeper.passes(asked, caller) and self._is_theirs(asked) and not self._is_mistakable(asked):
             return True
         self._in_vain += self._outside
         self._ended = self._in_vain > MOST_IN_VAIN
@@ -146,9 +146,9 @@ class OpenPage:
             if message["type"] == "websocket.send":
                 if self._ended:
                     raise _left()
-                if self._places is not None and self._keeper.is_done(bytes(message.get("bytes") or b"")):
-                    self._places.give_back(self)
-                told = self._keeper.told(bytes(message.get("bytes") or b""))
+                said = bytes(message.get("bytes") or b"")
+                self._give_back(self._keeper.done(said))
+                told = self._keeper.told(said)
                 if told or time.monotonic() - self._asked_at > _ASKED_AGAIN_S:
                     caller = self._now()
                     if caller is None:
@@ -167,6 +167,11 @@ class OpenPage:
 
         return _send
 
+    def _give_back(self, done: str | None) -> None:
+        """Let the next one have the place of what is done."""
+        if self._places is not None and done is not None:
+            self._places.give_back(self, done)
+
     def _now(self) -> Caller | None:
         """Who is there now; None once it is not the person, or not the roles, that the page was opened for."""
         caller = self._keeper.caller(self._headers, self._remote, speaks=True)
@@ -180,6 +185,12 @@ class OpenPage:
         """Whether what is to be made was told to this person, in these roles."""
         wanted = self._keeper.asked_for(asked)
         return wanted is None or self._files.told(wanted, self._whose)
+
+    def _is_mistakable(self, asked: bytes) -> bool:
+        """Whether its answer could be taken for that to something that is still being made here: the place of that
+        would be free too early."""
+        name = self._keeper.answered_as(asked)
+        return bool(name) and self._places is not None and self._places.holds(self, name)
 
 
 def _left() -> ConnectionError:

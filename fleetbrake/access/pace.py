@@ -56,8 +56,8 @@ class Pace:
 class Places:
     """So many at a time: who comes when all places are held waits until one is given back.
 
-    Whoever holds a place has it without waiting, for as long again. None is held for ever: who says nothing more of it
-    is taken to be done.
+    A place is held for one thing of somebody's. Whoever holds one for this has it without waiting, for as long again.
+    None is held for ever: who says nothing more of it is taken to be done.
 
     Parameters
     ----------
@@ -68,16 +68,16 @@ class Places:
     def __init__(self, number: int, longest_s: float) -> None:
         self._number = number
         self._longest_s = longest_s
-        self._held: dict[object, float] = {}
-        self._waiting: deque[tuple[object, asyncio.Future[None]]] = deque()
+        self._held: dict[tuple[object, str], float] = {}
+        self._waiting: deque[tuple[tuple[object, str], asyncio.Future[None]]] = deque()
 
-    async def take(self, who: object) -> None:
+    async def take(self, who: object, what: str = "") -> None:
         """Wait for a place, the first who came first."""
         self._let_go_of_the_old()
-        if who in self._held or (not self._waiting and len(self._held) < self._number):
-            self._held[who] = time.monotonic()
+        if (who, what) in self._held or (not self._waiting and len(self._held) < self._number):
+            self._held[who, what] = time.monotonic()
             return
-        mine: tuple[object, asyncio.Future[None]] = (who, asyncio.get_running_loop().create_future())
+        mine = (who, what), asyncio.get_running_loop().create_future()
         self._waiting.append(mine)
         try:
             while not mine[1].done():
@@ -85,25 +85,34 @@ class Places:
                 self._let_go_of_the_old()
         except asyncio.CancelledError:
             if mine[1].done():  # who was given one and leaves lets the next one have it
-                self.give_back(who)
+                self.give_back(who, what)
             else:
                 self._waiting.remove(mine)
             raise
 
-    def give_back(self, who: object) -> None:
+    def holds(self, who: object, what: str = "") -> bool:
+        """Whether somebody has a place for this."""
+        return (who, what) in self._held
+
+    def give_back(self, who: object, what: str = "") -> None:
         """Let the next one have it; nothing where none is held."""
-        if self._held.pop(who, None) is not None:
+        if self._held.pop((who, what), None) is not None:
             self._hand_out()
+
+    def give_back_all(self, who: object) -> None:
+        """As :meth:`give_back` for all that somebody holds."""
+        for one, what in [held for held in self._held if held[0] is who]:
+            self.give_back(one, what)
 
     def _let_go_of_the_old(self) -> None:
         old = time.monotonic() - self._longest_s
-        self._held = {who: at for who, at in self._held.items() if at > old}
+        self._held = {held: at for held, at in self._held.items() if at > old}
         self._hand_out()
 
     def _hand_out(self) -> None:
         while self._waiting and len(self._held) < self._number:
-            who, waits = self._waiting.popleft()
-            self._held[who] = time.monotonic()
+            held, waits = self._waiting.popleft()
+            self._held[held] = time.monotonic()
             waits.set_result(None)
 
     def _until_the_next(self) -> float:

@@ -37,8 +37,11 @@ class StubKeeper:
     def is_work(self, message: bytes) -> bool:
         return message.startswith(b"draw")
 
-    def is_done(self, message: bytes) -> bool:
-        return message == b"drawn"
+    def answered_as(self, _message: bytes) -> str:
+        return ""
+
+    def done(self, message: bytes) -> str | None:
+        return "" if message == b"drawn" else None
 
     def told(self, message: bytes) -> frozenset[str]:
         return frozenset({message.decode()}) if message.startswith(b"page ") else frozenset()

@@ -23,7 +23,8 @@ LEFT = Caller(NOBODY, SIGN_IN_FIRST)
 
 
 class _Keeper:
-    """Says who is there as told; a message ``tells X`` names X, ``asks X`` asks for it."""
+    """Says who is there as told; a message ``tells X`` names X, ``asks X`` asks for it. ``draw file X`` is
+    answered by ``made X``, ``rows X`` as well, any other ``draw`` by ``drawn``."""
 
     def __init__(self) -> None:
         self.now = SAFETY
@@ -38,8 +39,12 @@ class _Keeper:
     def is_work(self, message: bytes) -> bool:
         return message.startswith(b"draw")
 
-    def is_done(self, message: bytes) -> bool:
-        return message == b"drawn"
+    def answered_as(self, message: bytes) -> str:
+        return message[-1:].decode() if message.startswith((b"draw file", b"rows")) else ""
+
+    def done(self, message: bytes) -> str | None:
+        made = message.removeprefix(b"made ").decode() if message.startswith(b"made ") else None
+        return "" if message == b"drawn" else made
 
     def told(self, message: bytes) -> frozenset[str]:
         return frozenset({message[6:].decode()}) if message.startswith(b"tells ") else frozenset()
@@ -308,3 +313,44 @@ def test_one_page_of_a_person_is_drawn_after_the_other() -> None:
         return heard
 
     assert _run(_two()) == [b"draw 1", b"hello", b"draw 2"]
+
+
+def test_a_place_is_free_again_by_the_end_of_what_holds_it() -> None:
+    """A question that fails at once, beside a page that is being drawn, would else have any number drawn at a time."""
+
+    async def _asks() -> list[bytes]:
+        places, heard, queue = Places(2, 60.0), [], asyncio.Queue()
+        line = _Line()
+        line.page._places = places
+        receive = line.page.heard(queue.get)
+
+        async def _hear() -> None:
+            while (message := await receive())["type"] == "websocket.receive":
+                heard.append(message["bytes"])
+
+        async def _say(*said: bytes) -> None:
+            for one in said:
+                queue.put_nowait({"type": "websocket.receive", "bytes": one})
+            await asyncio.sleep(0.02)
+
+        hearing = asyncio.ensure_future(_hear())
+        await _say(b"draw", b"draw file 1", b"draw file 2")
+        assert heard == [b"draw", b"draw file 1"], "two places"
+        for other in (b"made 2", b"made 3", b"anything"):
+            await line._send({"type": "websocket.send", "bytes": other})
+        await _say()
+        assert heard == [b"draw", b"draw file 1"], "no end of what holds them"
+        await line._send({"type": "websocket.send", "bytes": b"made 1"})
+        await _say(b"draw file 2", b"rows 2", b"rows 3", b"draw file 4")
+        assert heard[2:] == [b"draw file 2", b"rows 3"], (
+            "of one name with what is being made nothing is asked meanwhile"
+        )
+        await line._send({"type": "websocket.send", "bytes": b"drawn"})
+        await _say(b"rows 2", b"rows 5")
+        assert heard[4:] == [b"draw file 4", b"rows 5"]
+        places.give_back_all(line.page)
+        assert not places._held
+        hearing.cancel()
+        return heard
+
+    assert len(_run(_asks())) == 6
