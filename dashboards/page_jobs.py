@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 import tempfile
+import threading
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import IO, Any
@@ -17,6 +18,8 @@ from fleetbrake.store.lock import holder
 
 #: How often a page looks whether its run has ended (s): nine open pages of one person are heard in time.
 _LOOK_EVERY_S = 3.0
+#: Held from looking whether a run is going on until the next one is known to be: two people may press at once.
+_STARTING = threading.Lock()
 _WORDS = {"plan": ("Plan again", "Planning"), "score": ("Score again", "Scoring")}
 
 
@@ -29,11 +32,23 @@ class Job:
     process: subprocess.Popen[bytes]
     said: IO[bytes]
     started_at: datetime = field(default_factory=lambda: datetime.now(UTC))
+    _facts: dict[str, Any] | None = None
+    _reading: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def running(self) -> bool:
         """Whether the child still works."""
         return self.process.poll() is None
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """What a run that has ended said last; empty where that is no answer. Read once: the file has one place at
+        which it is read, and several pages look at once."""
+        with self._reading:
+            if self._facts is None:
+                self.said.seek(0)
+                self._facts = _last_answer(self.said.read())
+            return self._facts
 
 
 @st.cache_resource
@@ -56,9 +71,15 @@ def _start(seat: Seat, command: str) -> str | None:
     if not seat.may_act_now:
         return "Your role may look at the plan, not change it."
     store = str(seat.store.resolve())
-    job = _jobs().get(store)
-    if job is not None and job.running:
-        return f"{_WORDS[job.command][1]} is still running, started by {job.started_by}."
+    with _STARTING:
+        job = _jobs().get(store)
+        if job is not None and job.running:
+            return f"{_WORDS[job.command][1]} is still running, started by {job.started_by}."
+        _jobs()[store] = _run(store, command, seat.viewer.name)
+    return None
+
+
+def _run(store: str, command: str, started_by: str) -> Job:
     said = tempfile.TemporaryFile()  # noqa: SIM115 - kept as long as the job is looked at
     process = subprocess.Popen(  # noqa: S603 - our own interpreter and words, no shell
         [sys.executable, "-P", "-m", "fleetbrake.cli", command, f"--store={store}", "--json"],
@@ -66,22 +87,15 @@ def _start(seat: Seat, command: str) -> str | None:
         stdout=said,
         stderr=subprocess.DEVNULL,
     )
-    _jobs()[store] = Job(command, seat.viewer.name, process, said)
-    return None
+    return Job(command, started_by, process, said)
 
 
 def outcome(job: Job) -> tuple[bool, str]:
     """Whether a run that has ended did its work, and what it said, in a sentence."""
-    job.said.seek(0)
-    lines = job.said.read().decode("utf-8", "replace").strip().splitlines()
-    try:
-        facts: dict[str, Any] = json.loads(lines[-1]) if lines else {}
-    except json.JSONDecodeError:
-        facts = {}
-    done = job.process.returncode == 0
+    facts, done = job.facts, job.process.returncode == 0
     if isinstance(facts.get("error"), str):
         return False, facts["error"]
-    if not done:
+    if not done or not facts:
         return False, f"{_WORDS[job.command][1]} ended without a result (exit status {job.process.returncode})."
     if job.command == "plan":
         return True, f"Planned: {facts.get('visits', 0)} visits."
@@ -89,6 +103,15 @@ def outcome(job: Job) -> tuple[bool, str]:
         True,
         f"Scored as of {facts.get('as_of', '?')}: {facts.get('vehicles', 0)} vehicles. Plan again to take it in.",
     )
+
+
+def _last_answer(said: bytes) -> dict[str, Any]:
+    lines = said.decode("utf-8", "replace").strip().splitlines()
+    try:
+        told = json.loads(lines[-1]) if lines else {}
+    except json.JSONDecodeError:
+        return {}
+    return told if isinstance(told, dict) else {}
 
 
 def job_buttons(seat: Seat) -> None:
