@@ -45,8 +45,17 @@ _CALLBACK: Final = "/oauth2callback"
 
 _AUTH_NEEDED: Final = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 _AUTH_KNOWN: Final = frozenset({*_AUTH_NEEDED, "client_kwargs"})
-#: What may be told to the library that speaks with the provider: what is asked for, never how safely.
-_CLIENT_KNOWN: Final = frozenset({"scope", "prompt", "max_age", "acr_values", "login_hint", "ui_locales", "timeout"})
+#: Longest time (s) that the provider may take for an answer. Own choice: nobody waits longer before a button.
+_LONGEST_ANSWER_S: Final = 300
+_TEXT: Final = "a text"
+_WHOLE_SECONDS: Final = "a whole number of seconds"
+_SECONDS: Final = f"a number of seconds above 0, {_LONGEST_ANSWER_S} at most"
+#: What may be told to the library that speaks with the provider, and what each is: what is asked for, never how safely.
+#: OpenID Connect Core 1.0 section 3.1.2.1 (from memory); several values stand in one text with blanks in between.
+_CLIENT_KNOWN: Final = {
+    "scope": _TEXT, "prompt": _TEXT, "acr_values": _TEXT, "login_hint": _TEXT, "ui_locales": _TEXT,
+    "max_age": _WHOLE_SECONDS, "timeout": _SECONDS,
+}  # fmt: skip
 _ROLES_KNOWN: Final = frozenset({"claim", "by_claim", "by_email", "by_subject"})
 #: Claims that people write themselves or that may pass to another person: no ground for a role.
 #: OpenID Connect Core 1.0, sections 5.1 and 5.7 (from memory): only subject and issuer together stand for a person.
@@ -165,18 +174,26 @@ def _client_problems(told: Any) -> list[str]:
         return ["[auth] client_kwargs is no table"]
     known = ", ".join(sorted(_CLIENT_KNOWN))
     problems = [
-        f"[auth] client_kwargs: {key} cannot be set (known: {known})" for key in sorted(set(told) - _CLIENT_KNOWN)
+        f"[auth] client_kwargs: {key} cannot be set (known: {known})" for key in sorted(set(told) - set(_CLIENT_KNOWN))
     ]
     if "verify" in told:
         problems[-1] += "; the provider's certificate is always checked, your own authority's by SSL_CERT_FILE"
-    if "scope" in told and "openid" not in str(told["scope"]).split():
-        problems.append("[auth] client_kwargs: scope must hold openid")
     problems += [
-        f"[auth] client_kwargs: {key} is neither text, number nor list"
-        for key, value in sorted(told.items())
-        if key in _CLIENT_KNOWN and not isinstance(value, str | int | float | list)
+        f"[auth] client_kwargs: {key} must be {kind}"
+        for key, kind in _CLIENT_KNOWN.items()
+        if key in told and not _is_of_kind(told[key], kind)
     ]
+    if isinstance(scope := told.get("scope"), str) and "openid" not in scope.split():
+        problems.append("[auth] client_kwargs: scope must hold openid")
     return problems
+
+
+def _is_of_kind(value: object, kind: str) -> bool:
+    if kind == _TEXT or isinstance(value, bool):
+        return isinstance(value, str)
+    if kind == _WHOLE_SECONDS:
+        return isinstance(value, int) and value >= 0
+    return isinstance(value, int | float) and 0 < value <= _LONGEST_ANSWER_S  # NaN is neither
 
 
 def _address_problems(key: str, url: str) -> list[str]:

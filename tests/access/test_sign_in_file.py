@@ -73,9 +73,18 @@ def test_each_slip_in_auth_is_named(change: dict[str, Any], said: str, tmp_path:
         ("client_kwargs = {trust_env = true, event_hooks = 1}", "event_hooks cannot be set"),
         ('client_kwargs = {scope = "profile"}', "scope must hold openid"),
         ("client_kwargs = 3", "client_kwargs is no table"),
+        *((f"client_kwargs = {{{key} = {value}}}", f"{key} must be a text")
+          for key in ("scope", "prompt", "acr_values", "login_hint", "ui_locales")
+          for value in ("5", "true", '["openid"]', "[{verify = false}]", "{a = 1}", "1979-05-27")),
+        *((f"client_kwargs = {{max_age = {value}}}", "max_age must be a whole number of seconds")
+          for value in ('"soon"', "1979-05-27", "[1979-05-27]", "true", "-1", "1.5", "nan")),
+        *((f"client_kwargs = {{timeout = {value}}}", "timeout must be a number of seconds above 0, 300 at most")
+          for value in ('"abc"', "nan", "inf", "-5", "0", "true", "[1, 2]", "301", "9" * 40)),
         ('client_kwargs = {scope = "openid email", prompt = "login"}', ""),
+        ('client_kwargs = {scope = "openid", max_age = 0, timeout = 2.5, ui_locales = "de en", login_hint = ""}', ""),
+        ('client_kwargs = {acr_values = "a b", max_age = 3600, timeout = 300}', ""),
     ],
-)
+)  # fmt: skip
 def test_what_is_told_to_the_library_that_speaks_with_the_provider(line: str, said: str, tmp_path: Path) -> None:
     file = write_file(tmp_path / "a.toml")
     file.write_text(file.read_text().replace("[auth]", f"[auth]\n{line}"))
