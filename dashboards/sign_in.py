@@ -32,6 +32,7 @@ _HELD: dict[tuple[Path, int], tuple[SignIn, float]] = {}
 
 #: What the framework was handed last.
 _HANDED: list[SignIn] = []
+#: Held from reading the file until it is handed over: of two who read two states of it, the older one must not be last.
 _HANDING = threading.Lock()
 
 #: A sentence goes into the log so often (s). Own choice. And when it did last.
@@ -127,16 +128,17 @@ def settings() -> SignIn:
     read last, and no longer.
     """
     path, port = Path(os.environ.get(SIGN_IN_VARIABLE, "")), int(st.get_option("server.port"))
-    try:
-        found = _read(path, _stamp(path), port)
-    except FleetbrakeError:
-        held, read_at = _HELD.get((path, port), (None, 0.0))
-        if held is None or time.monotonic() - read_at > _WRITTEN_IN_S:
-            raise
-        return held
-    _hand_over(found)
-    _HELD[path, port] = found, time.monotonic()
-    return found
+    with _HANDING:
+        try:
+            found = _read(path, _stamp(path), port)
+        except FleetbrakeError:
+            held, read_at = _HELD.get((path, port), (None, 0.0))
+            if held is None or time.monotonic() - read_at > _WRITTEN_IN_S:
+                raise
+            return held
+        _hand_over(found)
+        _HELD[path, port] = found, time.monotonic()
+        return found
 
 
 def _hand_over(found: SignIn) -> None:
@@ -145,14 +147,13 @@ def _hand_over(found: SignIn) -> None:
     Its own watcher of the file ends for good once the file is half-written or away; a key that was changed would not
     hold then. FleetbrakeError where it takes no value of that kind.
     """
-    with _HANDING:  # two who read two files must not leave the older one
-        if _HANDED and _HANDED[-1] is found:
-            return
-        try:
-            secrets_singleton.merge_programmatic_secrets({"auth": dict(found.auth)})
-        except TypeError as error:
-            raise FleetbrakeError(f"{found.path}: [auth] holds a value that the pages cannot take.") from error
-        _HANDED[:] = [found]
+    if _HANDED and _HANDED[-1] is found:
+        return
+    try:
+        secrets_singleton.merge_programmatic_secrets({"auth": dict(found.auth)})
+    except TypeError as error:
+        raise FleetbrakeError(f"{found.path}: [auth] holds a value that the pages cannot take.") from error
+    _HANDED[:] = [found]
 
 
 def keep_reading() -> None:

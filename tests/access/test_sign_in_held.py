@@ -1,9 +1,11 @@
 """A sign-in file that is being saved throws nobody out, one that is gone lets nobody in. By a clock of the tests."""
 
 import os
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from sign_in_file import SECRET, write_file
@@ -108,3 +110,30 @@ def test_the_framework_has_the_key_that_the_file_has(clock: _Clock, file: Path) 
     said = sign_in.settings()
     assert [told["auth"]["cookie_secret"] for told in clock.handed] == [SECRET, SECRET[::-1]]
     assert SECRET not in repr(said) and SECRET[::-1] not in repr(said)
+
+
+def test_who_read_an_older_file_does_not_hand_it_over_last(
+    clock: _Clock, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One is held up once he has read it; meanwhile the key is changed, and another one reads."""
+    read, old_is_read, may_go_on = sign_in._read, threading.Event(), threading.Event()
+
+    def _held_up(*told: Any) -> Any:
+        found = read(*told)
+        if threading.current_thread().name == "late":
+            old_is_read.set()
+            may_go_on.wait(30.0)
+        return found
+
+    with monkeypatch.context() as patch:
+        patch.setattr(sign_in, "_read", _held_up)
+        late, other = (threading.Thread(target=sign_in.settings, name=name) for name in ("late", "other"))
+        late.start()
+        assert old_is_read.wait(30.0)
+        file.write_text(file.read_text().replace(SECRET, SECRET[::-1]))
+        other.start()
+        other.join(0.3)  # it is done by then, or waits for the first one
+        may_go_on.set()
+        late.join(30.0), other.join(30.0)
+    assert [told["auth"]["cookie_secret"] for told in clock.handed] == [SECRET, SECRET[::-1]]
+    assert [held.auth["cookie_secret"] for held, _ in sign_in._HELD.values()] == [SECRET[::-1]]
