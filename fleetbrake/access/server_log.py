@@ -5,6 +5,7 @@ often, must not fill the disk, and whoever writes line breaks or signs that stee
 """
 
 import logging
+import threading
 import time
 from collections.abc import Sequence
 from traceback import walk_tb
@@ -17,8 +18,8 @@ LONGEST_LINE: Final = 500
 LONGEST_STORY: Final = 4_000
 #: The same place of the code, with the same kind of error, is heard once in so many seconds. Own choice.
 SAID_AGAIN_S: Final = 60.0
-#: So many places are remembered; own choice, there are some dozens.
-_MOST_PLACES: Final = 1_000
+#: So many places are heard in that time, and remembered; own choice, there are some dozens.
+MOST_PLACES: Final = 100
 
 
 class Bounded(logging.Filter):
@@ -28,15 +29,12 @@ class Bounded(logging.Filter):
         super().__init__()
         self._said: dict[tuple[object, ...], float] = {}
         self._formatter = logging.Formatter()
+        self._lock = threading.RLock()  # pages are drawn in threads of their own
 
     def filter(self, record: logging.LogRecord) -> bool:
         """Whether it is written; what is, is changed to what may be."""
-        now, place = time.monotonic(), _place(record)
-        if now - self._said.get(place, -SAID_AGAIN_S) < SAID_AGAIN_S:
+        if not self._is_heard(_place(record)):
             return False
-        if len(self._said) >= _MOST_PLACES:
-            self._said.clear()
-        self._said[place] = now
         record.msg, record.args = _line(record), None
         if record.exc_info:
             story = record.exc_text or self._formatter.formatException(record.exc_info)
@@ -44,12 +42,29 @@ class Bounded(logging.Filter):
             record.exc_text = "\n".join(f"    {visible(line)}" for line in story[-LONGEST_STORY:].splitlines())
         return True
 
+    def _is_heard(self, place: tuple[object, ...]) -> bool:
+        """Whether this place is heard now, as one of so many at most; those that may be heard again are forgotten."""
+        with self._lock:
+            now = time.monotonic()
+            if len(self._said) >= MOST_PLACES:
+                self._said = {one: at for one, at in self._said.items() if now - at < SAID_AGAIN_S}
+            heard_just_now = now - self._said.get(place, -SAID_AGAIN_S) < SAID_AGAIN_S
+            if heard_just_now or len(self._said) >= MOST_PLACES:
+                return False
+            self._said[place] = now
+            return True
+
 
 def _place(record: logging.LogRecord) -> tuple[object, ...]:
-    """Where in the code it was said, and of which kind of error by which way: nothing that somebody else can choose."""
+    """Where in the code it was said, and of which kind of error by which way: nothing that somebody else can choose.
+
+    The way is the places that it passed, not how often and in which order: what is nested as somebody likes would else
+    be another way each time.
+    """
     kind, error, trace = record.exc_info if isinstance(record.exc_info, tuple) else (None, None, None)
-    way = tuple((frame.f_code, line) for frame, line in walk_tb(trace))
-    return record.pathname, record.lineno, record.levelno, kind, getattr(error, "errno", None), way
+    way = frozenset((frame.f_code, line) for frame, line in walk_tb(trace))
+    number = getattr(error, "errno", None)  # of whatever kind an error's own class has it
+    return record.pathname, record.lineno, record.levelno, kind, number if isinstance(number, int) else None, way
 
 
 def _line(record: logging.LogRecord) -> str:

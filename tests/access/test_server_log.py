@@ -1,14 +1,15 @@
 """What a browser says does not make the log long, nor lines of its own in it."""
 
 import logging
-from collections.abc import Iterator
+import random
+from collections.abc import Callable, Iterator
 from itertools import count
 from types import SimpleNamespace
 
 import pytest
 
 from fleetbrake.access import server_log
-from fleetbrake.access.server_log import LONGEST_LINE, LONGEST_STORY, SAID_AGAIN_S, bound_log
+from fleetbrake.access.server_log import LONGEST_LINE, LONGEST_STORY, MOST_PLACES, SAID_AGAIN_S, bound_log
 
 _NUMBER = count()
 
@@ -84,3 +85,74 @@ def test_other_loggers_are_left_alone(now: SimpleNamespace) -> None:
     for _ in range(2):
         other.warning("a\nb")
     assert kept.lines == ["a\nb"] * 2
+
+
+def _fails() -> None:
+    raise ValueError("told")
+
+
+def _log_what_fails(log: logging.Logger, work: Callable[[], object]) -> None:
+    try:
+        work()
+    except Exception:
+        log.exception("failed")
+
+
+def test_the_same_error_by_another_way_is_another_one(logger: tuple[logging.Logger, _Kept]) -> None:
+    log, kept = logger
+
+    def _by_another() -> None:
+        _fails()
+
+    for work in (_fails, _by_another, _fails, _by_another):
+        _log_what_fails(log, work)
+    assert len(kept.lines) == 2
+
+
+def test_what_is_nested_as_somebody_likes_is_one_way(logger: tuple[logging.Logger, _Kept]) -> None:
+    """Each nesting passes the same two lines in another order, and as deep as it likes."""
+    log, kept = logger
+
+    def _walk(rest: list[bool]) -> None:
+        if not rest:
+            _fails()
+        elif rest[0]:
+            _walk(rest[1:])
+        else:
+            _walk(rest[1:])
+
+    draw = random.Random(1)
+    for depth in range(2, 60):
+        _log_what_fails(log, lambda depth=depth: _walk([True, False, *draw.choices([True, False], k=depth)]))  # type: ignore[misc]
+    assert len(kept.lines) == 1
+
+
+@pytest.mark.parametrize("number", [[1], {}, {1}, "5", float("nan")])
+def test_an_error_whose_number_is_none_is_logged_all_the_same(
+    logger: tuple[logging.Logger, _Kept], number: object
+) -> None:
+    log, kept = logger
+
+    class _Odd(Exception):
+        errno = number
+
+    def _raises() -> None:
+        raise _Odd("told")
+
+    for _ in range(2):
+        _log_what_fails(log, _raises)
+    assert len(kept.lines) == 1
+
+
+def test_no_more_places_are_heard_in_a_minute_than_there_are(
+    logger: tuple[logging.Logger, _Kept], now: SimpleNamespace
+) -> None:
+    """Whoever finds ever new ones fills neither the disk nor the memory."""
+    log, kept = logger
+    (bounded,) = log.filters
+    for seconds, heard in ((0.0, 1), (SAID_AGAIN_S - 1.0, 1), (1.0, 2), (SAID_AGAIN_S, 3)):
+        now.at += seconds
+        for line in range(3 * MOST_PLACES):
+            log.handle(logging.LogRecord(log.name, logging.ERROR, "a.py", line, "told", None, None))
+        assert len(kept.lines) == heard * MOST_PLACES
+        assert len(bounded._said) <= MOST_PLACES  # type: ignore[union-attr]
