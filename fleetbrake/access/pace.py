@@ -73,8 +73,8 @@ class Places:
 
     async def take(self, who: object, what: str = "") -> None:
         """Wait for a place, the first who came first."""
-        self._let_go_of_the_old()
-        if (who, what) in self._held or (not self._waiting and len(self._held) < self._number):
+        self._let_go_of_the_old()  # hands out what is free: who waits is not passed by below
+        if (who, what) in self._held or len(self._held) < self._number:
             self._held[who, what] = time.monotonic()
             return
         mine = (who, what), asyncio.get_running_loop().create_future()

@@ -176,3 +176,20 @@ def test_who_is_called_and_leaves_lets_the_next_one_have_the_place() -> None:
 
     with ThreadPoolExecutor(1) as pool:
         pool.submit(asyncio.run, _work()).result()
+
+
+def test_whose_time_is_over_has_the_place_anew_behind_those_who_wait(clock: _Clock) -> None:
+    async def _work() -> None:
+        places = Places(1, 30.0)
+        await places.take("a")
+        waiting = asyncio.ensure_future(places.take("b"))
+        await asyncio.sleep(0)
+        clock.now += 31.0
+        again = asyncio.ensure_future(places.take("a"))
+        await asyncio.wait_for(waiting, 5.0)
+        assert places.holds("b") and not places.holds("a") and not again.done()
+        places.give_back("b")
+        await asyncio.wait_for(again, 5.0)
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _work()).result()
