@@ -37,8 +37,8 @@ class StubKeeper:
     def is_work(self, message: bytes) -> bool:
         return message.startswith(b"draw")
 
-    def answered_as(self, _message: bytes) -> str:
-        return ""
+    def answered_as(self, message: bytes) -> str:
+        return message.decode() if message.startswith(b"draw file") else ""
 
     def done(self, message: bytes) -> str | None:
         return "" if message == b"drawn" else None

@@ -107,3 +107,27 @@ def test_before_the_door_the_oldest_silent_page_gives_way() -> None:
 
     with ThreadPoolExecutor(1) as pool:
         assert pool.submit(asyncio.run, _crowd()).result() == [1, 2, 0]
+
+
+def test_a_page_that_is_closed_leaves_all_its_places_to_the_others() -> None:
+    """What it still has drawn and made would hold up its person's other pages for half a minute."""
+    heard: list[bytes] = []
+
+    async def _hears(_scope: Any, receive: Any, _send: Any) -> None:
+        while (message := await receive())["type"] == "websocket.receive":
+            heard.append(message["bytes"])
+
+    async def _leave_and_come() -> None:
+        gate = Gate(_hears, _Keeper())
+        scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
+        for said in ([b"draw", b"draw file"], [b"draw 2", b"draw file 2"]):
+            queue: asyncio.Queue[Any] = asyncio.Queue()
+            page = asyncio.ensure_future(gate(dict(scope), queue.get, queue.put))
+            for one in said:
+                queue.put_nowait({"type": "websocket.receive", "bytes": one})
+                await asyncio.sleep(0.02)
+            queue.put_nowait({"type": "websocket.disconnect", "code": 1001})
+            await asyncio.wait_for(page, 5.0)
+
+    _run(_leave_and_come())
+    assert heard == [b"draw", b"draw file", b"draw 2", b"draw file 2"]
