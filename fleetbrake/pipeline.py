@@ -136,7 +136,7 @@ def ingest(
                 settings = settings_fingerprint(rules, criteria)
                 job = Job(rest, where.rows, rules, criteria, settings, began=datetime.now(UTC))
                 desk = Desk(job, read_log(store), Lake(store), check_bytes)
-                if rest.doubted:
+                if rest.doubted or desk.lake.some_twice():
                     look_at_all_again(store)
                 read_all(files, desk, where, _committing(store, rest), summary, progress)
             summary.problems += left

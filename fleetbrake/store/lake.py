@@ -199,6 +199,11 @@ class Lake:
         """Keys of all pieces that are there, named by a log or not."""
         return self._all_alone() | set(self._blocks.index().column("key").to_pylist())
 
+    def some_twice(self) -> bool:
+        """Whether a piece stands alone and in a block: one that is rewritten does until the end, or an older copy of it
+        was put back. The one alone counts."""
+        return any(key in self._blocks for key in self._all_alone())
+
     def has(self, key: str) -> bool:
         """Whether both halves of the piece are there."""
         return self._checked(key) in self._blocks or self._alone(key)

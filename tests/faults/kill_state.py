@@ -12,6 +12,7 @@ from fleetbrake.planning.flags import flags
 from fleetbrake.reports import reads
 from fleetbrake.store.ageing.retention import read_state
 from fleetbrake.store.ageing.retention_lake import is_older_lake
+from fleetbrake.store.ageing.retention_published import MADE_ANEW
 from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import ENTERED_NAME, entries
 from fleetbrake.store.forgetting.tombstones import read_tombstones
@@ -155,10 +156,11 @@ def tables(store: Path) -> dict[str, Rows]:
 
 
 def _without_scorings(settings: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
-    """Without how often scores were published, and the log written: once more where a run was killed after it had, and
-    run again."""
+    """Without how often scores or dropped rows were published, and the log written: once more where a run was killed
+    after it had, and run again."""
     told = dict(settings)
     told.pop(SCORINGS, None)
+    told.pop(MADE_ANEW, None)
     note = noted_in(told.pop(REMEMBERED, None))
     if note is None:
         return [*told.items(), (REMEMBERED, None)]
@@ -197,6 +199,7 @@ def _rules(store: Path) -> dict[str, Any]:
     if "lake" in applied:  # a moment too: that it is the one that the lake has is what counts
         applied["lake"] = not is_older_lake(store, applied)
     applied.pop("at", None)
+    state.pop("published", None)
     return {"retention": state, "forgotten": read_tombstones(store)}
 
 

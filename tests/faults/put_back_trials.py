@@ -165,8 +165,9 @@ def _lose(path: Path, older: Path | None) -> None:
 
 
 def _night(store: Path, new: Path) -> list[str]:
-    """Read one recording, publish, score and plan; what was told."""
+    """Read one recording, publish, drop what is too old, score and plan; what was told."""
     told = pipeline.ingest([new], store).problems
+    retain(store, today=_RETAINED_ON[1])
     pipeline.score(store)
     pipeline.plan(store)
     return [*told, *pipeline.not_counted(store)]
