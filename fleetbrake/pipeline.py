@@ -241,6 +241,7 @@ def not_counted(store: Path) -> list[str]:
     with reading(store) as con:
         missing = [] if log is None else unpublished(con, log)
         # a run that reads recordings now publishes them at its end
+        lost += filter(None, [older_lake(store)])
         return [*yet_to_come(con, this_day()), *lost, *(missing if holder(store) is None else ())]
 
 

@@ -283,33 +283,41 @@ def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
     _write(store, IngestLog(store, {entry.path: entry for entry in entries}))
 
 
-def write_log(store: Path, rows: pa.Table, *, newest: bool = False) -> None:
+def write_log(store: Path, rows: pa.Table, *, newest: bool = False, made_again: bool = False) -> None:
     """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path.
 
-    ``newest``: it counts as the newest from now on, whatever it was made from.
+    ``newest``: it counts as the newest from now on, whatever it is. ``made_again``: from what is left in other places;
+    it counts as the newest where it names as many files as there were.
     """
-    _write(store, IngestLog(store, rows), newest=newest)
+    _write(store, IngestLog(store, rows), newest=newest, made_again=made_again)
 
 
 def is_older_log(store: Path) -> bool:
-    """Whether the log is an older copy than the one that was written last; never of one that an earlier version
-    wrote. StoreError where the note is damaged."""
+    """Whether the log is an older copy than the one that was written last, or lacks files that one named. StoreError
+    where the note is damaged."""
     there = written(log_path(store))
-    return there is not None and 0 < there.number < _noted(store)
+    return there is not None and there.number < remembered(store).writings.get("log", 0)
 
 
-def _write(store: Path, log: IngestLog, *, newest: bool = False) -> None:
-    """Write the log with the next number, and note it. An older one stays known as older, whatever is added to it."""
-    there, noted = written(log_path(store)), _noted(store)
-    number = there.number if there is not None else 0
-    if newest or number >= noted or number == 0:
+def note_log(store: Path) -> None:
+    """Note the log that is there, where a kill came before it was noted."""
+    there = written(log_path(store))
+    if there is not None and there.number > remembered(store).writings.get("log", 0):
+        remember_log(store, there)
+
+
+def _write(store: Path, log: IngestLog, *, newest: bool = False, made_again: bool = False) -> None:
+    """Write the log with the next number, and note it. One that is older, or lacks files, stays known as such by its
+    number, whatever is added to it."""
+    there, known = written(log_path(store)), remembered(store)
+    noted = known.writings.get("log", 0)
+    number = there.number if there is not None else noted
+    if made_again or there is None:
+        number = noted - 1 if noted and len(log) < known.recordings else noted
+    if newest or number >= noted:
         number = max(number, noted) + 1
     write_parquet(log_path(store), numbered(log.table(), number))
-    remember_log(store, Written(number, len(log)))
-
-
-def _noted(store: Path) -> int:
-    return remembered(store).writings.get("log", 0)
+    remember_log(store, Written(max(number, noted), len(log)))
 
 
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:

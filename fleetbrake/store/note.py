@@ -19,9 +19,10 @@ class Remembered(BaseModel):
         for lost.
     rules, rules_written : rules of retention were set, and how often others than before.
     dropped : number of register rows that outlived their period.
+    made_anew : how often the published file was made anew because something was dropped; never taken for lost.
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
     registers, registers_written : names of registers with a file, and the last writing of each.
-    recordings : number of recording files that the log named.
+    recordings : number of recording files that the newest log names.
     scored_to, scorings : the newest day of which scores were published, as ISO writes it, empty before any; and how
         often scores or plans were, which is never taken for lost.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
@@ -41,6 +42,7 @@ class Remembered(BaseModel):
     rules: bool = False
     rules_written: int = Field(default=0, ge=0)
     dropped: int = Field(default=0, ge=0)
+    made_anew: int = Field(default=0, ge=0)
     aliases: str = ""
     registers: tuple[str, ...] = ()
     registers_written: dict[str, Written] = Field(default_factory=dict)
@@ -65,6 +67,7 @@ class Remembered(BaseModel):
                 **(now.model_extra or {}),
                 **(self.model_extra or {}),
                 **{name: max(getattr(self, name), getattr(now, name)) for name in _GREATEST},
+                "recordings": _of_the_later_log(self, now),
                 "writings": _greatest(self.writings, now.writings),
                 "rules": self.rules or now.rules,
                 "aliases": self.aliases or now.aliases,
@@ -120,9 +123,17 @@ class Remembered(BaseModel):
 
 #: Numbers of which the greater one is the newer.
 _GREATEST: Final = (
-    *("forgotten", "holds", "newest_hold", "hold_number", "rules_written", "dropped", "recordings"),
+    *("forgotten", "holds", "newest_hold", "hold_number", "rules_written", "dropped", "made_anew"),
     *("scored_to", "scorings", "given_up"),
 )
+
+
+def _of_the_later_log(one: Remembered, other: Remembered) -> int:
+    """How many files it named: a repair, or a person, may take some out."""
+    written = one.writings.get("log", 0) - other.writings.get("log", 0)
+    if written:
+        return (one if written > 0 else other).recordings
+    return max(one.recordings, other.recordings)
 
 
 def _greatest(one: dict[str, int], other: dict[str, int]) -> dict[str, int]:

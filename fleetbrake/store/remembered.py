@@ -30,13 +30,15 @@ from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
 __all__ = [
     "PARTS", "REMEMBERED", "REMEMBERED_NAME", "Remembered", "bring_back", "give_up", "hold_number", "is_older_list",
-    "no_copy", "noted_in", "register_path", "remember", "remember_aliases", "remember_entries", "remember_log",
-    "remember_run", "remembered", "seen", "with_scores", "writing_of",
+    "made_anew", "no_copy", "noted_in", "register_path", "remember", "remember_aliases", "remember_entries",
+    "remember_log", "remember_run", "remembered", "seen", "with_scores", "writing_of",
 ]  # fmt: skip
 
 #: The note, and the setting of the published file that holds its copy.
 REMEMBERED_NAME: Final = "remembered.json"
 REMEMBERED: Final = "remembered"
+#: Name of a number beside the rules of retention, see :func:`made_anew`.
+PUBLISHED_ANEW: Final = "published"
 
 
 def register_path(store: Path, name: str) -> Path:
@@ -208,6 +210,7 @@ def seen(store: Path) -> Remembered:
         writings=writings,
         rules=isinstance(rules, dict) and rules.get("policy") is not None,
         rules_written=writing_of(rules),
+        made_anew=made_anew(rules),
         dropped=dropped.rows if dropped is not None else 0,
         aliases=_word(store / ALIASES_KEY),
         registers=tuple(there),
@@ -255,6 +258,12 @@ def hold_number(hold_id: str) -> int:
 def writing_of(kept: Any) -> int:
     """How often other rules, or another list, were written, as their file says; 0 where it does not, or is damaged."""
     told = kept.get("written") if isinstance(kept, dict) else None
+    return told if isinstance(told, int) and told > 0 else 0
+
+
+def made_anew(rules: Any) -> int:
+    """How often the published file was made anew because something was dropped, by the file of the rules."""
+    told = rules.get(PUBLISHED_ANEW) if isinstance(rules, dict) else None
     return told if isinstance(told, int) and told > 0 else 0
 
 

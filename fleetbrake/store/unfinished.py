@@ -10,7 +10,7 @@ from typing import Final
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import IngestLog, commit_log, is_older_log, left_out_of, log_path, read_log
+from fleetbrake.store.log import IngestLog, commit_log, is_older_log, left_out_of, log_path, note_log, read_log
 from fleetbrake.store.remembered import no_copy, remembered
 
 NAME: Final = "unfinished"
@@ -26,6 +26,7 @@ def begin(store: Path) -> None:
     """
     refuse_unexplained(store)
     log = commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
+    note_log(store)
     write_bytes(_mark(store), str(len(log)).encode())
 
 
@@ -76,10 +77,10 @@ def unexplained(store: Path, log: IngestLog) -> str | None:
     path = log_path(store)
     if not path.exists():
         return f"The store's log of files ({path}) is gone, and nothing names {len(unnamed)} recordings of the lake."
-    if not _mark(store).exists():
+    if is_older_log(store) or not _mark(store).exists():
         return (
             f"The store's log of files ({path}) does not name {len(unnamed)} recordings that are in the lake, and no "
-            "run was broken off: it is an older copy, or parts of it were lost."
+            "run that was broken off explains it: it is an older copy, or parts of it were lost."
         )
     missing = max(left_out_of(log, store), _files_then(store) - len(log))
     if missing <= 0:

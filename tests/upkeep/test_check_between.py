@@ -11,18 +11,21 @@ from check_made import FORGOTTEN, copied
 from check_told import wrong_of
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.pipeline import ingest, plan, score
+from fleetbrake.pipeline import ingest, not_counted, plan, score
 from fleetbrake.reports.aliases import aliases
 from fleetbrake.store import runs
 from fleetbrake.store.ageing.retention import RetentionPolicy
+from fleetbrake.store.ageing.retention_published import is_older_published
+from fleetbrake.store.arrow import write_parquet
 from fleetbrake.store.database import reading
 from fleetbrake.store.entered import enter
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import read_log
+from fleetbrake.store.log import is_older_log, read_log, write_log
 from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
 from fleetbrake.store.runs_lost import lost_runs
+from fleetbrake.store.unfinished import begin
 from fleetbrake.upkeep import forget_driver, retain
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.check.given_up import give_up_part
@@ -120,29 +123,146 @@ def test_no_other_key_of_aliases_is_drawn_while_the_published_file_knows_one(sou
     assert not (store / "driver-aliases.key").exists()
 
 
-def test_recordings_that_a_refused_run_read_are_missed_with_an_older_lake(sound_store: Path, tmp_path: Path) -> None:
-    """They were never published: the log is all that named them."""
-    store = copied(sound_store, tmp_path)
-    whole, lake = _kept(store, "entered.sqlite"), _lake(store)
+def _read_in_a_refused_run(store: Path, recording: Path) -> None:
+    """The recording is in the lake and in the log, and nowhere else: what people entered is gone meanwhile."""
+    whole = _kept(store, "entered.sqlite")
+    recording.write_bytes(next((store / "made" / "later").glob("*.parquet")).read_bytes())
     _put_back(store, {"entered.sqlite": None})
-    more = tmp_path / "again.parquet"
-    more.write_bytes(next((sound_store.parent / "later").glob("*.parquet")).read_bytes())
     with pytest.raises(StoreError, match="entries` goes on without"):
-        ingest([more], store)
-    assert str(more) in read_log(store)
-    _put_back(store, {**dict.fromkeys(_lake(store)), **lake, **whole})
-    for number in range(3):  # however much is read in meanwhile
-        assert any("is an older copy" in said for said in wrong_of(store, "log"))
-        another = tmp_path / f"another-{number}.parquet"
-        another.write_bytes(more.read_bytes())
-        assert any("is an older copy" in said for said in ingest([another], store).problems)
-    give_up_part(store, "recordings")
-    assert not wrong_of(store, "log")
+        ingest([recording], store)
+    assert str(recording) in read_log(store)
+    _put_back(store, whole)
+
+
+def _older(store: Path) -> bool:
+    return any("is an older copy" in said for said in wrong_of(store, "log"))
+
+
+@pytest.fixture
+def refused(sound_store: Path, tmp_path: Path) -> tuple[Path, dict[str, bytes], Path]:
+    """A store after such a run, the files of its lake before, and the recording."""
+    store, recording = copied(sound_store, tmp_path), tmp_path / "again.parquet"
+    (store / "made").symlink_to(sound_store.parent)
     lake = _lake(store)
-    assert not any("is an older copy" in said for said in ingest([more], store).problems)
-    assert not wrong_of(store, "log")
+    _read_in_a_refused_run(store, recording)
+    (store / "made").unlink()
+    return store, lake, recording
+
+
+def test_recordings_that_a_refused_run_read_are_missed_with_an_older_lake(
+    refused: tuple[Path, dict[str, bytes], Path], tmp_path: Path
+) -> None:
+    """They were never published: the log is all that named them."""
+    store, lake, recording = refused
+    newest = _lake(store)
+    _put_back(store, {**dict.fromkeys(newest), **lake})
+    for number in range(3):  # however much is read in meanwhile
+        assert _older(store) and any("is an older copy" in said for said in not_counted(store))
+        another = tmp_path / f"another-{number}.parquet"
+        another.write_bytes(recording.read_bytes())
+        assert any("is an older copy" in said for said in ingest([another], store).problems)
+    assert not forget_driver(store, "D-one").complete
+    _put_back(store, {**dict.fromkeys(_lake(store)), **newest})
+    assert not _older(store)
+    _put_back(store, {**dict.fromkeys(newest), **lake})
+    give_up_part(store, "recordings")
+    assert not _older(store)
+    lake = _lake(store)
+    assert not any("is an older copy" in said for said in ingest([recording], store).problems)
+    assert not _older(store)
     _put_back(store, {**dict.fromkeys(_lake(store)), **lake})
-    assert any("is an older copy" in said for said in wrong_of(store, "log"))
+    assert _older(store)
+
+
+def test_rows_that_only_a_newer_log_named_are_not_removed(refused: tuple[Path, dict[str, bytes], Path]) -> None:
+    """Not as those of the run that was refused, whose mark still stands."""
+    store, lake, recording = refused
+    assert (store / "lake" / "unfinished").exists()
+    _put_back(store, {"lake/log.parquet": lake["lake/log.parquet"]})
+    for run in (lambda: ingest([recording], store), lambda: retain(store, _RULES, _LATE)):
+        with pytest.raises(StoreError, match="does not name 1 recordings that are in the lake"):
+            run()
+    check_store(store, repair=True)
+    assert str(recording) in read_log(store) and not wrong_of(store, "log")
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_a_log_that_is_made_again_and_lacks_files_is_told(
+    refused: tuple[Path, dict[str, bytes], Path], damaged: bool
+) -> None:
+    store, lake, recording = refused
+    newest = _lake(store)
+    _put_back(store, {**dict.fromkeys(newest), **lake, "lake/log.parquet": b"damaged" if damaged else None})
+    check_store(store, repair=True)
+    assert str(recording) not in read_log(store) and _older(store)
+    _put_back(store, {**dict.fromkeys(_lake(store)), **newest})
+    assert not _older(store)
+
+
+def test_a_log_without_a_number_is_older_where_one_was_noted(refused: tuple[Path, dict[str, bytes], Path]) -> None:
+    store, lake, _ = refused
+    rows = read_log(store).table()
+    _put_back(store, {**dict.fromkeys(_lake(store)), **lake})
+    write_parquet(store / "lake" / "log.parquet", rows)
+    assert is_older_log(store)
+    _put_back(store, dict.fromkeys((REMEMBERED_NAME, FORMAT_NAME, "fleet.duckdb")))
+    assert not is_older_log(store)
+    write_log(store, rows)
+    assert remembered(store).writings["log"] == 1 and not is_older_log(store)
+
+
+def test_a_log_is_noted_by_the_next_run_where_a_kill_came_before(
+    sound_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = copied(sound_store, tmp_path)
+    number = remembered(store).writings["log"]
+    with monkeypatch.context() as killed:
+        killed.setattr("fleetbrake.store.log.remember_log", lambda *_: None)
+        write_log(store, read_log(store).table())
+    assert remembered(store).writings["log"] == number
+    begin(store)
+    assert remembered(store).writings["log"] == number + 1
+
+
+def test_publishings_after_dropping_have_numbers_of_their_own(
+    sound_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A kill before the number is noted, then more is dropped: else both files would have one number."""
+    store = copied(sound_store, tmp_path)
+    with monkeypatch.context() as killed:
+        killed.setattr("fleetbrake.store.ageing.publish_dropped.note_published", lambda *_: None)
+        retain(store, RetentionPolicy(positions_and_drivers_months=14), date(2026, 3, 30))
+    older = _kept(store, "fleet.duckdb")
+    retain(store, _RULES, _LATE)
+    _put_back(store, older)
+    assert is_older_published(store) and _counted(store, "events WHERE driver_id IS NOT NULL")
+    score(store)
+    assert _counted(store, "events WHERE driver_id IS NOT NULL") == 0
+
+
+def test_older_rules_do_not_vouch_for_an_older_published_file(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    retain(store, RetentionPolicy(positions_and_drivers_months=14), date(2026, 3, 30))
+    older = _kept(store, "fleet.duckdb", "retention.json")
+    with_drivers = "events WHERE driver_id IS NOT NULL"
+    before = _counted(store, with_drivers)
+    retain(store, today=_LATE)  # by the same rules
+    after = _counted(store, with_drivers)
+    assert after < before
+    _put_back(store, older)
+    score(store)
+    assert _counted(store, with_drivers) == after
+
+
+def test_rules_that_were_given_up_stop_no_later_run(sound_store: Path, tmp_path: Path) -> None:
+    store = copied(sound_store, tmp_path)
+    retain(store, _RULES, _LATE)
+    (store / "retention.json").unlink()
+    give_up_part(store, "rules")
+    for _ in range(2):
+        ingest([sound_store.parent / "later"], store)
+    score(store)
+    assert check_store(store).sound
 
 
 def test_scores_given_up_over_an_older_file_bring_nobody_back(sound_store: Path, tmp_path: Path) -> None:

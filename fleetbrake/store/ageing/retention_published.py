@@ -15,11 +15,11 @@ from fleetbrake.store.ageing.retention_clock import believed
 from fleetbrake.store.database import database_path
 from fleetbrake.store.format import published_settings
 from fleetbrake.store.holding.holds import Hold, active_holds
-from fleetbrake.store.schema import note_setting
+from fleetbrake.store.remembered import PUBLISHED_ANEW, made_anew, remember, remembered
+from fleetbrake.store.schema import SETTINGS, note_setting
 
-#: How often the published file was made anew because something was dropped: its setting, and the name beside the rules.
+#: How often the published file was made anew because something was dropped: its setting.
 MADE_ANEW: Final = "dropped_rows_published"
-_MADE_ANEW: Final = "published"
 #: Published tables of drivers by day scored: their days outlive their period as the events behind them do.
 BY_DAY: Final = ("driver_style", "driver_coaching")
 
@@ -38,24 +38,24 @@ def is_pending(store: Path) -> bool:
 
 def is_older_published(store: Path) -> bool:
     """Whether the published file is of before the last time that something was dropped: an older copy."""
-    return database_path(store).is_file() and _number(published_settings(store)) < _made_anew(read_state(store))
+    if not database_path(store).is_file():
+        return False
+    return _number(published_settings(store)) < max(made_anew(read_state(store)), remembered(store).made_anew)
 
 
 def note_published(store: Path) -> None:
     """Note that it was made anew."""
     state, number = read_state(store), _number(published_settings(store))
-    if state.pop("pending", None) is not None or _made_anew(state) < number:
-        write_state(store, {**state, _MADE_ANEW: max(number, _made_anew(state))})
+    if not state:  # rules that were given up: a file without them would look like an older copy
+        return
+    if state.pop("pending", None) is not None or made_anew(state) < number:
+        write_state(store, {**state, PUBLISHED_ANEW: max(number, made_anew(state))})
+        remember(store)
 
 
 def _number(settings: Mapping[str, str]) -> int:
     told = settings.get(MADE_ANEW, "")
     return int(told) if told.isdecimal() else 0
-
-
-def _made_anew(state: Mapping[str, Any]) -> int:
-    told = state.get(_MADE_ANEW, 0)
-    return told if isinstance(told, int) else 0
 
 
 def old_days(con: duckdb.DuckDBPyConnection, first_kept: date | None, holds: Sequence[Hold]) -> dict[str, int]:
@@ -76,7 +76,9 @@ def drop_old_days(con: duckdb.DuckDBPyConnection, store: Path) -> None:
     where, given = _too_old(date.fromisoformat(cutoff) if cutoff else None, active_holds(store))
     for name in BY_DAY:
         con.execute(f"DELETE FROM {name} WHERE {where}", given)  # noqa: S608 - own names
-    note_setting(con, MADE_ANEW, str(_made_anew(state) + 1))
+    told = con.execute(f"SELECT name, value FROM {SETTINGS} WHERE name = '{MADE_ANEW}'").fetchall()  # noqa: S608 - own names
+    before = max(made_anew(state), remembered(store).made_anew, _number(dict(told)))
+    note_setting(con, MADE_ANEW, str(before + 1))
 
 
 def _too_old(first_kept: date | None, holds: Sequence[Hold]) -> tuple[str, list[Any]]:

@@ -19,6 +19,7 @@ from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.remembered import REMEMBERED, noted_in, remembered
 from fleetbrake.store.run_texts import rewrite_texts
 from fleetbrake.store.schema import SETTINGS
+from fleetbrake.store.unfinished import older_lake
 
 
 @dataclass
@@ -109,7 +110,7 @@ def _erase(store: Path) -> Erased:
     changed["logs and history of runs"] = texts.changed
     changed.update({f"table {name}": count for name, count in erase_database(store, rest.forgetter).items()})
     remove_parts(store)
-    not_reached = (*texts.not_reached, *left)
+    not_reached = (*texts.not_reached, *left, *filter(None, [older_lake(store)]))
     if not not_reached:
         named = {one.hold_id for one in rest.holds if one.names(rest.forgetter)}
         mark_erased(store, held=named | set(+rows.held))
