@@ -85,12 +85,16 @@ def test_runs_that_publish_nothing_are_noted(sound_store: Path, tmp_path: Path) 
     assert not forget_driver(store, "D-one").complete
 
 
-def test_an_entry_is_not_lost_after_something_else_was_given_up(sound_store: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("part", "lost"), [("runs", "runs.sqlite"), ("entries", "entered.sqlite")])
+def test_an_entry_is_not_lost_after_something_was_given_up(
+    sound_store: Path, tmp_path: Path, part: str, lost: str
+) -> None:
     """The note that a page wrote knew less of give-ups than the published file, and more of entries."""
     store = copied(sound_store, tmp_path)
     before = _kept(store, REMEMBERED_NAME, FORMAT_NAME)
-    (store / "runs.sqlite").unlink()
-    give_up_part(store, "runs")
+    (store / lost).unlink()
+    give_up_part(store, part)
+    enter(store, "planner", "van-1", _FIXED)
     score(store)
     _put_back(store, before)
     older = _kept(store, "entered.sqlite")

@@ -49,7 +49,7 @@ def note_published(store: Path) -> None:
     if not state:  # rules that were given up: a file without them would look like an older copy
         return
     if state.pop("pending", None) is not None or made_anew(state) < number:
-        write_state(store, {**state, PUBLISHED_ANEW: max(number, made_anew(state))})
+        write_state(store, {**state, PUBLISHED_ANEW: number})
         remember(store)
 
 
