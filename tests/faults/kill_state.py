@@ -165,7 +165,7 @@ def _without_scorings(settings: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     if note is None:
         return [*told.items(), (REMEMBERED, None)]
     writings = {name: number for name, number in note.writings.items() if name != "log"}
-    return [*told.items(), (REMEMBERED, note.model_copy(update={"scorings": 0, "writings": writings}))]
+    return [*told.items(), (REMEMBERED, note.model_copy(update={"scorings": 0, "made_anew": 0, "writings": writings}))]
 
 
 def pieces(store: Path, keys: set[str]) -> dict[str, tuple[str, str]]:

@@ -29,6 +29,9 @@ HOSTILE = (
     "a, \"b\" c;\r\nd", "\x00\x07nul", " ", "", "\u200f\u2066x", "🚚 7",
 )  # fmt: skip
 
+#: 12 with the narrower letters of Liberation Sans; where a machine has none but DejaVu Sans, 13.
+_MOST_PAGES = 13
+
 
 def hostile(_: str, number: int) -> str:
     turn, place = divmod(number, len(HOSTILE))
@@ -157,7 +160,8 @@ def test_flagged_vehicles_stand_in_order_with_reason_wheel_score_and_days(writte
         assert f"due{due.day}{due:%b%Y}" in listed
     assert listed.count("Axle1left(1L)") == sum(r["suspect_wheel"] is not None for r in flagged) == 3
     assert "Reported:Pedalfeelslongafter3km" in listed
-    assert "Nosignfoundinwhatwasrecorded:notcleared" in listed and "clear" not in listed.replace("cleared", "")
+    assert "Nosignfoundinwhatwasrecorded:notcleared" in listed
+    assert "clear" not in listed.replace("notcleared", "").replace("neverclears", "")  # the foot of a page
     planned = told.plan["planned_on"].iloc[0]
     assert f"planned{planned.day}{planned:%b%Y}" in listed
 
@@ -249,14 +253,14 @@ def test_hostile_ids_neither_end_the_run_nor_turn_into_anything_else(written: Wr
     assert "W" * 20 in text and "W" * 60 not in text
     # letters of other scripts: drawn where the machine has a font, else told by their number, never lost
     assert "车辆" in text or "[8F668F86]" in text
-    assert pages_of(path) <= 12
+    assert pages_of(path) <= _MOST_PAGES
     assert not any("/Annots" in page for page in pypdf.PdfReader(path).pages)
 
 
 def test_five_thousand_vehicles_stay_readable_and_say_how_many_more_there_are(written: Written) -> None:
     _, path = written("large")
     text = text_of(path)
-    assert pages_of(path) <= 12
+    assert pages_of(path) <= _MOST_PAGES
     assert "500vehiclesof5,000" in text and "Thefirst40of500;theworkbookhasall." in text
     assert "and44more:seethelistofvehicles" in text and "and4,202more" in text
     assert "Thefirst20of2,998" in text and "Thefirst12of121" in text

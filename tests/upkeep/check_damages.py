@@ -22,6 +22,7 @@ from fleetbrake.store.arrow import read_parquet, write_parquet
 from fleetbrake.store.lake import EVENTS_SCHEMA, WHEELS_SCHEMA, Lake
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA
 from fleetbrake.store.log import LOG_SCHEMA, log_path, read_log
+from fleetbrake.store.numbered import numbered, written
 from fleetbrake.store.registers import read_register, write_register
 
 Change = Callable[[Path], None]
@@ -51,6 +52,12 @@ def _put(path: Path, content: bytes) -> None:
     path.write_bytes(content)
 
 
+def _write_log(store: Path, table: pa.Table) -> None:
+    there = written(log_path(store))
+    assert there is not None
+    write_parquet(log_path(store), numbered(table, there.number))
+
+
 def _garbage(name: str) -> Change:
     return lambda store: _put(store / name, b"{ no")
 
@@ -69,7 +76,7 @@ def _ignore(_: object) -> None:
 
 def _log(change: Callable[[pa.Table], pa.Table]) -> Change:
     def do(store: Path) -> None:
-        write_parquet(log_path(store), change(read_parquet(log_path(store), LOG_SCHEMA, "log")))
+        _write_log(store, change(read_parquet(log_path(store), LOG_SCHEMA, "log")))
 
     return do
 
@@ -154,7 +161,7 @@ def _two_events(store: Path) -> None:
     table = read_log(store).table()
     here = pc.equal(table.column("key"), key_of(store, "van-2-2026-03-20"))
     counts = pc.if_else(here, pa.scalar(2, pa.int64()), table.column("events"))
-    write_parquet(log_path(store), put(table, "events", counts.to_pylist()))
+    _write_log(store, put(table, "events", counts.to_pylist()))
 
 
 def _nowhere(store: Path) -> None:
