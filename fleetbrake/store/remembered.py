@@ -31,7 +31,7 @@ from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 __all__ = [
     "PARTS", "REMEMBERED", "REMEMBERED_NAME", "Remembered", "bring_back", "give_up", "hold_number", "is_older_list",
     "made_anew", "no_copy", "noted_in", "register_path", "remember", "remember_aliases", "remember_entries",
-    "remember_log", "remember_run", "remembered", "seen", "with_scores", "writing_of",
+    "remember_log", "remember_made_anew", "remember_run", "remembered", "seen", "with_scores", "writing_of",
 ]  # fmt: skip
 
 #: The note, and the setting of the published file that holds its copy.
@@ -115,6 +115,11 @@ def remember_run(store: Path) -> None:
 def remember_log(store: Path, log: Written) -> None:
     """Note the log that was just written: its rows may be all there is of recordings before they are published."""
     _note_more(store, Remembered(recordings=log.rows, writings={"log": log.number}))
+
+
+def remember_made_anew(store: Path, number: int) -> None:
+    """Note how often the published file was made anew because something was dropped."""
+    _note_more(store, Remembered(made_anew=number))
 
 
 def _note_more(store: Path, now: Remembered, besides: Remembered = Remembered()) -> None:

@@ -15,7 +15,7 @@ from fleetbrake.store.ageing.retention_clock import believed
 from fleetbrake.store.database import database_path
 from fleetbrake.store.format import published_settings
 from fleetbrake.store.holding.holds import Hold, active_holds
-from fleetbrake.store.remembered import PUBLISHED_ANEW, made_anew, remember, remembered
+from fleetbrake.store.remembered import PUBLISHED_ANEW, made_anew, remember_made_anew, remembered
 from fleetbrake.store.schema import SETTINGS, note_setting
 
 #: How often the published file was made anew because something was dropped: its setting.
@@ -49,8 +49,8 @@ def note_published(store: Path) -> None:
     if not state:  # rules that were given up: a file without them would look like an older copy
         return
     if state.pop("pending", None) is not None or made_anew(state) < number:
+        remember_made_anew(store, number)  # first: a run that is killed in between is completed
         write_state(store, {**state, PUBLISHED_ANEW: number})
-        remember(store)
 
 
 def _number(settings: Mapping[str, str]) -> int:
