@@ -63,9 +63,10 @@ def older_lake(store: Path) -> str | None:
     if not is_older_log(store):
         return None
     return (
-        f"The store's log of files ({log_path(store)}) is an older copy: what was read in since is not in it, "
-        "and may be in no other place where it was not published yet. Put the newest lake back from a copy of the "
-        f"store, and name the recordings of that time to `fleetbrake ingest` again. {no_copy('recordings')}"
+        f"The store's log of files ({log_path(store)}) is an older copy, or was made again and lacks files: what was "
+        "read in since is not in it, and may be in no other place where it was not published yet. Put the newest lake "
+        "back from a copy of the store, or name the recordings of that time to `fleetbrake ingest` again; then, or "
+        "where neither can be had, `fleetbrake check --lost-for-good recordings` goes on."
     )
 
 

@@ -50,7 +50,7 @@ from fleetbrake.store.holding.holds import Hold, active_holds, held_rows
 from fleetbrake.store.lock import writer_lock
 from fleetbrake.store.log import IngestLog, read_log
 from fleetbrake.store.registers import read_register, write_register
-from fleetbrake.store.unfinished import refuse_unexplained
+from fleetbrake.store.unfinished import older_lake, refuse_unexplained
 
 #: Mean length of a month of the Gregorian calendar (d): 365.2425 / 12.
 _DAYS_A_MONTH = 30.436875
@@ -196,7 +196,7 @@ def _apply(store: Path, rules: RetentionPolicy | None, today: date | None, *, dr
     if wanted is None:
         told.sentences.append("No rules of retention are set: everything is kept.")
         return told
-    told.sentences += law_warnings(wanted) + _short_for_scores(wanted)
+    told.sentences += [*filter(None, [older_lake(store)]), *law_warnings(wanted), *_short_for_scores(wanted)]
     if ageing.doubt is not None:
         told.refused = ageing.doubt
         if not dry_run:
