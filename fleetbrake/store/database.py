@@ -148,6 +148,7 @@ def rebuilding(
                 other = changed_tables(con)
                 yield con
                 seal_tables(con, other)
+                check_held(store)  # nothing is noted in a folder that took the store's place
                 remember(store)
                 times = max(scored(con).times, noted_scores(store).times) + scores
                 note_setting(con, SCORINGS, str(times))

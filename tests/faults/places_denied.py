@@ -14,6 +14,8 @@ from faults.places_jobs import Bench, Limits, again, what_is_left
 from faults.places_world import World
 from faults.tally import Tally
 
+from fleetbrake.store.remembered import give_up
+
 #: Another user than the one who may do everything; he owns what he is to work on.
 NOBODY = 65534
 
@@ -48,6 +50,7 @@ def _every_folder(world: World) -> None:
 
 def _no_key(world: World) -> None:
     (world.store / "driver-aliases.key").unlink()
+    give_up(world.store, "aliases")
     _every_folder(world)
 
 
