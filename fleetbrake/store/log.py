@@ -18,7 +18,6 @@ import pyarrow.parquet as pq
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
 from fleetbrake.store.disk_words import reason_to_read
-from fleetbrake.store.format import published_settings
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import check_held
 from fleetbrake.store.log_copy import published_log
@@ -46,9 +45,6 @@ LOG_COLUMNS = {
     "unusable_sha256": "VARCHAR",
 }
 LOG_SCHEMA = arrow_schema(LOG_COLUMNS)
-
-#: Setting of the published file: the number of the log that it shows.
-LOG_PUBLISHED: Final = "log_published"
 
 #: Settings of an entry that was made again from its rows: how they were read is not known until they are read again.
 NOT_KNOWN: Final = "not known"
@@ -287,14 +283,13 @@ def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
     _write(store, IngestLog(store, {entry.path: entry for entry in entries}))
 
 
-def write_log(store: Path, rows: pa.Table, *, newest: bool = False, from_rows: int | None = None) -> None:
+def write_log(store: Path, rows: pa.Table, *, newest: bool = False, made_again: bool = False) -> None:
     """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path.
 
-    ``newest``: it counts as the newest from now on, whatever it is. ``from_rows``: it was made again, so many entries
-    of it from rows of the lake, the others as they were published; it counts as the newest where it names as many files
-    as there were, and not all of it is of an earlier publishing.
+    ``newest``: it counts as the newest from now on, whatever it is. ``made_again``: from what is left in other places;
+    it counts as the newest where it names as many files as there were.
     """
-    _write(store, IngestLog(store, rows), newest=newest, from_rows=from_rows)
+    _write(store, IngestLog(store, rows), newest=newest, made_again=made_again)
 
 
 def is_older_log(store: Path) -> bool:
@@ -311,25 +306,18 @@ def note_log(store: Path) -> None:
         remember_log(store, there)
 
 
-def _write(store: Path, log: IngestLog, *, newest: bool = False, from_rows: int | None = None) -> None:
+def _write(store: Path, log: IngestLog, *, newest: bool = False, made_again: bool = False) -> None:
     """Write the log with the next number, and note it. One that is older, or lacks files, stays known as such by its
     number, whatever is added to it."""
     there, known = written(log_path(store)), remembered(store)
     noted = known.writings.get("log", 0)
     number = there.number if there is not None else noted
-    if from_rows is not None or there is None:
-        lacks = len(log) < known.recordings or (not from_rows and _published_number(store) < noted)
-        number = noted - 1 if noted and lacks else noted
+    if made_again or there is None:
+        number = noted - 1 if noted and len(log) < known.recordings else noted
     if newest or number >= noted:
         number = max(number, noted) + 1
     write_parquet(log_path(store), numbered(log.table(), number))
     remember_log(store, Written(max(number, noted), len(log)))
-
-
-def _published_number(store: Path) -> int:
-    """Number of the log that was published last; 0 where that is not known."""
-    told = published_settings(store).get(LOG_PUBLISHED, "")
-    return int(told) if told.isdecimal() else 0
 
 
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:

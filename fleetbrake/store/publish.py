@@ -20,9 +20,8 @@ from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, Forgetter
 from fleetbrake.store.forgetting.tombstones import mark_left, read_tombstones
 from fleetbrake.store.lake import PIECE_KEY, Lake
 from fleetbrake.store.lock import check_held
-from fleetbrake.store.log import LOG_PUBLISHED, IngestLog, log_path, read_log
+from fleetbrake.store.log import IngestLog, read_log
 from fleetbrake.store.lost import refuse_lost_recordings
-from fleetbrake.store.numbered import written
 from fleetbrake.store.observability import observability
 from fleetbrake.store.publishing.changes import compare_events, compare_files, list_rows, note_files, nothing_changed
 from fleetbrake.store.publishing.from_registers import take_registers
@@ -31,7 +30,7 @@ from fleetbrake.store.publishing.state import EVENTS, begin_anew, drop_state, fi
 from fleetbrake.store.publishing.sums import sum_up, sum_up_changed, sum_up_missing
 from fleetbrake.store.publishing.wide import number_incidents as _number_incidents
 from fleetbrake.store.publishing.wide import write_rows
-from fleetbrake.store.schema import append_rows, declared_columns, fill_table, note_setting, replace_table
+from fleetbrake.store.schema import append_rows, declared_columns, fill_table, replace_table
 
 __all__ = [
     "PUBLISHING_MEMORY", "made_by", "newest_day", "number_incidents", "publish_recordings", "sum_up", "sum_up_missing",
@@ -98,8 +97,6 @@ def publish_recordings(
         if lake.failure is not None:
             raise lake.failure from error
         raise
-    if recount_to is None:
-        note_setting(con, LOG_PUBLISHED, str(there.number if (there := written(log_path(store))) else 0))
     if rest.forgetter:
         drop_state(con)
 

@@ -17,7 +17,7 @@ from fleetbrake.store.database import database_path, reading
 from fleetbrake.store.entered import ENTERED_NAME, entries
 from fleetbrake.store.forgetting.tombstones import read_tombstones
 from fleetbrake.store.lake import PIECE_KEY, Lake
-from fleetbrake.store.log import LOG_PUBLISHED, read_log
+from fleetbrake.store.log import read_log
 from fleetbrake.store.registers import read_register
 from fleetbrake.store.remembered import REMEMBERED, noted_in
 from fleetbrake.store.schema import SETTINGS
@@ -161,7 +161,6 @@ def _without_scorings(settings: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     told = dict(settings)
     told.pop(SCORINGS, None)
     told.pop(MADE_ANEW, None)
-    told.pop(LOG_PUBLISHED, None)
     note = noted_in(told.pop(REMEMBERED, None))
     if note is None:
         return [*told.items(), (REMEMBERED, None)]

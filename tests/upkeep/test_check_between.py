@@ -203,24 +203,6 @@ def test_a_log_that_is_made_again_and_lacks_files_is_told(
     assert not _older(store)
 
 
-def test_a_reading_of_changed_bytes_is_missed_though_no_file_is(
-    refused: tuple[Path, dict[str, bytes], Path], sound_store: Path
-) -> None:
-    """The log that is made again names as many files as there were, one of them by its reading before."""
-    store, _, recording = refused
-    ingest([recording], store)
-    lake, whole = _lake(store), _kept(store, "entered.sqlite")
-    recording.write_bytes(next((sound_store.parent / "first").glob("*.parquet")).read_bytes())
-    _put_back(store, {"entered.sqlite": None})
-    with pytest.raises(StoreError, match="entries` goes on without"):
-        ingest([recording], store)
-    _put_back(store, {**dict.fromkeys(_lake(store)), **lake, "lake/log.parquet": None, **whole})
-    check_store(store, repair=True)
-    assert _older(store)
-    give_up_part(store, "recordings")
-    assert not _older(store)
-
-
 def test_a_log_without_a_number_is_older_where_one_was_noted(refused: tuple[Path, dict[str, bytes], Path]) -> None:
     store, lake, _ = refused
     rows = read_log(store).table()

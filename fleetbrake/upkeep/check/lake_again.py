@@ -100,7 +100,7 @@ def make_log(store: Path, aside: Aside) -> LogAgain:
         entries[entry.path] = entry
     rows = pa.Table.from_pylist([asdict(entry) for entry in entries.values()], schema=LOG_SCHEMA)
     lost = lost.filter(pc.invert(pc.is_in(lost.column("path"), pa.array([*paths, *entries], pa.string()))))
-    write_log(store, pa.concat_tables([copied, rows, lost]), from_rows=len(entries))
+    write_log(store, pa.concat_tables([copied, rows, lost]), made_again=True)
     return LogAgain(copied.num_rows, len(entries), left_out)
 
 
