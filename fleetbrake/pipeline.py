@@ -233,16 +233,16 @@ def score(store: Path, as_of: date | None = None, *, all_history: bool = False) 
 
 def not_counted(store: Path) -> list[str]:
     """Sentences about what no score counts: events of days that are yet to come, recordings that are not published."""
-    log, lost = None, []
+    log, told = None, list[str]()
     try:  # before what is published is opened: a run in between publishes what the log names
+        told += filter(None, [older_lake(store)])
         log = shown_log(store, for_publishing(store), read_log(store))
     except StoreError as error:  # what was scored or planned is published all the same
-        lost = [str(error)]
+        told.append(str(error))
     with reading(store) as con:
         missing = [] if log is None else unpublished(con, log)
         # a run that reads recordings now publishes them at its end
-        lost += filter(None, [older_lake(store)])
-        return [*yet_to_come(con, this_day()), *lost, *(missing if holder(store) is None else ())]
+        return [*yet_to_come(con, this_day()), *told, *(missing if holder(store) is None else ())]
 
 
 def plan(store: Path) -> int:
