@@ -4,6 +4,7 @@ It is kept and asked as columns, so that a log of 100,000 files costs little; an
 asked for.
 """
 
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
@@ -21,7 +22,7 @@ from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import check_held
 from fleetbrake.store.log_copy import published_log
-from fleetbrake.store.numbered import Written, numbered, written
+from fleetbrake.store.numbered import Written, numbered, readings_of, written
 from fleetbrake.store.remembered import remember_log, remembered
 from fleetbrake.store.sealed import check_footer
 
@@ -303,21 +304,45 @@ def note_log(store: Path) -> None:
     """Note the log that is there, where a kill came before it was noted."""
     there = written(log_path(store))
     if there is not None and there.number > remembered(store).writings.get("log", 0):
-        remember_log(store, there)
+        remember_log(store, there, readings_of(log_path(store)))
 
 
 def _write(store: Path, log: IngestLog, *, newest: bool = False, made_again: bool = False) -> None:
     """Write the log with the next number, and note it. One that is older, or lacks files, stays known as such by its
-    number, whatever is added to it."""
-    there, known = written(log_path(store)), remembered(store)
-    noted = known.writings.get("log", 0)
+    number, whatever is added to it but what it lacks."""
+    there, noted = written(log_path(store)), remembered(store).writings.get("log", 0)
     number = there.number if there is not None else noted
-    if made_again or there is None:
-        number = noted - 1 if noted and len(log) < known.recordings else noted
-    if newest or number >= noted:
-        number = max(number, noted) + 1
-    write_parquet(log_path(store), numbered(log.table(), number))
-    remember_log(store, Written(max(number, noted), len(log)))
+    again = made_again or there is None
+    if noted and (again or number < noted):
+        number = noted if _is_whole(store, log.table(), by_count=again) else min(number, noted - 1)
+    counts = newest or number >= noted
+    number = max(number, noted) + 1 if counts else number
+    readings = _readings(log.table())
+    write_parquet(log_path(store), numbered(log.table(), number, readings))
+    if counts:  # what an older one names is no measure of what there was
+        remember_log(store, Written(number, len(log)), readings)
+
+
+def _is_whole(store: Path, rows: pa.Table, *, by_count: bool) -> bool:
+    """Whether a log names what the newest one did. One that is made again may name more: rows of a run that was
+    killed, and files that left the log because their rows are gone. ``by_count``: where no fingerprint was noted, as
+    many files will do."""
+    known = remembered(store)
+    if rows.num_rows < known.recordings:
+        return False
+    if not known.readings:
+        return by_count
+    as_read = rows.filter(pc.not_equal(rows.column("settings"), NOT_KNOWN))
+    if known.readings in (_readings(rows), _readings(as_read)):
+        return True
+    there = pa.array(sorted(Lake(store).all_keys()), pa.string())
+    return known.readings == _readings(rows.filter(pc.is_in(rows.column("key"), value_set=there)))
+
+
+def _readings(rows: pa.Table) -> str:
+    """Fingerprint of the readings that are in the lake: a key follows from a file's path, bytes and settings."""
+    keys = sorted(rows.column("key").drop_null().to_pylist())
+    return hashlib.sha256("\n".join(keys).encode()).hexdigest()[:32]
 
 
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:

@@ -22,7 +22,8 @@ class Remembered(BaseModel):
     made_anew : how often the published file was made anew because something was dropped; never taken for lost.
     aliases : a keyed word by which the key of the drivers' aliases is known again; empty before it was drawn.
     registers, registers_written : names of registers with a file, and the last writing of each.
-    recordings : number of recording files that the newest log names.
+    recordings, readings : number of recording files that the newest log names, and the fingerprint of their readings,
+        empty where an earlier version wrote it.
     scored_to, scorings : the newest day of which scores were published, as ISO writes it, empty before any; and how
         often scores or plans were, which is never taken for lost.
     entries, entered_file : the last number that an entry of a person was given, and the number of the entries' file.
@@ -47,6 +48,7 @@ class Remembered(BaseModel):
     registers: tuple[str, ...] = ()
     registers_written: dict[str, Written] = Field(default_factory=dict)
     recordings: int = Field(default=0, ge=0)
+    readings: str = ""
     scored_to: str = ""
     scorings: int = Field(default=0, ge=0)
     entries: int = Field(default=0, ge=0)
@@ -67,7 +69,7 @@ class Remembered(BaseModel):
                 **(now.model_extra or {}),
                 **(self.model_extra or {}),
                 **{name: max(getattr(self, name), getattr(now, name)) for name in _GREATEST},
-                "recordings": _of_the_later_log(self, now),
+                **_of_the_later_log(self, now),
                 "writings": _greatest(self.writings, now.writings),
                 "rules": self.rules or now.rules,
                 "aliases": self.aliases or now.aliases,
@@ -128,12 +130,13 @@ _GREATEST: Final = (
 )
 
 
-def _of_the_later_log(one: Remembered, other: Remembered) -> int:
-    """How many files it named: a repair, or a person, may take some out."""
+def _of_the_later_log(one: Remembered, other: Remembered) -> dict[str, Any]:
+    """How many files it named, by which readings: a repair, or a person, may take some out."""
     written = one.writings.get("log", 0) - other.writings.get("log", 0)
+    later = one if written >= 0 else other
     if written:
-        return (one if written > 0 else other).recordings
-    return max(one.recordings, other.recordings)
+        return {"recordings": later.recordings, "readings": later.readings}
+    return {"recordings": max(one.recordings, other.recordings), "readings": one.readings or other.readings}
 
 
 def _greatest(one: dict[str, int], other: dict[str, int]) -> dict[str, int]:
@@ -154,7 +157,7 @@ def _later(one: dict[str, Written], other: dict[str, Written]) -> dict[str, Writ
 PARTS: Final = {
     **{name: (name,) for name in ("forgotten", "dropped", "aliases", "rules")},
     "holds": ("holds", "newest_hold"),
-    "recordings": ("recordings",),
+    "recordings": ("recordings", "readings"),
     "scores": ("scored_to",),
     "entries": ("entries", "entered_file"),
     "runs": ("runs", "runs_file"),

@@ -24,7 +24,7 @@ from fleetbrake.store.files import write_bytes
 from fleetbrake.store.format_mark import keep_note, note_again
 from fleetbrake.store.note import PARTS, Remembered
 from fleetbrake.store.note_lock import note_lock
-from fleetbrake.store.numbered import Written, written
+from fleetbrake.store.numbered import Written, readings_of, written
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
@@ -112,9 +112,9 @@ def remember_run(store: Path) -> None:
         _note_more(store, Remembered(runs=now.last, runs_file=now.file))
 
 
-def remember_log(store: Path, log: Written) -> None:
+def remember_log(store: Path, log: Written, readings: str) -> None:
     """Note the log that was just written: its rows may be all there is of recordings before they are published."""
-    _note_more(store, Remembered(recordings=log.rows, writings={"log": log.number}))
+    _note_more(store, Remembered(recordings=log.rows, readings=readings, writings={"log": log.number}))
 
 
 def remember_made_anew(store: Path, number: int) -> None:
@@ -221,6 +221,7 @@ def seen(store: Path) -> Remembered:
         registers=tuple(there),
         registers_written={name: told for name in there if (told := written(register_path(store, name)))},
         recordings=log.rows if log is not None else 0,
+        readings=readings_of(store / "lake" / "log.parquet"),
         entries=entries.last,
         entered_file=entries.file,
         runs=runs.last,

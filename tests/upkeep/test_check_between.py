@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from fleetbrake.store.entered import enter
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import is_older_log, read_log, write_log
+from fleetbrake.store.log import IngestLog, LogEntry, commit_log, is_older_log, read_log, write_log
 from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
 from fleetbrake.store.runs_lost import lost_runs
 from fleetbrake.store.unfinished import begin
@@ -201,6 +201,53 @@ def test_a_log_that_is_made_again_and_lacks_files_is_told(
     assert str(recording) not in read_log(store) and _older(store)
     _put_back(store, {**dict.fromkeys(_lake(store)), **newest})
     assert not _older(store)
+
+
+def test_a_reading_of_changed_bytes_is_missed_though_no_file_is(
+    refused: tuple[Path, dict[str, bytes], Path], sound_store: Path
+) -> None:
+    """The log that is made again names as many files as there were, one of them by its reading before."""
+    store, _, recording = refused
+    ingest([recording], store)
+    lake, whole = _lake(store), _kept(store, "entered.sqlite")
+    changed = next((sound_store.parent / "first").glob("*.parquet")).read_bytes()
+    recording.write_bytes(changed)
+    _put_back(store, {"entered.sqlite": None})
+    with pytest.raises(StoreError, match="entries` goes on without"):
+        ingest([recording], store)
+    _put_back(store, {**dict.fromkeys(_lake(store)), **lake, "lake/log.parquet": None, **whole})
+    check_store(store, repair=True)
+    assert _older(store)
+    before = _lake(store)
+    ingest([recording], store)  # as the sentence says
+    assert not _older(store)
+    _put_back(store, {**dict.fromkeys(_lake(store)), **before})
+    give_up_part(store, "recordings")
+    assert not _older(store)
+
+
+def test_rows_that_a_killed_run_left_are_no_lost_ones(
+    refused: tuple[Path, dict[str, bytes], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A log that is lost with the same machine is made again with them."""
+    store, _, recording = refused
+    ingest([recording], store)
+    another = tmp_path / "another.parquet"
+    another.write_bytes(recording.read_bytes())
+    with monkeypatch.context() as killed:
+        killed.setattr("fleetbrake.pipeline.commit_log", _killed_with_entries)
+        with pytest.raises(KeyboardInterrupt):
+            ingest([another], store)
+    _put_back(store, {"lake/log.parquet": None})
+    check_store(store, repair=True)
+    assert str(another) in read_log(store) and not _older(store)
+
+
+def _killed_with_entries(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
+    listed = list(entries)
+    if listed:
+        raise KeyboardInterrupt
+    return commit_log(store, listed)
 
 
 def test_a_log_without_a_number_is_older_where_one_was_noted(refused: tuple[Path, dict[str, bytes], Path]) -> None:
