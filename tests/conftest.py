@@ -1,6 +1,7 @@
 """Fixtures that several folders of tests share. Being here also puts ``tests/`` on the path of their helper modules."""
 
 import gc
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -77,6 +78,20 @@ class _Units(LoadFileScheduling):  # type: ignore[misc]
 
     def _split_scope(self, nodeid: str) -> str:
         return next((name for name in TOGETHER if nodeid.startswith(name)), super()._split_scope(nodeid))
+
+
+#: More workers gain little: the longest files that go together are some minutes each.
+MOST_WORKERS = 4
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int | None:
+    """One for each core that this process may use, in a container too; the variable of pytest-xdist counts first."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    import joblib  # brings NumPy in, which the settings above have to come before
+
+    return min(MOST_WORKERS, max(2, joblib.cpu_count()))
 
 
 @pytest.hookimpl(optionalhook=True)
