@@ -13,6 +13,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.entered_seals import Given, given, seals_there
 from fleetbrake.store.format import noted_anywhere
 from fleetbrake.store.remembered import Remembered, no_copy, remembered
+from fleetbrake.store.schema import setting_number
 
 #: Settings of the published file: the last entry that its registers were merged with, and the number of their file.
 ENTERED_UP_TO: Final = "entered_up_to"
@@ -47,8 +48,7 @@ def noted_entries_lost(store: Path, published: Given = Given(), known: Remembere
 
 def published_entries(settings: Mapping[str, str]) -> Given:
     """Which entries are published, by the settings of the published file."""
-    last, file = (settings.get(name, "") for name in (ENTERED_UP_TO, ENTERED_FILE))
-    return Given(int(last) if last.isdecimal() else 0, int(file) if file.isdecimal() else 0)
+    return Given(setting_number(settings, ENTERED_UP_TO), setting_number(settings, ENTERED_FILE))
 
 
 def unsealed_entries_lost(store: Path) -> str | None:

@@ -12,7 +12,7 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.format_mark import mark, marked
 from fleetbrake.store.fresh import NO_EXTENSIONS
 from fleetbrake.store.remembered import REMEMBERED, Remembered, bring_back, noted_in, remembered
-from fleetbrake.store.schema import SCHEMA_VERSION, newer_sentence
+from fleetbrake.store.schema import SCHEMA_VERSION, newer_sentence, setting_number
 from fleetbrake.store.shut import shut
 
 #: One number for all of a store, its published tables as well as everything beside them.
@@ -52,8 +52,7 @@ def noted_anywhere(store: Path) -> Remembered:
 
 
 def _refuse(store: Path, settings: dict[str, str]) -> None:
-    told = settings.get("schema_version", "0")
-    found = max(marked(store), int(told) if told.isdigit() else 0)
+    found = max(marked(store), setting_number(settings, "schema_version"))
     if found > STORE_FORMAT:
         raise StoreError(newer_sentence(found))
 

@@ -1,6 +1,7 @@
 """The tables of the published database: making them, mending older files, filling them."""
 
 import secrets
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, TypeAlias
 
 import duckdb
@@ -64,6 +65,12 @@ def note_setting(con: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
     con.execute(f"INSERT OR REPLACE INTO {SETTINGS} VALUES (?, ?)", [name, value])  # noqa: S608 - own name
 
 
+def setting_number(settings: Mapping[str, object], name: str) -> int:
+    """A number among what the file says of itself; 0 where it says none."""
+    told = str(settings.get(name, ""))
+    return int(told) if told.isdecimal() else 0
+
+
 def _columns_there(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
     """Columns of each table of the database, by its name: one query, where asking for each takes longer than all."""
     there: dict[str, set[str]] = {}
@@ -80,8 +87,8 @@ def check_version(con: duckdb.DuckDBPyConnection) -> None:
         raise StoreError("The database of the store was not written by this program.")
     rows = []
     if SETTINGS in tables:  # to the last row: a result that is under way forbids other work on the connection
-        rows = con.execute(f"SELECT value FROM {SETTINGS} WHERE name = 'schema_version'").fetchall()  # noqa: S608 - own names
-    version = int(rows[0][0]) if rows else 0
+        rows = con.execute(f"SELECT name, value FROM {SETTINGS} WHERE name = 'schema_version'").fetchall()  # noqa: S608 - own names
+    version = setting_number(dict(rows), "schema_version")
     if version > SCHEMA_VERSION:
         raise StoreError(newer_sentence(version))
 

@@ -8,7 +8,7 @@ import duckdb
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.remembered import no_copy, remembered
-from fleetbrake.store.schema import SETTINGS
+from fleetbrake.store.schema import SETTINGS, setting_number
 
 #: Setting of the published file: how often scores or plans were published.
 SCORINGS: Final = "scorings"
@@ -32,9 +32,8 @@ class Scored:
 def scored(con: duckdb.DuckDBPyConnection, within: str = "") -> Scored:
     """What a published file says of its scores. ``within``: prefix of the tables' names."""
     day = con.execute(f"SELECT max(as_of) FROM {within}vehicle_health").fetchall()[0][0]  # noqa: S608 - own names
-    told = con.execute(f"SELECT value FROM {within}{SETTINGS} WHERE name = '{SCORINGS}'").fetchall()  # noqa: S608 - own names
-    times = str(told[0][0]) if told else ""
-    return Scored("" if day is None else str(day), int(times) if times.isdecimal() else 0)
+    told = con.execute(f"SELECT name, value FROM {within}{SETTINGS} WHERE name = '{SCORINGS}'").fetchall()  # noqa: S608 - own names
+    return Scored("" if day is None else str(day), setting_number(dict(told), SCORINGS))
 
 
 def noted_scores(store: Path) -> Scored:

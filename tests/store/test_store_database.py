@@ -23,6 +23,7 @@ from fleetbrake.store.database import (
     replace_table,
 )
 from fleetbrake.store.lock import writer_lock
+from fleetbrake.store.schema import setting_number
 
 ONE_DRIVER = pa.table({"driver_id": ["d1"], "depot": ["north"]})
 TWO_DRIVERS = pa.table({"driver_id": ["d1", "d2"], "depot": ["north", None]})
@@ -297,3 +298,9 @@ def test_replace_table_refuses_unknown_columns_and_values_and_keeps_the_rows(mem
         replace_table(memory, "drivers; DROP TABLE drivers", ONE_DRIVER)
     assert drivers(memory) == [("d1",)]
     assert {row[0] for row in memory.execute("SHOW TABLES").fetchall()} == {"settings", *TABLES, *REGISTERS}
+
+
+@pytest.mark.parametrize(("value", "number"), [("7", 7), ("", 0), (None, 0), ("²", 0), ("-1", 0), ("1.5", 0)])
+def test_a_number_among_the_settings_that_is_none_counts_as_none(value: str | None, number: int) -> None:
+    assert setting_number({"name": value}, "name") == number
+    assert setting_number({}, "name") == 0

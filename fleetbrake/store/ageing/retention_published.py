@@ -3,7 +3,7 @@
 Publishing reads the whole lake. Whoever publishes next, a run that reads recordings for instance, does it for both.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
@@ -16,7 +16,7 @@ from fleetbrake.store.database import database_path
 from fleetbrake.store.format import published_settings
 from fleetbrake.store.holding.holds import Hold, active_holds
 from fleetbrake.store.remembered import PUBLISHED_ANEW, made_anew, remember_made_anew, remembered
-from fleetbrake.store.schema import SETTINGS, note_setting
+from fleetbrake.store.schema import SETTINGS, note_setting, setting_number
 
 #: How often the published file was made anew because something was dropped: its setting.
 MADE_ANEW: Final = "dropped_rows_published"
@@ -40,22 +40,19 @@ def is_older_published(store: Path) -> bool:
     """Whether the published file is of before the last time that something was dropped: an older copy."""
     if not database_path(store).is_file():
         return False
-    return _number(published_settings(store)) < max(made_anew(read_state(store)), remembered(store).made_anew)
+    return setting_number(published_settings(store), MADE_ANEW) < max(
+        made_anew(read_state(store)), remembered(store).made_anew
+    )
 
 
 def note_published(store: Path) -> None:
     """Note that it was made anew."""
-    state, number = read_state(store), _number(published_settings(store))
+    state, number = read_state(store), setting_number(published_settings(store), MADE_ANEW)
     if not state:  # rules that were given up: a file without them would look like an older copy
         return
     if state.pop("pending", None) is not None or made_anew(state) < number:
         remember_made_anew(store, number)  # first: a run that is killed in between is completed
         write_state(store, {**state, PUBLISHED_ANEW: number})
-
-
-def _number(settings: Mapping[str, str]) -> int:
-    told = settings.get(MADE_ANEW, "")
-    return int(told) if told.isdecimal() else 0
 
 
 def old_days(con: duckdb.DuckDBPyConnection, first_kept: date | None, holds: Sequence[Hold]) -> dict[str, int]:
@@ -77,7 +74,7 @@ def drop_old_days(con: duckdb.DuckDBPyConnection, store: Path) -> None:
     for name in BY_DAY:
         con.execute(f"DELETE FROM {name} WHERE {where}", given)  # noqa: S608 - own names
     told = con.execute(f"SELECT name, value FROM {SETTINGS} WHERE name = '{MADE_ANEW}'").fetchall()  # noqa: S608 - own names
-    before = max(made_anew(state), remembered(store).made_anew, _number(dict(told)))
+    before = max(made_anew(state), remembered(store).made_anew, setting_number(dict(told), MADE_ANEW))
     note_setting(con, MADE_ANEW, str(before + 1))
 
 
