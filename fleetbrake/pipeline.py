@@ -45,7 +45,8 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import holder, writer_lock
-from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import commit_log
 from fleetbrake.store.lost import unpublished
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, shown_log, sum_up_missing

@@ -4,7 +4,6 @@ It is kept and asked as columns, so that a log of 100,000 files costs little; an
 asked for.
 """
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
@@ -17,13 +16,11 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet, write_parquet
+from fleetbrake.store.arrow import arrow_schema, in_one, read_parquet
 from fleetbrake.store.disk_words import reason_to_read
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.lock import check_held
 from fleetbrake.store.log_copy import published_log
-from fleetbrake.store.numbered import Written, numbered, readings_of, written
-from fleetbrake.store.remembered import remember_log, remembered
+from fleetbrake.store.log_mark import log_path
 from fleetbrake.store.sealed import check_footer
 
 LOG_COLUMNS = {
@@ -264,87 +261,6 @@ def left_out_of(log: IngestLog, store: Path) -> int:
     return sum(lake.has(key) for key in keys)
 
 
-def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
-    """Put the entries into the log, each in place of the one of its path; all of them or none.
-
-    From here on the pieces they name exist and the replaced ones do not. Only for the holder of the writer's lock.
-    Without entries nothing is written.
-    """
-    check_held(store)
-    log, listed = read_log(store), list(entries)
-    if not listed and log_path(store).exists():
-        return log
-    merged = log.with_entries(listed)
-    _write(store, merged)
-    return merged
-
-
-def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
-    """Write the log anew with just these entries. Only for the holder of the writer's lock."""
-    _write(store, IngestLog(store, {entry.path: entry for entry in entries}))
-
-
-def write_log(store: Path, rows: pa.Table, *, newest: bool = False, made_again: bool = False) -> None:
-    """As :func:`replace_log`, of a table in ``LOG_SCHEMA`` without two rows of one path.
-
-    ``newest``: it counts as the newest from now on, whatever it is. ``made_again``: from what is left in other places;
-    it counts as the newest where it names as many files as there were.
-    """
-    _write(store, IngestLog(store, rows), newest=newest, made_again=made_again)
-
-
-def is_older_log(store: Path) -> bool:
-    """Whether the log is an older copy than the one that was written last, or lacks files that one named. StoreError
-    where the note is damaged."""
-    there = written(log_path(store))
-    return there is not None and there.number < remembered(store).writings.get("log", 0)
-
-
-def note_log(store: Path) -> None:
-    """Note the log that is there, where a kill came before it was noted."""
-    there = written(log_path(store))
-    if there is not None and there.number > remembered(store).writings.get("log", 0):
-        remember_log(store, there, readings_of(log_path(store)))
-
-
-def _write(store: Path, log: IngestLog, *, newest: bool = False, made_again: bool = False) -> None:
-    """Write the log with the next number, and note it. One that is older, or lacks files, stays known as such by its
-    number, whatever is added to it but what it lacks."""
-    there, noted = written(log_path(store)), remembered(store).writings.get("log", 0)
-    number = there.number if there is not None else noted
-    again = made_again or there is None
-    if noted and (again or number < noted):
-        number = noted if _is_whole(store, log.table(), by_count=again) else min(number, noted - 1)
-    counts = newest or number >= noted
-    number = max(number, noted) + 1 if counts else number
-    readings = _readings(log.table())
-    write_parquet(log_path(store), numbered(log.table(), number, readings))
-    if counts:  # what an older one names is no measure of what there was
-        remember_log(store, Written(number, len(log)), readings)
-
-
-def _is_whole(store: Path, rows: pa.Table, *, by_count: bool) -> bool:
-    """Whether a log names what the newest one did. One that is made again may name more: rows of a run that was
-    killed, and files that left the log because their rows are gone. ``by_count``: where no fingerprint was noted, as
-    many files will do."""
-    known = remembered(store)
-    if rows.num_rows < known.recordings:
-        return False
-    if not known.readings:
-        return by_count
-    as_read = rows.filter(pc.not_equal(rows.column("settings"), NOT_KNOWN))
-    if known.readings in (_readings(rows), _readings(as_read)):
-        return True
-    there = pa.array(sorted(Lake(store).all_keys()), pa.string())
-    return known.readings == _readings(rows.filter(pc.is_in(rows.column("key"), value_set=there)))
-
-
-def _readings(rows: pa.Table) -> str:
-    """Fingerprint of the readings that are in the lake: a key follows from a file's path, bytes and settings."""
-    keys = sorted(rows.column("key").drop_null().to_pylist())
-    return hashlib.sha256("\n".join(keys).encode()).hexdigest()[:32]
-
-
 def _as_table(entries: Iterable[LogEntry]) -> pa.Table:
     return pa.Table.from_pylist([asdict(entry) for entry in entries], schema=LOG_SCHEMA)
 
@@ -379,8 +295,3 @@ def _refuse_unknown(path: Path) -> None:
             f"The store's log of files ({path}) has columns that this version of fleetbrake does not know "
             f"({', '.join(unknown)}): a newer version wrote it. Update fleetbrake or use another store."
         )
-
-
-def log_path(store: Path) -> Path:
-    """Where the log is."""
-    return store / "lake" / "log.parquet"

@@ -22,9 +22,10 @@ from fleetbrake.store.disk_words import no_access, reason_to_read
 from fleetbrake.store.entered_seals import Given, given
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.format_mark import keep_note, note_again
+from fleetbrake.store.log_mark import LogMark, log_mark
 from fleetbrake.store.note import PARTS, Remembered
 from fleetbrake.store.note_lock import note_lock
-from fleetbrake.store.numbered import Written, readings_of, written
+from fleetbrake.store.numbered import written
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.secret_key import ALIASES_KEY, KEY_BYTES
 
@@ -112,9 +113,9 @@ def remember_run(store: Path) -> None:
         _note_more(store, Remembered(runs=now.last, runs_file=now.file))
 
 
-def remember_log(store: Path, log: Written, readings: str) -> None:
+def remember_log(store: Path, log: LogMark) -> None:
     """Note the log that was just written: its rows may be all there is of recordings before they are published."""
-    _note_more(store, Remembered(recordings=log.rows, readings=readings, writings={"log": log.number}))
+    _note_more(store, Remembered(recordings=log.rows, readings=log.readings, writings={"log": log.number}))
 
 
 def remember_made_anew(store: Path, number: int) -> None:
@@ -200,7 +201,7 @@ def seen(store: Path) -> Remembered:
     rules = _json(store / "retention.json")
     stones = forgotten.get("tombstones") if isinstance(forgotten, dict) else None
     entries, runs, dropped = _entries(store), _runs(store), written(store / "dropped.parquet")
-    log = written(store / "lake" / "log.parquet")
+    log = log_mark(store)
     there = [name for name in sorted(REGISTERS) if register_path(store, name).is_file()]
     newest, writings = _newest_hold(holds), {"dropped": dropped.number} if dropped is not None else {}
     if log is not None and log.number:
@@ -221,7 +222,7 @@ def seen(store: Path) -> Remembered:
         registers=tuple(there),
         registers_written={name: told for name in there if (told := written(register_path(store, name)))},
         recordings=log.rows if log is not None else 0,
-        readings=readings_of(store / "lake" / "log.parquet"),
+        readings=log.readings if log is not None else "",
         entries=entries.last,
         entered_file=entries.file,
         runs=runs.last,

@@ -10,7 +10,9 @@ from typing import Final
 from fleetbrake.core.errors import StoreError
 from fleetbrake.store.files import write_bytes
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import IngestLog, commit_log, is_older_log, left_out_of, log_path, note_log, read_log
+from fleetbrake.store.log import IngestLog, left_out_of, read_log
+from fleetbrake.store.log_mark import log_mark, log_path
+from fleetbrake.store.log_writing import commit_log, is_older_copy, lacks, take_up_log
 from fleetbrake.store.remembered import no_copy, remembered
 
 NAME: Final = "unfinished"
@@ -26,7 +28,7 @@ def begin(store: Path) -> None:
     """
     refuse_unexplained(store)
     log = commit_log(store, ())  # first: a lake with rows and without a log is one that lost it
-    note_log(store)
+    take_up_log(store)
     write_bytes(_mark(store), str(len(log)).encode())
 
 
@@ -60,13 +62,14 @@ def lost_with_the_log(store: Path, log: IngestLog) -> str | None:
 def older_lake(store: Path) -> str | None:
     """A sentence where the log is an older copy: recordings that came in since are neither in it nor, perhaps, in what
     is published."""
-    if not is_older_log(store):
+    if not lacks(store):
         return None
     return (
-        f"The store's log of files ({log_path(store)}) is an older copy, or was made again and lacks files: what was "
-        "read in since is not in it, and may be in no other place where it was not published yet. Put the newest lake "
-        "back from a copy of the store, or name the recordings of that time to `fleetbrake ingest` again; then, or "
-        "where neither can be had, `fleetbrake check --lost-for-good recordings` goes on."
+        f"The store's log of files ({log_path(store)}) is an older copy, or was made again, and lacks files that were "
+        "named before: what was read of them may be in no other place where it was not published yet. Put the newest "
+        "lake back from a copy of the store, or name the recordings of that time to `fleetbrake ingest` again: this is "
+        "told until all of them are in. Where neither can be had, `fleetbrake check --lost-for-good recordings` goes "
+        "on."
     )
 
 
@@ -78,11 +81,14 @@ def unexplained(store: Path, log: IngestLog) -> str | None:
     path = log_path(store)
     if not path.exists():
         return f"The store's log of files ({path}) is gone, and nothing names {len(unnamed)} recordings of the lake."
-    if is_older_log(store) or not _mark(store).exists():
+    if is_older_copy(store) or not _mark(store).exists():
         return (
             f"The store's log of files ({path}) does not name {len(unnamed)} recordings that are in the lake, and no "
             "run that was broken off explains it: it is an older copy, or parts of it were lost."
         )
+    there = log_mark(store)
+    if there is not None and there.number:  # the newest: an older one would be known by its number
+        return None
     missing = max(left_out_of(log, store), _files_then(store) - len(log))
     if missing <= 0:
         return None

@@ -30,7 +30,8 @@ from fleetbrake.store.arrow import arrow_schema, in_schema
 from fleetbrake.store.database import database_path, rebuilding
 from fleetbrake.store.lake import BLOCK_PIECES, EVENTS_SCHEMA, PIECE_KEY, STAMPS_SCHEMA, WHEELS_SCHEMA, Lake, piece_key
 from fleetbrake.store.lake_blocks import Blocks
-from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import commit_log
 from fleetbrake.store.publish import publish_recordings
 from fleetbrake.store.registers import merge_registers
 

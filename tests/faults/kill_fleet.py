@@ -25,7 +25,7 @@ from fleetbrake.store import lake as lakes
 from fleetbrake.store.ageing.retention import RetentionPolicy
 from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.findings import enter_finding
-from fleetbrake.store.log import log_path
+from fleetbrake.store.log_mark import log_path
 from fleetbrake.store.publish import publish_recordings
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.forget import forget_driver

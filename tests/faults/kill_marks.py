@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from fleetbrake import taking_in
 from fleetbrake.store import database, lake_blocks
-from fleetbrake.store import log as logs
+from fleetbrake.store import log_writing as logs
 from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.lake import Lake
 

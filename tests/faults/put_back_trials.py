@@ -24,6 +24,7 @@ from fleetbrake.store.database import reading
 from fleetbrake.store.entered import ENTERED_NAME
 from fleetbrake.store.forgetting.tombstones import KEY_NAME, TOMBSTONES_NAME
 from fleetbrake.store.format_mark import FORMAT_NAME
+from fleetbrake.store.readings import READINGS_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME
 from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.upkeep.check import check_store
@@ -39,7 +40,7 @@ Loss = tuple[tuple[str, bool], ...]
 
 #: Files and folders of a store that hold something: each may be lost by itself.
 PARTS: Final = (
-    *("fleet.duckdb", REMEMBERED_NAME, FORMAT_NAME, ENTERED_NAME, RUNS_NAME),
+    *("fleet.duckdb", REMEMBERED_NAME, FORMAT_NAME, READINGS_NAME, ENTERED_NAME, RUNS_NAME),
     *("lake", "lake/log.parquet", "lake/blocks.parquet", "lake/blocks", "lake/events", "lake/event_wheels"),
     *("registers", "registers/vehicles.parquet", "registers/trips.parquet", "registers/defect_reports.parquet"),
     *(TOMBSTONES_NAME, KEY_NAME, "holds.json", "held", "retention.json", "dropped.parquet", "driver-aliases.key"),

@@ -23,7 +23,8 @@ from fleetbrake.reports import month_reads
 from fleetbrake.reports.monthly.month_data import period
 from fleetbrake.store.ageing.retention import months_before
 from fleetbrake.store.database import reading
-from fleetbrake.store.log import commit_log, read_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_writing import commit_log
 
 #: Summer time ends and begins in central Europe within these drives (01:00 UTC).
 CHANGES = (datetime(2026, 10, 25, 0, 59, 57, tzinfo=UTC), datetime(2026, 3, 29, 0, 59, 57, tzinfo=UTC))

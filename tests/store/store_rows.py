@@ -10,7 +10,8 @@ from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import reading, rebuilding
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
-from fleetbrake.store.log import LogEntry, commit_log
+from fleetbrake.store.log import LogEntry
+from fleetbrake.store.log_writing import commit_log
 from fleetbrake.store.publish import publish_recordings
 from fleetbrake.store.registers import merge_registers
 

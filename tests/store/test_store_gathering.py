@@ -18,7 +18,8 @@ from fleetbrake.store.gathering import Gathering
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lake_blocks import Blocks
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
-from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import commit_log
 
 FILES = range(8)
 Piece = tuple[str, pa.Table, pa.Table]

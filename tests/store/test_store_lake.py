@@ -18,7 +18,8 @@ from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.files import text_path, write_atomically
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS, WORK_PARTS
-from fleetbrake.store.log import LogEntry, commit_log, read_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import commit_log
 from fleetbrake.store.registers import merge_registers, read_register
 
 EVENTS_EMPTY = arrow_schema(LAKE_EVENTS).empty_table()

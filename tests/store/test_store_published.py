@@ -16,7 +16,8 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.core.vocabulary import INDICATORS
 from fleetbrake.store.database import reading, rebuilding, replace_table
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import LogEntry, commit_log
+from fleetbrake.store.log import LogEntry
+from fleetbrake.store.log_writing import commit_log
 from fleetbrake.store.publish import newest_day, publish_recordings
 
 HOSTILE = (

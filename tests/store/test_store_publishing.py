@@ -21,7 +21,8 @@ from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.database import rebuilding
 from fleetbrake.store.lake import Lake, piece_key
 from fleetbrake.store.lake_schema import LAKE_EVENT_WHEELS, LAKE_EVENTS
-from fleetbrake.store.log import LogEntry, commit_log, read_log, replace_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import commit_log, replace_log
 from fleetbrake.store.publish import publish_recordings
 from fleetbrake.store.publishing import wide
 from fleetbrake.store.registers import read_register, write_register

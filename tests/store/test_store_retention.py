@@ -35,7 +35,8 @@ from fleetbrake.store.ageing.retention_law import law_warnings
 from fleetbrake.store.ageing.retention_records import RECORDS, OnFile, aged_records
 from fleetbrake.store.arrow import arrow_schema
 from fleetbrake.store.lake_schema import LAKE_EVENTS
-from fleetbrake.store.log import commit_log, read_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_writing import commit_log
 
 TODAY = date(2026, 3, 31)
 NOTHING_OPEN = OnFile(frozenset(), frozenset())

@@ -15,7 +15,9 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store import unfinished
 from fleetbrake.store.database import DATABASE_NAME, reading
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import log_path, read_log, write_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_mark import log_path
+from fleetbrake.store.log_writing import write_log
 from fleetbrake.upkeep.check import check_store
 from tests.cluster.same_rows import assert_same, tables
 

@@ -21,7 +21,8 @@ from check_made import FORGOTTEN
 from fleetbrake.store.arrow import read_parquet, write_parquet
 from fleetbrake.store.lake import EVENTS_SCHEMA, WHEELS_SCHEMA, Lake
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA
-from fleetbrake.store.log import LOG_SCHEMA, log_path, read_log
+from fleetbrake.store.log import LOG_SCHEMA, read_log
+from fleetbrake.store.log_mark import log_path
 from fleetbrake.store.numbered import numbered, written
 from fleetbrake.store.registers import read_register, write_register
 

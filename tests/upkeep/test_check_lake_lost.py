@@ -13,7 +13,9 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.pipeline import ingest, score
 from fleetbrake.store.database import rebuilding
 from fleetbrake.store.lake import PIECE_KEY, Lake
-from fleetbrake.store.log import log_path, read_log, write_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_mark import log_path
+from fleetbrake.store.log_writing import write_log
 from fleetbrake.store.remembered import remembered
 from fleetbrake.upkeep.check import check_store
 from fleetbrake.upkeep.check.given_up import give_up_part

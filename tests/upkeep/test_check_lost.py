@@ -13,7 +13,8 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.pipeline import ingest
 from fleetbrake.store.arrow import write_parquet
 from fleetbrake.store.database import reading
-from fleetbrake.store.log import log_path, read_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_mark import log_path
 from fleetbrake.store.numbered import numbered
 from tests.cluster.same_rows import tables
 

@@ -18,7 +18,8 @@ from fleetbrake.store import note_lock, runs
 from fleetbrake.store.entered import enter, entries
 from fleetbrake.store.entered_rows import DateFixed
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import read_log, replace_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_writing import replace_log
 from fleetbrake.store.remembered import remembered
 from fleetbrake.store.run_numbers import runs_begun
 from fleetbrake.store.runs_lost import lost_runs

@@ -20,7 +20,8 @@ from fleetbrake.store.holding.hold_ends import released, rewrite_released
 from fleetbrake.store.holding.holds import HOLDS_NAME, all_holds
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import writer_lock
-from fleetbrake.store.log import log_path, read_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_mark import log_path
 from fleetbrake.upkeep import forget_driver, hold, list_holds, release_hold
 from fleetbrake.upkeep.check import Checked, check_store
 from fleetbrake.upkeep.check import kept as kept_checks

@@ -14,7 +14,8 @@ from fleetbrake.store.forgetting.at_rest import AtRest
 from fleetbrake.store.forgetting.forgetter import DRIVER_COLUMNS, SPARED, Forgetter, forgotten_rows
 from fleetbrake.store.holding.holds import held_events, held_rows
 from fleetbrake.store.lake import PIECE_KEY, Lake, piece_key
-from fleetbrake.store.log import LogEntry, read_log, replace_log
+from fleetbrake.store.log import LogEntry, read_log
+from fleetbrake.store.log_writing import replace_log
 from fleetbrake.store.registers import read_register, write_register
 from fleetbrake.store.unfinished import begin, settle
 

@@ -14,7 +14,8 @@ from fleetbrake.store.database import database_path, reading, rebuilding
 from fleetbrake.store.forgetting import tombstones
 from fleetbrake.store.forgetting.at_rest import for_publishing
 from fleetbrake.store.lake import Lake
-from fleetbrake.store.log import is_older_log, read_log, write_log
+from fleetbrake.store.log import LOG_SCHEMA, read_log
+from fleetbrake.store.log_writing import lacks, write_log
 from fleetbrake.store.lost import (
     is_older,
     lost_recordings,
@@ -141,7 +142,7 @@ def _recordings(store: Path) -> bool:
     rows, there = read_log(store).table(), pa.array(sorted(Lake(store).all_keys()), pa.string())
     gone = pc.and_(pc.is_valid(rows.column("key")), pc.invert(pc.is_in(rows.column("key"), value_set=there)))
     some_gone = bool(pc.any(gone, min_count=0).as_py())
-    older = is_older_log(store)
+    older = lacks(store) > 0
     if some_gone or older:
         write_log(store, rows.filter(pc.invert(gone)), newest=True)
     lost = _published_alone(store) if database_path(store).is_file() else []
@@ -150,6 +151,7 @@ def _recordings(store: Path) -> bool:
             con.execute("DELETE FROM ingest_log WHERE path IN (SELECT unnest(?))", [lost])
     whole = lost_with_the_log(store, read_log(store)) is not None
     if whole:
+        write_log(store, LOG_SCHEMA.empty_table(), newest=True)
         give_up(store, "recordings")
     return some_gone or older or bool(lost) or whole
 

@@ -15,8 +15,11 @@ from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.holding.held_manifest import HeldFile, read_manifest, with_copies
 from fleetbrake.store.lake import EVENTS_SCHEMA, PIECE_KEY, WHEELS_SCHEMA, Lake, piece_key
 from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF, Blocks, rows_of
-from fleetbrake.store.log import LOG_SCHEMA, NOT_KNOWN, LogEntry, log_path, read_log, write_log
+from fleetbrake.store.log import LOG_SCHEMA, NOT_KNOWN, LogEntry, read_log
 from fleetbrake.store.log_copy import published_log
+from fleetbrake.store.log_mark import log_path
+from fleetbrake.store.log_writing import write_log
+from fleetbrake.store.readings import listed, replaced
 from fleetbrake.upkeep.check.log_and_index import broken_seal
 
 #: Takes a file out of use.
@@ -113,6 +116,9 @@ def _what_is_left(store: Path, there: pa.Array) -> tuple[pa.Table, pa.Table]:
     with suppress(StoreError):
         if log_path(store).is_file() and not broken_seal(log_path(store)):
             left = pa.concat_tables([left, read_log(store).table()])
+    known = listed(store, 1)
+    if known is not None:  # rows of changed bytes that were read since are no older ones
+        left = left.filter(pc.invert(replaced(left, known, there)))
     whole = pc.or_(pc.is_null(left.column("key")), pc.is_in(left.column("key"), value_set=there))
     return _newest(left.filter(whole)), _newest(left.filter(pc.invert(whole)))
 

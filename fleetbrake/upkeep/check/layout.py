@@ -28,6 +28,7 @@ from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lock import HOLDER_NAME, LOCK_NAME
 from fleetbrake.store.mappings import MAPPINGS_FOLDER
 from fleetbrake.store.note_lock import NOTE_LOCK_NAME
+from fleetbrake.store.readings import READINGS_NAME
 from fleetbrake.store.remembered import REMEMBERED_NAME, no_copy, remembered, seen
 from fleetbrake.store.run_numbers import RUNS_NAME
 from fleetbrake.store.runs import RUNNING_FOLDER
@@ -42,7 +43,7 @@ KEY_FILES: Final = (KEY_FILE, KEY_NAME)
 
 _FILES: Final = (
     *(DATABASE_NAME, LOCK_NAME, HOLDER_NAME, FORMAT_NAME, HOLDS_NAME, RETENTION_NAME, DROPPED_NAME, TOMBSTONES_NAME),
-    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND, REMEMBERED_NAME, NOTE_LOCK_NAME),
+    *(KEY_NAME, KEY_FILE, NOTE, "monthly.lock", IN_HAND, REMEMBERED_NAME, NOTE_LOCK_NAME, READINGS_NAME),
 )
 _WHOLE_FOLDERS: Final = (HELD_FOLDER, SET_ASIDE, "logs", RUNNING_FOLDER)
 _KNOWN: Final = re.compile(

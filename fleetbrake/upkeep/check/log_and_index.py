@@ -10,7 +10,9 @@ from fleetbrake.core.errors import StoreError
 from fleetbrake.store.arrow import read_parquet
 from fleetbrake.store.lake import KEY_FORM
 from fleetbrake.store.lake_blocks import INDEX_SCHEMA, name_of
-from fleetbrake.store.log import NOT_KNOWN, IngestLog, log_path, read_log
+from fleetbrake.store.log import NOT_KNOWN, IngestLog, read_log
+from fleetbrake.store.log_mark import log_mark, log_path
+from fleetbrake.store.readings import READINGS_NAME, listed
 from fleetbrake.store.remembered import no_copy
 from fleetbrake.store.sealed import Seal, seal_of
 from fleetbrake.store.unfinished import lost_with_the_log, older_lake, unexplained
@@ -64,6 +66,13 @@ def check_log(store: Path, out: Outcome, damage: Damage) -> IngestLog | None:
     older = older_lake(store)
     if older and not damage.log:
         out.wrong.add(older)
+    there = log_mark(store)
+    if there is not None and there.readings and listed(store, there.number) is None:
+        damage.readings = True
+        out.wrong.add(
+            f"{store / READINGS_NAME}, the list of what the newest log names, is gone, damaged or an older copy: the "
+            "next ingest, or `fleetbrake check --repair`, makes it anew."
+        )
     return None if damage.log else log
 
 

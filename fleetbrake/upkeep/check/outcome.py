@@ -66,7 +66,7 @@ class Damage:
 
     Attributes
     ----------
-    log, index : the file cannot be used.
+    log, index, readings : the file cannot be used.
     gone : keys that the log names and whose rows cannot be used or are nowhere.
     alone, blocks : pieces that stand alone, and blocks, to be moved aside.
     database : the published file cannot be opened at all.
@@ -85,6 +85,7 @@ class Damage:
 
     log: bool = False
     index: bool = False
+    readings: bool = False
     gone: set[str] = field(default_factory=set)
     alone: set[str] = field(default_factory=set)
     blocks: set[str] = field(default_factory=set)

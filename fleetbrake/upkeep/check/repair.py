@@ -29,7 +29,9 @@ from fleetbrake.store.holding.held_files import copy_held
 from fleetbrake.store.holding.held_manifest import HELD_FOLDER, read_from_copies
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lake_blocks import EVENTS_HALF, INDEX_SCHEMA, WHEELS_HALF, Blocks
-from fleetbrake.store.log import IngestLog, log_path, read_log, write_log
+from fleetbrake.store.log import IngestLog, read_log
+from fleetbrake.store.log_mark import log_path
+from fleetbrake.store.log_writing import take_up_log, write_log
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings
 from fleetbrake.store.recount import RECOUNTED
 from fleetbrake.store.remembered import no_copy
@@ -135,6 +137,9 @@ class Repair:
                 f"rows alone, {again.left_out} pieces put aside. Name all recordings to the next ingest: it reads "
                 "those whose bytes the log does not know."
             )
+        if self.damage.readings:
+            take_up_log(self.store)
+            self.mended.append("The list of what the log names was made again.")
         anew = self.damage.log or self.damage.index
         if anew:
             self._look_again()
