@@ -72,10 +72,17 @@ class Ground:
             shutil.copytree(self.older, self.newest)
             self._more(self.newest)
         self.parts = tuple(name for name in PARTS if (self.newest / name).exists())
-        self.right, self.beside = self._after_night(self.newest)
+        self._day, self._right, self._beside = _today(), *self._after_night()
 
     def trial(self, loss: Loss) -> tuple[str, str | None]:
         """What became of it where these parts are gone or older; and what went against what must hold."""
+        while True:
+            day, ended = _today(), self._ended(loss)
+            if day == self._day == _today():  # scores tell of the day on which they were made
+                return ended
+            self._day, self._right, self._beside = _today(), *self._after_night()
+
+    def _ended(self, loss: Loss) -> tuple[str, str | None]:
         store = self.folder / "tried" / "store"
         shutil.rmtree(store.parent, ignore_errors=True)
         shutil.copytree(self.newest, store)
@@ -84,7 +91,7 @@ class Ground:
         told = _told_by(lambda: _night(store, self.new))
         if told is not None:
             return told, None
-        wrong = differences(_state(store), self.right) + _other_than(_beside(store), self.beside)
+        wrong = differences(_state(store), self._right) + _other_than(_beside(store), self._beside)
         if not wrong:
             return "set right", None
         said = [one for part in check_store(store).outcomes for one in part.wrong.all()]
@@ -115,13 +122,18 @@ class Ground:
         _ended_run(store, 2)
         pipeline.plan(store)
 
-    def _after_night(self, of: Path) -> tuple[State, dict[str, object]]:
+    def _after_night(self) -> tuple[State, dict[str, object]]:
         store = self.folder / "right" / "store"
-        shutil.copytree(of, store)
+        shutil.rmtree(store.parent, ignore_errors=True)
+        shutil.copytree(self.newest, store)
         told = _told_by(lambda: _night(store, self.new))
         if told is not None:
             raise AssertionError(told)
         return _state(store), _beside(store)
+
+
+def _today() -> date:
+    return datetime.now(UTC).date()
 
 
 def _state(store: Path) -> State:
