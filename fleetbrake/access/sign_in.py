@@ -124,7 +124,8 @@ def _content(path: Path) -> tuple[dict[str, Any], list[str]]:
     """What the file says; FleetbrakeError where nothing can be read at all."""
     try:
         mode = path.stat().st_mode
-        text = path.read_text(encoding="utf-8") if stat.S_ISREG(mode) else None
+        # some editors put a mark before the text, which is none of it
+        text = path.read_text(encoding="utf-8-sig") if stat.S_ISREG(mode) else None
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise FleetbrakeError(f"{path}: the sign-in file cannot be read: {why}.") from error
