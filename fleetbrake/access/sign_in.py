@@ -45,17 +45,19 @@ _CALLBACK: Final = "/oauth2callback"
 
 _AUTH_NEEDED: Final = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 _AUTH_KNOWN: Final = frozenset({*_AUTH_NEEDED, "client_kwargs"})
-#: Longest time (s) that the provider may take for an answer. Own choice: nobody waits longer before a button.
+#: Time (s) that the provider may be given for an answer. Own choice: none answers faster, nobody waits longer.
+_SHORTEST_ANSWER_S: Final = 1
 _LONGEST_ANSWER_S: Final = 300
+#: What a provider may be asked to show: OpenID Connect Core 1.0 section 3.1.2.1 (from memory). Its fourth, "none", has
+#: it show nothing: whoever is not signed in there already could never sign in here.
+_PROMPTS: Final = ("login", "consent", "select_account")
 _TEXT: Final = "a text"
-_WHOLE_SECONDS: Final = "a whole number of seconds"
-_SECONDS: Final = f"a number of seconds above 0, {_LONGEST_ANSWER_S} at most"
+_PROMPT: Final = f"one or more of {', '.join(_PROMPTS)}, with blanks in between"
+_SECONDS: Final = f"a number of seconds from {_SHORTEST_ANSWER_S} to {_LONGEST_ANSWER_S}"
 #: What may be told to the library that speaks with the provider, and what each is: what is asked for, never how safely.
-#: OpenID Connect Core 1.0 section 3.1.2.1 (from memory); several values stand in one text with blanks in between.
-_CLIENT_KNOWN: Final = {
-    "scope": _TEXT, "prompt": _TEXT, "acr_values": _TEXT, "login_hint": _TEXT, "ui_locales": _TEXT,
-    "max_age": _WHOLE_SECONDS, "timeout": _SECONDS,
-}  # fmt: skip
+_CLIENT_KNOWN: Final = {"scope": _TEXT, "prompt": _PROMPT, "login_hint": _TEXT, "timeout": _SECONDS}
+#: Of the same section of the standard; the library takes them and sends none. Who wrote them would rely on them.
+_NEVER_SENT: Final = frozenset({"acr_values", "max_age", "ui_locales"})
 _ROLES_KNOWN: Final = frozenset({"claim", "by_claim", "by_email", "by_subject"})
 #: Claims that people write themselves or that may pass to another person: no ground for a role.
 #: OpenID Connect Core 1.0, sections 5.1 and 5.7 (from memory): only subject and issuer together stand for a person.
@@ -174,11 +176,15 @@ def _client_problems(told: Any) -> list[str]:
     if not isinstance(told, dict):
         return ["[auth] client_kwargs is no table"]
     known = ", ".join(sorted(_CLIENT_KNOWN))
-    problems = [
-        f"[auth] client_kwargs: {key} cannot be set (known: {known})" for key in sorted(set(told) - set(_CLIENT_KNOWN))
-    ]
+    unknown = sorted(set(told) - set(_CLIENT_KNOWN) - _NEVER_SENT)
+    problems = [f"[auth] client_kwargs: {key} cannot be set (known: {known})" for key in unknown]
     if "verify" in told:
         problems[-1] += "; the provider's certificate is always checked, your own authority's by SSL_CERT_FILE"
+    if never := ", ".join(sorted(_NEVER_SENT & set(told))):
+        problems.append(
+            f"[auth] client_kwargs: {never} would not be asked for; a second factor or a fresh sign-in has to be "
+            "demanded by the provider itself"
+        )
     problems += [
         f"[auth] client_kwargs: {key} must be {kind}"
         for key, kind in _CLIENT_KNOWN.items()
@@ -190,11 +196,14 @@ def _client_problems(told: Any) -> list[str]:
 
 
 def _is_of_kind(value: object, kind: str) -> bool:
-    if kind == _TEXT or isinstance(value, bool):
-        return isinstance(value, str)
-    if kind == _WHOLE_SECONDS:
-        return isinstance(value, int) and value >= 0
-    return isinstance(value, int | float) and 0 < value <= _LONGEST_ANSWER_S  # NaN is neither
+    if kind == _SECONDS:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return False
+        return _SHORTEST_ANSWER_S <= value <= _LONGEST_ANSWER_S  # NaN is not between
+    if not isinstance(value, str):
+        return False
+    asked = set(value.split())
+    return kind == _TEXT or (bool(asked) and asked <= set(_PROMPTS))
 
 
 def _address_problems(key: str, url: str) -> list[str]:

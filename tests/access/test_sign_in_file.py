@@ -1,13 +1,17 @@
 """The sign-in file: what is right is read, what is wrong is refused in one sentence that gives no secret away."""
 
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from authlib.integrations.starlette_client import OAuth, StarletteOAuth2App
 from sign_in_file import GONE, SECRET, write_file
 
 from fleetbrake.access.roles import Role
-from fleetbrake.access.sign_in import SHORTEST_SECRET, read_sign_in
+from fleetbrake.access.sign_in import _NEVER_SENT, SHORTEST_SECRET, read_sign_in
 from fleetbrake.core.errors import FleetbrakeError
 
 
@@ -73,16 +77,21 @@ def test_each_slip_in_auth_is_named(change: dict[str, Any], said: str, tmp_path:
         ("client_kwargs = {trust_env = true, event_hooks = 1}", "event_hooks cannot be set"),
         ('client_kwargs = {scope = "profile"}', "scope must hold openid"),
         ("client_kwargs = 3", "client_kwargs is no table"),
-        *((f"client_kwargs = {{{key} = {value}}}", f"{key} must be a text")
-          for key in ("scope", "prompt", "acr_values", "login_hint", "ui_locales")
+        *((f"client_kwargs = {{{key} = {value}}}", f"{key} must be {kind}")
+          for key, kind in (("scope", "a text"), ("login_hint", "a text"), ("prompt", "one or more of login, consent"))
           for value in ("5", "true", '["openid"]', "[{verify = false}]", "{a = 1}", "1979-05-27")),
-        *((f"client_kwargs = {{max_age = {value}}}", "max_age must be a whole number of seconds")
-          for value in ('"soon"', "1979-05-27", "[1979-05-27]", "true", "-1", "1.5", "nan")),
-        *((f"client_kwargs = {{timeout = {value}}}", "timeout must be a number of seconds above 0, 300 at most")
-          for value in ('"abc"', "nan", "inf", "-5", "0", "true", "[1, 2]", "301", "9" * 40)),
+        *((f"client_kwargs = {{prompt = {value}}}", "prompt must be one or more of login, consent, select_account")
+          for value in ('""', '" "', '"none"', '"login none"', '"Login"', '"create"')),
+        *((f"client_kwargs = {{{key} = {value}}}", f"{key} would not be asked for; a second factor or a fresh sign-in")
+          for key in ("acr_values", "max_age", "ui_locales")
+          for value in ('"a b"', "0", "3600", "true", "{verify = false}")),
+        ('client_kwargs = {ui_locales = "de", acr_values = "x"}', "acr_values, ui_locales would not be asked for"),
+        *((f"client_kwargs = {{timeout = {value}}}", "timeout must be a number of seconds from 1 to 300")
+          for value in ('"abc"', "nan", "inf", "-5", "0", "1e-9", "0.99", "true", "[1, 2]", "301", "9" * 40)),
         ('client_kwargs = {scope = "openid email", prompt = "login"}', ""),
-        ('client_kwargs = {scope = "openid", max_age = 0, timeout = 2.5, ui_locales = "de en", login_hint = ""}', ""),
-        ('client_kwargs = {acr_values = "a b", max_age = 3600, timeout = 300}', ""),
+        ('client_kwargs = {scope = "openid", timeout = 2.5, prompt = "consent  select_account", login_hint = ""}', ""),
+        ("client_kwargs = {timeout = 1}", ""),
+        ("client_kwargs = {timeout = 300}", ""),
     ],
 )  # fmt: skip
 def test_what_is_told_to_the_library_that_speaks_with_the_provider(line: str, said: str, tmp_path: Path) -> None:
@@ -92,6 +101,23 @@ def test_what_is_told_to_the_library_that_speaks_with_the_provider(line: str, sa
         assert said in _refused(file) and "evil" not in _refused(file)
     else:
         assert read_sign_in(file, 8600).claim == "groups"
+
+
+def test_what_is_refused_here_the_library_would_never_send() -> None:
+    """Once it does, it may be taken: until then somebody would rely on a second factor that nobody is asked for."""
+    told = {"scope": "openid", "prompt": "login", **dict.fromkeys(_NEVER_SENT, "never")}
+    app = StarletteOAuth2App(OAuth(), client_id="x", authorize_url="https://login.example.org/a", client_kwargs=told)
+    asks = app.create_authorization_url("https://brakes.example.org/oauth2callback")
+    with ThreadPoolExecutor(1) as pool:  # another test of this process may have a loop at work in this one
+        sent = parse_qs(urlsplit(pool.submit(asyncio.run, asks).result()["url"]).query)
+    assert sent["prompt"] == ["login"] and not _NEVER_SENT & set(sent)
+
+
+def test_a_mark_before_the_text_is_none_of_it(tmp_path: Path) -> None:
+    """Some editors write one."""
+    file = write_file(tmp_path / "a.toml")
+    file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
+    assert read_sign_in(file, 8600).claim == "groups"
 
 
 def test_several_providers_are_refused(tmp_path: Path) -> None:
