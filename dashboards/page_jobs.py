@@ -98,11 +98,13 @@ def outcome(job: Job) -> tuple[bool, str]:
     if not done or not facts:
         return False, f"{_WORDS[job.command][1]} ended without a result (exit status {job.process.returncode})."
     if job.command == "plan":
-        return True, f"Planned: {facts.get('visits', 0)} visits."
-    return (
-        True,
-        f"Scored as of {facts.get('as_of', '?')}: {facts.get('vehicles', 0)} vehicles. Plan again to take it in.",
-    )
+        return True, f"Planned: {_counted(facts.get('visits', 0), 'visit')}."
+    scored = _counted(facts.get("vehicles", 0), "vehicle")
+    return True, f"Scored as of {facts.get('as_of', '?')}: {scored}. Plan again to take it in."
+
+
+def _counted(number: object, one: str) -> str:
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"
 
 
 def _last_answer(said: bytes) -> dict[str, Any]:

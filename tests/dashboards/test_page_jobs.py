@@ -64,6 +64,8 @@ def test_a_run_that_said_nothing_has_no_result(said: bytes, command: str) -> Non
     ("said", "status", "told"),
     [
         (b'counting\n{"visits": 3}\n', 0, (True, "Planned: 3 visits.")),
+        (b'{"visits": 1}\n', 0, (True, "Planned: 1 visit.")),
+        (b'{"visits": 0}\n', 0, (True, "Planned: 0 visits.")),
         (b'{"error": "The disk is full."}\n', 2, (False, "The disk is full.")),
         (b"", -9, (False, "Planning ended without a result (exit status -9).")),
     ],
