@@ -137,7 +137,9 @@ def job_buttons(seat: Seat) -> None:
             st.caption(plain(f"The store is being written by '{other.command}' since {other.since}."))
         elif job is not None:
             done, sentence = outcome(job)
-            (st.caption if done else st.warning)(plain(without_paths(sentence, seat.viewer, seat.store)))
+            # a sentence of the command is for whoever may read all: a refused row stands in it, its driver with it
+            shown = without_paths(seat.veiled_text(sentence), seat.viewer, seat.store)
+            (st.caption if done else st.warning)(plain(shown))
 
 
 @st.fragment(run_every=_LOOK_EVERY_S)

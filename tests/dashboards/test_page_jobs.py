@@ -13,6 +13,11 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "dashboards"))
 import page_jobs
+from builders import PLAIN
+from seat import Seat
+
+from fleetbrake.access.roles import LOCAL_USER, Role, Viewer
+from fleetbrake.reports.measures import METRIC
 
 
 class _Said:
@@ -92,3 +97,23 @@ def test_two_who_press_at_once_start_one_run(tmp_path: Path, monkeypatch: pytest
     _at_once(lambda: refused.append(page_jobs.run_score(seat)), 2)
     assert len(started) == 1 and len(jobs) == 1
     assert sorted(map(str, refused)) == ["None", "Scoring is still running, started by paula."]
+
+
+@pytest.mark.parametrize("role", [Role.PLANNER, Role.ADMIN, None])
+def test_why_a_run_failed_names_no_driver_to_whom_they_are_hidden(
+    role: Role | None, stores: dict[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command quotes the row that it refuses."""
+    driver, store = PLAIN.drivers[0], stores["filled"]
+    said = f"{store}/fleet.duckdb: driver_id={driver}, rank_high=7.0."
+    viewer = LOCAL_USER if role is None else Viewer("paula", frozenset({role}))
+    shown: list[str] = []
+    with tempfile.TemporaryFile() as file:
+        file.write(f'{{"error": "{said}"}}\n'.encode())
+        monkeypatch.setattr(page_jobs, "_jobs", lambda: {str(store.resolve()): _ended(file, 2, "score")})
+        monkeypatch.setattr(page_jobs.st, "button", lambda *_, **__: False)
+        monkeypatch.setattr(page_jobs.st, "warning", shown.append)
+        page_jobs.job_buttons(Seat(store, viewer, METRIC))
+    (sentence,) = (one.replace("\\", "") for one in shown)
+    assert "rank_high=7.0" in sentence and (driver in sentence) == (role is None)
+    assert (str(store) in sentence) == (role is None)
