@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 
 import streamlit as st
+from uvicorn.protocols.http.auto import AutoHTTPProtocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 _HERE = str(Path(__file__).resolve().parent)
@@ -17,9 +18,10 @@ from sign_in import keep_reading, settings, sign_in_named  # noqa: E402
 from fleetbrake.access.asgi import App  # noqa: E402
 from fleetbrake.access.gate import Gate  # noqa: E402
 from fleetbrake.access.server_log import bound_log  # noqa: E402
-from fleetbrake.access.socket_bounds import keep_in_bounds  # noqa: E402
+from fleetbrake.access.socket_bounds import end_in_time, keep_in_bounds  # noqa: E402
 
 keep_in_bounds(WebSocketsSansIOProtocol)
+end_in_time(AutoHTTPProtocol)
 bound_log(("streamlit", "uvicorn"))
 keep_insiders_alone()
 if sign_in_named():

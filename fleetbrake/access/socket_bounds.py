@@ -1,9 +1,10 @@
-"""What one web socket may cost before anybody looks at what it says: few frames, and no long message.
+"""What one web socket may cost before anybody looks at what it says: few frames, no long message, and an end.
 
 The gate hears finished messages. What comes beside them, and what is still to be finished, the server answers and keeps
-on its own: pings, pongs, and pieces of a message. Written for the protocol class of uvicorn that the pages' framework
-names ("websockets-sansio"). The framework has chosen that class before it reads any file of ours, so that a class of
-our own cannot be handed to it: what is bounded is the class itself.
+on its own: pings, pongs, and pieces of a message. And it waits for ever until a browser takes what was sent to it: a
+phone that is out of reach would keep its page open, and the server from ending. Written for the protocol class of
+uvicorn that the pages' framework names ("websockets-sansio"). The framework has chosen that class before it reads any
+file of ours, so that a class of our own cannot be handed to it: what is bounded is the class itself.
 """
 
 import time
@@ -21,6 +22,9 @@ LOOKED_AT: Final = 4_096
 #: longest one comes in a hundred pieces where something in between cuts it small.
 MOST_FRAMES: Final = 400
 WITHIN_S: Final = 10.0
+#: What is unsent when a web socket is closed, or the server is to end, may be taken for so long (s). Own choice: who
+#: reads takes it at once, and who starts the server anew waits no longer.
+TAKEN_WITHIN_S: Final = 10.0
 
 #: How that class names what it does with each kind of frame but the last one, which ends the socket.
 _KINDS: Final = ("handle_text", "handle_bytes", "handle_cont", "handle_ping", "handle_pong")
@@ -49,9 +53,52 @@ def _bounded(made: Callable[[Any, Any], None]) -> Callable[[Any, Any], None]:
     def connection_made(self: Any, transport: Any) -> None:
         self.conn.max_message_size = LONGEST_MESSAGE
         self.frames_since = (time.monotonic(), 0)
-        made(self, transport)
+        made(self, _Closing(transport, self))
 
     return connection_made
+
+
+class _Closing:
+    """A connection as its protocol has it; what was closed is gone in a while, whether the rest was taken or not."""
+
+    def __init__(self, transport: Any, protocol: Any) -> None:
+        self._transport = transport
+        self._protocol = protocol
+
+    def close(self) -> None:
+        if not self._transport.is_closing():
+            _cut_later(self._protocol)
+        self._transport.close()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._transport, name)
+
+
+def end_in_time(http: type[Any]) -> None:
+    """Bound how long requests of this class keep a server from ending. Doing so twice changes nothing.
+
+    Before that nothing is bounded: an answer may be long, and its way slow.
+    """
+    if getattr(http, "in_bounds", False):
+        return
+    shut: Callable[[Any], None] = http.shutdown
+
+    def shutdown(self: Any) -> None:
+        shut(self)
+        _cut_later(self)
+
+    http.shutdown = shutdown
+    http.in_bounds = True
+
+
+def _cut_later(protocol: Any) -> None:
+    """End a connection in a while, if it is still there then."""
+
+    def cut() -> None:
+        if protocol in protocol.connections:  # a transport that is gone takes no more calls
+            protocol.transport.abort()
+
+    protocol.loop.call_later(TAKEN_WITHIN_S, cut)
 
 
 def _bit_by_bit(received: Callable[[Any, bytes], None]) -> Callable[[Any, bytes], None]:

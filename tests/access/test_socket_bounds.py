@@ -1,18 +1,22 @@
-"""What comes beside messages, and what is never finished, is bounded before the gate hears of it: without a server."""
+"""What comes beside messages, what is never finished, and what nobody takes is bounded before the gate hears of it."""
 
 import asyncio
+import socket
+import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import pytest
-from uvicorn import Config
+from uvicorn import Config, Server
+from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 from uvicorn.server import ServerState
 
 from fleetbrake.access import socket_bounds
 from fleetbrake.access.open_page import LONGEST_MESSAGE
-from fleetbrake.access.socket_bounds import LOOKED_AT, MOST_FRAMES, WITHIN_S, keep_in_bounds
+from fleetbrake.access.socket_bounds import LOOKED_AT, MOST_FRAMES, WITHIN_S, end_in_time, keep_in_bounds
 
 _TEXT, _BYTES, _MORE, _PING, _PONG = 1, 2, 0, 9, 10
 _ASKS = (
@@ -26,6 +30,13 @@ class _Sockets(WebSocketsSansIOProtocol):
 
 
 keep_in_bounds(_Sockets)
+
+
+class _Requests(H11Protocol):
+    """As above, for what is no web socket."""
+
+
+end_in_time(_Requests)
 
 
 class _Transport:
@@ -83,17 +94,17 @@ def _said(sockets: type[Any], *parts: bytes) -> _Left:
 
         config = Config(_app, ws="websockets-sansio", ws_max_size=64_000_000, log_config=None)
         config.load()
-        transport, socket = _Transport(), sockets(config, ServerState(), {})
-        socket.connection_made(transport)
-        socket.data_received(_ASKS)
+        transport, one = _Transport(), sockets(config, ServerState(), {})
+        one.connection_made(transport)
+        one.data_received(_ASKS)
         await asyncio.sleep(0)
         await asyncio.sleep(0)
         assert b"101 Switching" in transport.written.pop()
         for part in parts:
             if not transport.gone:
-                socket.data_received(part)
-        socket.stop_keepalive()
-        kept = len(socket.conn.reader.buffer) + sum(map(len, socket.frames))
+                one.data_received(part)
+        one.stop_keepalive()
+        kept = len(one.conn.reader.buffer) + sum(map(len, one.frames))
         left = _Left(transport.gone, transport.aborted, len(transport.written), kept)
         ends.set()
         await asyncio.sleep(0)
@@ -145,3 +156,105 @@ def test_another_class_than_the_known_one_is_refused_and_twice_is_once() -> None
     before = _Sockets.data_received
     keep_in_bounds(_Sockets)
     assert _Sockets.data_received is before
+
+
+# --- what nobody takes -----------------------------------------------------------------------------------------------
+
+#: More than the system takes in for a browser that does not read (bytes).
+_LONG_ANSWER = bytes(20_000_000)
+
+
+class _Ends(NamedTuple):
+    """How long (s) a connection is there that nobody reads from, and how long a server that is to end; and whether
+    anything was said of it."""
+
+    page_s: float
+    server_s: float
+    said: list[Any]
+
+
+async def _answers(scope: Any, _receive: Any, send: Any) -> None:
+    if scope["type"] == "http":
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": _LONG_ANSWER, "more_body": scope["path"] == "/more"})
+        await send({"type": "http.response.body", "body": _LONG_ANSWER})
+        return
+    await send({"type": "websocket.accept"})
+    await send({"type": "websocket.send", "bytes": _LONG_ANSWER})
+    while (await _receive())["type"] == "websocket.receive":
+        pass
+
+
+async def _until(is_so: Callable[[], bool], patience_s: float = 5.0) -> float:
+    began = time.monotonic()
+    while not is_so() and time.monotonic() - began < patience_s:
+        await asyncio.sleep(0.01)
+    return time.monotonic() - began
+
+
+def _unread(
+    asks: bytes,
+    sockets: type[Any] = _Sockets,
+    http: type[Any] = _Requests,
+    *,
+    stays_s: float = 0.0,
+    patience_s: float = 10.0,
+    reads_then: bool = False,
+) -> _Ends:
+    """A browser that asks and then reads nothing, or no earlier; a server that is to end after ``stays_s`` at most."""
+
+    async def _serve() -> _Ends:
+        loop, said = asyncio.get_running_loop(), []
+        loop.set_exception_handler(lambda _, told: said.append(told))
+        config = Config(
+            _answers, ws=sockets, http=http, ws_ping_interval=0.1, ws_ping_timeout=0.1, lifespan="off", log_config=None
+        )
+        server = Server(config)
+        with socket.create_server(("127.0.0.1", 0)) as listens, socket.socket() as link:
+            serving = asyncio.ensure_future(server.serve(sockets=[listens]))
+            await _until(lambda: server.started)
+            link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
+            link.setblocking(False)
+            await loop.sock_connect(link, listens.getsockname())
+            await loop.sock_sendall(link, asks)
+            connections = server.server_state.connections
+            await _until(lambda: any(one.transport.get_write_buffer_size() for one in connections))
+            assert connections, "else it was never there"
+            page_s = await _until(lambda: not connections, stays_s)
+            while reads_then and await loop.sock_recv(link, 1_000_000):
+                pass
+            await asyncio.sleep(1.5 * socket_bounds.TAKEN_WITHIN_S * reads_then)
+            server.should_exit = True
+            server_s = await _until(serving.done, patience_s)
+            link.close()
+            await asyncio.wait_for(serving, 5.0)
+            return _Ends(page_s, server_s, said)
+
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, _serve()).result()
+
+
+def test_a_page_whose_browser_stopped_reading_is_gone_in_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A phone that is out of reach: it answers no ping, and takes no word of the end either."""
+    monkeypatch.setattr(socket_bounds, "TAKEN_WITHIN_S", 0.5)
+    gone = _unread(_ASKS, stays_s=10.0)
+    assert 0.4 < gone.page_s < 5.0 and gone.server_s < 5.0 and not gone.said
+    assert _unread(_ASKS, WebSocketsSansIOProtocol, stays_s=1.5, patience_s=0.0).page_s >= 1.5, (
+        "it would not be by itself"
+    )
+
+
+def test_a_browser_that_reads_late_is_told_the_end_and_nothing_is_cut_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(socket_bounds, "TAKEN_WITHIN_S", 1.0)
+    late = _unread(_ASKS, stays_s=0.5, reads_then=True)
+    assert late.page_s >= 0.5 and late.server_s < 5.0 and not late.said
+
+
+@pytest.mark.parametrize(
+    "asks", [_ASKS, *(f"GET {way} HTTP/1.1\r\nHost: x\r\n\r\n".encode() for way in ("/", "/more"))]
+)
+def test_what_nobody_takes_keeps_no_server_from_ending(asks: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(socket_bounds, "TAKEN_WITHIN_S", 0.5)
+    ended = _unread(asks)
+    assert 0.4 < ended.server_s < 5.0 and not ended.said
+    assert _unread(asks, WebSocketsSansIOProtocol, H11Protocol, patience_s=1.5).server_s >= 1.5, "it would wait"
