@@ -123,6 +123,18 @@ class PagesKeeper:
         }
         return wanted.get(operation.WhichOneof("payload") or "")
 
+    def look(self, message: bytes) -> str | None:
+        """The part of a page that its browser has drawn again by a clock: see ``run_every``."""
+        asked = BackMsg()
+        try:
+            asked.ParseFromString(message)
+        except Exception:  # as above; it is asked before anything has passed
+            return None
+        if asked.WhichOneof("type") != "rerun_script" or not asked.rerun_script.is_auto_rerun:
+            return None
+        name = asked.rerun_script.fragment_id
+        return name if name and _GIVEN_NAME.fullmatch(name) else None
+
     def is_work(self, message: bytes) -> bool:
         """Whether it has the framework draw a whole page, or make a file.
 

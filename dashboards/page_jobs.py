@@ -16,7 +16,8 @@ from seat import Seat
 
 from fleetbrake.store.lock import holder
 
-#: How often a page looks whether its run has ended (s): nine open pages of one person are heard in time.
+#: How often a page looks whether its run has ended (s). Own choice; where many pages of one person look, each waits for
+#: its turn, behind whatever is pressed on any of them.
 _LOOK_EVERY_S = 3.0
 #: Held from looking whether a run is going on until the next one is known to be: two people may press at once.
 _STARTING = threading.Lock()

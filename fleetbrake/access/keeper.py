@@ -37,6 +37,9 @@ class Keeper(Protocol):
     def asked_for(self, message: bytes) -> str | None:
         """Name of the thing that a browser asks to be made; None if it asks for something else."""
 
+    def look(self, message: bytes) -> str | None:
+        """The part of a page that asks for itself again and again; None for whatever else comes, be it what it may."""
+
     def is_work(self, message: bytes) -> bool:
         """Whether what a browser asks for, and passed, has the framework draw or make something."""
 

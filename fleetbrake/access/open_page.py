@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from fleetbrake.access.ahead import RECEIVED, UNHEARD_OF, Ahead
+from fleetbrake.access.ahead import GIVEN_UP, RECEIVED, UNHEARD_OF, Ahead
 from fleetbrake.access.asgi import Message, Receive, Scope, Send, headers_of, remote_of, with_header
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.keeper import Keeper, page_name, whose
@@ -87,9 +87,10 @@ class OpenPage:
         """``receive`` without what may not reach the framework; who asks is looked up anew for each message.
 
         A message waits for its turn first: having a page drawn costs the sender a few bytes and all others the server.
+        What a page that is let in asks by itself waits behind what its person asks for.
         Once the browser is gone, or has too much waiting, what still waits is not heard.
         """
-        ahead = Ahead(receive, self._longest)
+        ahead = Ahead(receive, self._longest) if self._outside else Ahead(receive, self._longest, self._keeper.look)
 
         async def _receive() -> Message:
             self._over = asyncio.get_running_loop().create_future()
@@ -100,11 +101,11 @@ class OpenPage:
                 asked = message["bytes"]
                 last = await ahead.until(self._turns(self._paces[:1]), self._over)
                 if last is None and self._passes(asked):
-                    last = await ahead.until(self._may_begin(asked), self._over)
+                    last = await ahead.until(self._may_begin(asked, ahead.at_a_look), self._over)
                     if last is None and not self._ended and self._now() is not None:
                         self.heard_at = time.monotonic()
                         return message
-                if last is not None:
+                if last is not None and last is not GIVEN_UP:
                     self._ended = True
                     return self._last(last)
             return _CLOSED
@@ -117,16 +118,16 @@ class OpenPage:
             self._tell("message", "A message that no page of ours sends closed its connection.")
         return message or _CLOSED
 
-    async def _may_begin(self, asked: bytes) -> None:
+    async def _may_begin(self, asked: bytes, look: bool) -> None:
         """Wait for the turns that are shared, and for a place where something is to be drawn."""
-        await self._turns(self._paces[1:])
+        await self._turns(self._paces[1:], look)
         if self._places is not None and self._keeper.is_work(asked):
             await self._places.take(self, self._keeper.answered_as(asked))
 
     @staticmethod
-    async def _turns(paces: Sequence[Turns]) -> None:
+    async def _turns(paces: Sequence[Turns], look: bool = False) -> None:
         for pace in paces:
-            await pace.turn()
+            await pace.turn(look)
 
     def _passes(self, asked: bytes) -> bool:
         """Whether whoever is there now may ask for this; who is not the same, or asks in vain too often, is ended."""

@@ -18,8 +18,9 @@ AHEAD: Final = 2
 class Turns(Protocol):
     """What is waited for before somebody is heard."""
 
-    async def turn(self) -> None:
-        """Wait for the next turn, if it is not there at once."""
+    async def turn(self, look: bool = False) -> None:
+        """Wait for the next turn, if it is not there at once; ``look``: for a page that looks by itself, with nobody
+        who waits for it."""
 
 
 class Pace:
@@ -39,7 +40,7 @@ class Pace:
         self._left = burst
         self._at = time.monotonic()
 
-    async def turn(self) -> None:
+    async def turn(self, look: bool = False) -> None:
         """Wait for the next turn, if it is not there at once."""
         now = time.monotonic()
         self._left = min(self._burst, self._left + (now - self._at) * self._rate) - 1.0
@@ -121,7 +122,8 @@ class Places:
 
 
 class Crowd:
-    """Turns that many share: of those who wait, whoever had fewest of them of late comes first.
+    """Turns that many share: of those who wait, whoever had fewest of them of late comes first, and pages that look by
+    themselves come last, fairly among them.
 
     Counts begin, and stay, at most :data:`AHEAD` behind that of whoever was served last: start-time fair queueing
     (Goyal, Vin and Cheng 1996, from memory). Else who is there for long would wait for as long as others, who came
@@ -131,14 +133,14 @@ class Crowd:
     ----------
     pace : at which turns come, for all of them together.
     rate : of that pace (1/s).
-    late : is told how long (s) some wait, where that is long.
+    late : is told how long (s) some wait who do not look by themselves, where that is long.
     """
 
     def __init__(self, pace: Pace, rate: float, late: Callable[[float], None]) -> None:
         self._pace = pace
         self._rate = rate
         self._late = late
-        self._waiting: list[tuple[int, int, asyncio.Future[None]]] = []
+        self._waiting: list[tuple[bool, int, int, asyncio.Future[None]]] = []
         self._number = count()
         self._served = 0
         self._giving: asyncio.Future[None] | None = None
@@ -147,13 +149,14 @@ class Crowd:
         """The part of one who has had no turn yet."""
         return Share(self)
 
-    async def turn(self, had: int) -> int:
+    async def turn(self, had: int, look: bool = False) -> int:
         """Wait for a turn, as one who had so many; how many that are then, as the crowd counts them."""
         mine = asyncio.get_running_loop().create_future()
         had = max(had, self._served - AHEAD)
-        heappush(self._waiting, (had, next(self._number), mine))
-        if len(self._waiting) / self._rate > LATE_S:
-            self._late(len(self._waiting) / self._rate)
+        heappush(self._waiting, (look, had, next(self._number), mine))
+        wait_s = sum(not looks for looks, *_ in self._waiting) / self._rate
+        if not look and wait_s > LATE_S:
+            self._late(wait_s)
         if self._giving is None or self._giving.done():
             self._giving = asyncio.ensure_future(self._give())
         await mine
@@ -161,12 +164,12 @@ class Crowd:
 
     async def _give(self) -> None:
         while self._waiting:
-            if self._waiting[0][2].done():  # who left takes no turn
+            if self._waiting[0][-1].done():  # who left takes no turn
                 heappop(self._waiting)
                 continue
             await self._pace.turn()
             while self._waiting:
-                had, _, first = heappop(self._waiting)
+                _, had, _, first = heappop(self._waiting)
                 if not first.done():
                     first.set_result(None)
                     self._served = max(self._served, had)
@@ -180,6 +183,6 @@ class Share:
         self._crowd = crowd
         self._had = 0
 
-    async def turn(self) -> None:
+    async def turn(self, look: bool = False) -> None:
         """Wait for the next turn, after those who had fewer."""
-        self._had = await self._crowd.turn(self._had)
+        self._had = await self._crowd.turn(self._had, look)

@@ -34,6 +34,9 @@ class StubKeeper:
     def passes(self, message: bytes, _caller: Caller) -> bool:
         return message != b"no"
 
+    def look(self, message: bytes) -> str | None:
+        return message.decode() if message.startswith(b"look") else None
+
     def is_work(self, message: bytes) -> bool:
         return message.startswith(b"draw")
 

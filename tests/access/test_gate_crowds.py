@@ -1,13 +1,16 @@
 """How many pages may be open, and who gives way: the gate without a server."""
 
 import asyncio
+import time
 from collections.abc import Coroutine
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
+import pytest
 from gate_keeper import INSIDE, OUTSIDE
 from gate_keeper import StubKeeper as _Keeper
 
+from fleetbrake.access import gate as gate_of_all
 from fleetbrake.access.caller import Caller
 from fleetbrake.access.gate import GIVES_WAY_S, MOST_INSIDE, MOST_LOCAL, MOST_OF_ONE, MOST_OUTSIDE, Gate
 
@@ -131,3 +134,39 @@ def test_a_page_that_is_closed_leaves_all_its_places_to_the_others() -> None:
 
     _run(_leave_and_come())
     assert heard == [b"draw", b"draw file", b"draw 2", b"draw file 2"]
+
+
+def test_a_press_is_heard_at_once_though_all_pages_of_its_person_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fifteen pages that have looked each second for a while, of which three a second are heard: the press waited
+    behind its own page's looks, and in the end the pages were closed."""
+    monkeypatch.setattr(gate_of_all, "_ONE_PERSON", (20.0, 10.0))  # seven times as fast, as all else here
+    heard: list[tuple[int, bytes]] = []
+
+    async def _hears(scope: Any, receive: Any, _send: Any) -> None:
+        while (message := await receive())["type"] == "websocket.receive":
+            heard.append((scope["number"], message["bytes"]))
+        heard.append((scope["number"], b"closed"))
+
+    async def _look_and_press() -> float:
+        gate, queues = Gate(_hears, _Keeper()), [asyncio.Queue[Any]() for _ in range(15)]
+        scope = {"type": "websocket", "path": "/_stcore/stream", "query_string": b"", "headers": [], "client": None}
+        pages = [asyncio.ensure_future(gate({**scope, "number": n}, q.get, q.put)) for n, q in enumerate(queues)]
+        end = time.monotonic() + 3.0
+        while time.monotonic() < end:
+            for queue in queues:
+                queue.put_nowait({"type": "websocket.receive", "bytes": b"look"})
+            await asyncio.sleep(0.03)
+        pressed = time.monotonic()
+        queues[0].put_nowait({"type": "websocket.receive", "bytes": b"press"})
+        while (0, b"press") not in heard and time.monotonic() < pressed + 10.0:
+            await asyncio.sleep(0.01)
+        waited = time.monotonic() - pressed
+        assert not [one for one in heard if one[1] == b"closed"], "a hundred looks of each page came"
+        assert {number for number, _ in heard} == set(range(15)), "each is heard now and then"
+        for queue in queues:
+            queue.put_nowait({"type": "websocket.disconnect", "code": 1001})
+        await asyncio.wait_for(asyncio.gather(*pages), 20.0)
+        return waited
+
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(asyncio.run, _look_and_press()).result() < 1.0

@@ -36,6 +36,9 @@ class _Keeper:
     def passes(self, message: bytes, _caller: Caller) -> bool:
         return message != b"no"
 
+    def look(self, message: bytes) -> str | None:
+        return message.decode() if message.startswith(b"look") else None
+
     def is_work(self, message: bytes) -> bool:
         return message.startswith(b"draw")
 
@@ -144,7 +147,7 @@ def test_each_message_waits_for_its_turns_and_who_left_meanwhile_is_not_heard() 
     line, turns = _Line(), []
 
     class _Turns:
-        async def turn(self) -> None:
+        async def turn(self, look: bool = False) -> None:
             turns.append(len(line.coming))
             if len(turns) == 6:
                 line.keeper.now = LEFT
@@ -165,7 +168,7 @@ def test_what_a_browser_that_is_gone_still_asked_for_is_not_heard(error: Excepti
         raise error
 
     class _Meanwhile:
-        async def turn(self) -> None:
+        async def turn(self, look: bool = False) -> None:
             with pytest.raises(OSError):  # the framework takes any for a browser that is gone
                 await line.page.spoken(_gone)({"type": "websocket.send", "bytes": b"x"})
 
@@ -193,14 +196,14 @@ def test_an_older_page_is_gone_on_with_by_its_own_person_in_its_roles_alone() ->
 class _Never:
     """A turn that does not come."""
 
-    async def turn(self) -> None:
+    async def turn(self, look: bool = False) -> None:
         await asyncio.sleep(3600.0)
 
 
 class _InAWhile:
     """A turn that comes once all is read that was sent."""
 
-    async def turn(self) -> None:
+    async def turn(self, look: bool = False) -> None:
         for _ in range(200):
             await asyncio.sleep(0)
 

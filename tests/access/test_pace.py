@@ -138,6 +138,47 @@ def test_in_a_crowd_who_is_there_for_long_is_heard_as_often_as_who_came_later(cl
     assert max(heard.values()) - min(heard.values()) <= AHEAD + 2
 
 
+def test_in_a_crowd_looks_come_behind_what_a_hand_asks_for_and_fairly(clock: _Clock) -> None:
+    """Thirty pages that look every 3 s ask for ten turns a second of three; now and then a button is pressed on one."""
+    heard: Counter[str] = Counter()
+    waited: list[float] = []
+    late: list[float] = []
+
+    async def _looks(name: str, share: Share) -> None:
+        while clock.now < 1_000.0:
+            asked_at = clock.now
+            await share.turn(True)
+            heard[name] += 1
+            while clock.now < asked_at + 3.0 and clock.now < 1_000.0:
+                await asyncio.sleep(0)
+
+    async def _presses(share: Share) -> None:
+        while clock.now < 1_000.0:
+            asked_at = clock.now
+            await share.turn()
+            waited.append(clock.now - asked_at)
+            while clock.now < asked_at + 7.0 and clock.now < 1_000.0:
+                await asyncio.sleep(0)
+
+    async def _all() -> None:
+        crowd = Crowd(Pace(3.0, 30.0), 3.0, late.append)
+        shares = [crowd.share() for _ in range(30)]
+        busy = [asyncio.ensure_future(_looks(str(number), share)) for number, share in enumerate(shares)]
+        busy.append(asyncio.ensure_future(_presses(shares[0])))
+        while not all(one.done() for one in busy):
+            before = clock.now
+            for _ in range(40):
+                await asyncio.sleep(0)
+            clock.now += 0.1 * (clock.now == before)
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, _all()).result()
+    assert len(waited) > 100 and max(waited) < 1.0, "a turn or two"
+    assert sum(heard.values()) > 2_400 and len(heard) == 30 and not late, "nobody waits for looks"
+    others = [number for name, number in heard.items() if name != "0"]
+    assert max(others) - min(others) <= AHEAD + 2 and heard["0"] > 0
+
+
 def test_so_many_at_a_time_the_first_who_came_first_and_nobody_for_ever() -> None:
     async def _work() -> list[str]:
         places, had = Places(2, 0.2), []

@@ -66,6 +66,34 @@ def test_what_has_something_drawn_or_made(keeper: PagesKeeper, message: bytes, i
     assert keeper.is_work(message) is is_work and keeper.answered_as(message) == answered_as
 
 
+def _by_itself(fragment: str, by_a_clock: bool = True) -> bytes:
+    message = BackMsg()
+    message.rerun_script.fragment_id, message.rerun_script.is_auto_rerun = fragment, by_a_clock
+    message.rerun_script.widget_states.widgets.add(id="w", bool_value=True)
+    return message.SerializeToString()
+
+
+@pytest.mark.parametrize(
+    ("message", "look"),
+    [
+        (_by_itself("ab" * 16), "ab" * 16),
+        (_by_itself("ab" * 16, by_a_clock=False), None),
+        (_by_itself(""), None),
+        (_by_itself("ab\n"), None),
+        (_by_itself("a" * 65), None),
+        (_by_itself("x" * 60_000), None),
+        (_draws(page_name="vehicle"), None),
+        (_asks("dataframe_chunk"), None),
+        (BackMsg(app_heartbeat=True).SerializeToString(), None),
+        (b"\xff" * 40, None),
+        (b"", None),
+    ],
+)
+def test_which_parts_of_a_page_look_by_themselves(keeper: PagesKeeper, message: bytes, look: str | None) -> None:
+    """It is asked of whatever comes, before anything has passed."""
+    assert keeper.look(message) == look
+
+
 def _ends() -> list[tuple[bytes, str | None]]:
     """Messages of the framework, and what they are the end of."""
     whole = {ForwardMsg.FINISHED_SUCCESSFULLY, ForwardMsg.FINISHED_WITH_COMPILE_ERROR}
