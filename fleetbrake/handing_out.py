@@ -147,6 +147,8 @@ class Desk:
     check_bytes : look at every file's bytes, also where size and time of change are those of then.
     seen : for the holds that stand, filled while files are read.
     unread : sentences on files that cannot be used now, and whose rows of an earlier reading stay.
+    missed : whether the log lacks recordings that were in once; then ``there`` gets all paths under which the log may
+        know a file of which something is in.
     """
 
     job: Job
@@ -155,6 +157,8 @@ class Desk:
     check_bytes: bool = False
     seen: Seen = field(default_factory=Seen)
     unread: list[str] = field(default_factory=list)
+    missed: bool = False
+    there: set[str] = field(default_factory=set)
 
     def hand_out(self, source: Source) -> tuple[Handed, Taken | None]:
         """The file with what the store knows of it; what became of it where that is clear without its bytes."""
@@ -199,6 +203,12 @@ class Desk:
                 self.seen.files[taken.sha256] = handed.source
         if taken.fate is Fate.UNREAD:
             return "rejected"
+        status = self._status(handed, taken)
+        if self.missed and taken.fate is not Fate.HELD and status != "rejected":
+            self.there.update(self.job.rest.paths(handed.source.address))
+        return status
+
+    def _status(self, handed: Handed, taken: Taken) -> str:
         if taken.entry is not None:
             return taken.entry.status
         if taken.fate is Fate.HELD:

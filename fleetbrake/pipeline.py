@@ -46,7 +46,7 @@ from fleetbrake.store.holding.held_registers import without_held_changes
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import holder, writer_lock
 from fleetbrake.store.log import LogEntry, read_log
-from fleetbrake.store.log_writing import commit_log
+from fleetbrake.store.log_writing import commit_log, lacks, take_off_lacking
 from fleetbrake.store.lost import unpublished
 from fleetbrake.store.mappings import keep_mapping
 from fleetbrake.store.publish import PUBLISHING_MEMORY, publish_recordings, shown_log, sum_up_missing
@@ -136,7 +136,7 @@ def ingest(
                 summary.problems = [rest.text(problem) for problem in summary.problems]
                 settings = settings_fingerprint(rules, criteria)
                 job = Job(rest, where.rows, rules, criteria, settings, began=datetime.now(UTC))
-                desk = Desk(job, read_log(store), Lake(store), check_bytes)
+                desk = Desk(job, read_log(store), Lake(store), check_bytes, missed=bool(lacks(store)))
                 if rest.doubted or desk.lake.some_twice():
                     look_at_all_again(store)
                 read_all(files, desk, where, _committing(store, rest), summary, progress)
@@ -164,6 +164,7 @@ def _finish(store: Path, files: list[Source], desk: Desk, summary: IngestSummary
     rest = desk.job.rest
     summary.problems += [rest.text(sentence) for sentence in (*desk.unread, *desk.seen.sentences())]
     log = commit_log(store, ())
+    take_off_lacking(store, desk.there)
     tell(progress, "publishing", 0, 1)
     _publish(store, files, desk, summary)
     desk.lake.remove_unlisted(log.keys())

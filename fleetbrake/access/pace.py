@@ -4,7 +4,7 @@ import asyncio
 import time
 from collections import deque
 from collections.abc import Callable
-from heapq import heappop, heappush
+from heapq import heapify, heappop, heappush
 from itertools import count
 from typing import Final, Protocol
 
@@ -13,6 +13,8 @@ LATE_S: Final = 5.0
 #: So many turns of a crowd whoever was silent has before those who ask all the time. Own choice: a page is opened and
 #: drawn by them.
 AHEAD: Final = 2
+#: Of more that wait in a crowd, those that were given up are taken out. Own choice: more than wait in earnest.
+_MOST_LEFT: Final = 1_000
 
 
 class Turns(Protocol):
@@ -153,6 +155,9 @@ class Crowd:
         """Wait for a turn, as one who had so many; how many that are then, as the crowd counts them."""
         mine = asyncio.get_running_loop().create_future()
         had = max(had, self._served - AHEAD)
+        if len(self._waiting) > _MOST_LEFT:  # looks that were given up come to no turn while hands take all
+            self._waiting = [one for one in self._waiting if not one[-1].done()]
+            heapify(self._waiting)
         heappush(self._waiting, (look, had, next(self._number), mine))
         wait_s = sum(not looks for looks, *_ in self._waiting) / self._rate
         if not look and wait_s > LATE_S:

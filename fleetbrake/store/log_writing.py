@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from fleetbrake.store import readings
-from fleetbrake.store.arrow import write_parquet
+from fleetbrake.store.arrow import in_one, write_parquet
 from fleetbrake.store.lake import Lake
 from fleetbrake.store.lock import check_held
 from fleetbrake.store.log import NOT_KNOWN, IngestLog, LogEntry, read_log
@@ -30,9 +30,19 @@ def commit_log(store: Path, entries: Iterable[LogEntry]) -> IngestLog:
     if not read and log_path(store).exists():
         return log
     merged = log.with_entries(read)
-    lacking = readings.without_paths(_lacking(store, log.table()), [entry.path for entry in read])
-    _write(store, merged.table(), lacking)
+    _write(store, merged.table(), _lacking(store, log.table()))
     return merged
+
+
+def take_off_lacking(store: Path, paths: Iterable[str]) -> None:
+    """Files of these paths are in, by whatever reading: those that the log lacked are not lacking any more. Only for
+    the holder of the writer's lock."""
+    if lacks(store):
+        rows = read_log(store).table()
+        lacking = _lacking(store, rows)
+        left = readings.without_paths(lacking, paths)
+        if left.num_rows < lacking.num_rows:
+            _write(store, rows, left)
 
 
 def replace_log(store: Path, entries: Iterable[LogEntry]) -> None:
@@ -79,54 +89,68 @@ def take_up_log(store: Path) -> None:
 
     It may be an older copy, or one that a kill left between the list of what it names, itself and the note of it.
     """
-    there = log_mark(store)
+    there, noted = log_mark(store), _noted(store)
     if there is None:
         return
-    rows = read_log(store).table()
-    if there.number < _noted(store):
-        _write(store, rows, _lacking(store, rows))
-        return
-    if there.number > _noted(store):
+    if there.number > noted:
         remember_log(store, there)
-    known, of_list = readings.listed(store, there.number), readings.writing_of_list(store)
-    if not there.number or (known is not None and of_list == there.number):
+    known = readings.listed(store, there.number)
+    current = there.number >= noted
+    if current and (not there.number or (known is not None and readings.writing_of_list(store) == there.number)):
         return
-    lacking = _lacking(store, rows) if known is None else _gone(store, rows, known, carried_on=bool(there.lacking))
-    if lacking.num_rows > there.lacking:
-        _write(store, rows, lacking)
+    rows = read_log(store).table()
+    lacking = _lacking(store, rows)
+    if current and known is not None:
+        lacking = pa.concat_tables([lacking, _gone(store, rows, known)])
+    if current and lacking.num_rows <= there.lacking:
+        readings.write_list(store, rows, lacking, there.number)
     else:
-        _write_list(store, rows, lacking, there.number)
+        _write(store, rows, lacking)
 
 
-def _gone(store: Path, rows: pa.Table, known: pa.Table, *, carried_on: bool) -> pa.Table:
-    """What a newer list names and is nowhere. Rows that are there are those of a run that was killed before its log was
-    written; one that is nowhere was written, and an older lake came since. ``carried_on``: the log lacked some before.
-    """
-    lacking = readings.not_named(known, rows)
-    there = pc.is_in(lacking.column("key"), value_set=pa.array(sorted(Lake(store).all_keys()), pa.string()))
-    nothing_in = pc.is_null(lacking.column("key"))
-    return lacking.filter(pc.invert(there if carried_on else pc.or_(there, nothing_in)))
+def _gone(store: Path, rows: pa.Table, known: pa.Table) -> pa.Table:
+    """What a newer list names for the first time and is nowhere. Rows that are there are those of a run that was killed
+    before its log was written; where they are nowhere it was written, and an older lake came since."""
+    before = readings.in_state(known, readings.LACKING, readings.CAME_IN).column("key")
+    new = readings.not_named(readings.in_state(known, readings.NAMED), rows)
+    there = pc.is_in(new.column("key"), value_set=pa.array(sorted(Lake(store).all_keys()), pa.string()))
+    return new.filter(pc.invert(pc.or_(there, pc.is_in(new.column("key"), value_set=in_one(before)))))
 
 
 def _lacking(store: Path, rows: pa.Table) -> pa.Table:
     """What the log that is there, or what stands in for it (``rows``), does not name of what there was."""
-    there = log_mark(store)
+    there, noted = log_mark(store), _noted(store)
     if there is None:
         return _lacking_again(store, rows)
-    current = there.number >= _noted(store)
-    if current and not there.lacking:
-        return readings.NONE
-    known = readings.listed(store, max(there.number, _noted(store)))
+    if there.number >= noted:
+        return _carried_on(store, rows, there)
+    known = readings.listed(store, noted)
     if known is not None:
-        return readings.not_named(known, rows)
-    return readings.NONE if not current and _is_whole(store, rows, by_count=False) else readings.UNKNOWN
+        return readings.not_named(readings.in_state(known, readings.NAMED, readings.LACKING), rows)
+    return readings.NONE if _is_whole(store, rows, by_count=False) else readings.UNKNOWN
+
+
+def _carried_on(store: Path, rows: pa.Table, there: LogMark) -> pa.Table:
+    """What the log of the newest writing lacks, as it says itself."""
+    if there.number and not there.readings:  # an earlier version went on with the log, and carried nothing on
+        known = readings.listed(store, 1)
+        carried = readings.NONE if known is None else readings.in_state(known, readings.LACKING)
+        return readings.without_paths(readings.not_named(carried, rows), rows.column("path").to_pylist())
+    if not there.lacking:
+        return readings.NONE
+    known = readings.listed(store, there.number)
+    if known is None:
+        return readings.UNKNOWN
+    newer = readings.writing_of_list(store) > there.number
+    states = (readings.LACKING, readings.CAME_IN) if newer else (readings.LACKING,)
+    return readings.not_named(readings.in_state(known, *states), rows)
 
 
 def _lacking_again(store: Path, rows: pa.Table) -> pa.Table:
     """The same of a log that is made again."""
     known = readings.listed(store, _noted(store))
     if known is not None:
-        return readings.not_named(known, rows)
+        return readings.not_named(readings.in_state(known, readings.NAMED, readings.LACKING), rows)
     return readings.NONE if _is_whole(store, rows, by_count=True) else readings.UNKNOWN
 
 
@@ -152,13 +176,9 @@ def _write(store: Path, rows: pa.Table, lacking: pa.Table) -> None:
     number = max(there.number, _noted(store), readings.writing_of_list(store)) + 1
     left = readings.not_named(lacking, rows)
     mark = LogMark(number, rows.num_rows, readings.fingerprint_of(rows), left.num_rows)
-    _write_list(store, rows, left, number)
+    readings.write_list(store, rows, lacking, number)
     write_parquet(log_path(store), marked(rows, mark))
     remember_log(store, mark)
-
-
-def _write_list(store: Path, rows: pa.Table, lacking: pa.Table, number: int) -> None:
-    readings.write_list(store, pa.concat_tables([readings.readings_of(rows), lacking]), number)
 
 
 def _noted(store: Path) -> int:

@@ -7,7 +7,7 @@ it holds digests alone, since they may name people.
 import hashlib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,18 +20,21 @@ from fleetbrake.store.numbered import numbered, written
 from fleetbrake.store.sealed import Seal, seal_of
 
 READINGS_NAME: Final = "readings.parquet"
-#: A file: digest of its path, and key of its piece, which follows from path, bytes and settings; NULL where nothing of
-#: it was in.
-READINGS_SCHEMA: Final = pa.schema([("path", pa.uint64()), ("key", pa.string())])
+#: A reading: digest of its file's path; key of its piece, which follows from path, bytes and settings; and what it is
+#: to the log: named by it, lacking, or lacking before and named by this one.
+READINGS_SCHEMA: Final = pa.schema([("path", pa.uint64()), ("key", pa.string()), ("state", pa.int8())])
+NAMED: Final = 0
+LACKING: Final = 1
+CAME_IN: Final = 2
 NONE: Final = READINGS_SCHEMA.empty_table()
-#: Stands for files of which no more is known than that they are lacking: no log names it.
-UNKNOWN: Final = pa.Table.from_pylist([{"path": 0, "key": None}], schema=READINGS_SCHEMA)
+#: Stands for readings of which no more is known than that they are lacking: no log names it.
+UNKNOWN: Final = pa.Table.from_pylist([{"path": 0, "key": None, "state": LACKING}], schema=READINGS_SCHEMA)
 
 
 def readings_of(log: pa.Table) -> pa.Table:
-    """What the rows of a log name, in ``READINGS_SCHEMA``."""
-    columns = [digests(log.column("path").to_pylist()), log.column("key")]
-    return pa.table(columns, schema=READINGS_SCHEMA)
+    """What the rows of a log name, in ``READINGS_SCHEMA``: files of which something is in."""
+    there = log.filter(pc.is_valid(log.column("key")))
+    return _table(digests(there.column("path").to_pylist()), there.column("key"), NAMED)
 
 
 def digests(paths: Iterable[str]) -> npt.NDArray[np.uint64]:
@@ -41,7 +44,7 @@ def digests(paths: Iterable[str]) -> npt.NDArray[np.uint64]:
 
 
 def fingerprint_of(log: pa.Table) -> str:
-    """Fingerprint of the readings whose rows are in, whatever their order."""
+    """Fingerprint of the readings that a log names, whatever their order."""
     keys = sorted(log.column("key").drop_null().to_pylist())
     return hashlib.sha256("\n".join(keys).encode()).hexdigest()[:32]
 
@@ -62,17 +65,31 @@ def listed(store: Path, number: int) -> pa.Table | None:
         return None
 
 
-def write_list(store: Path, readings: pa.Table, number: int) -> None:
-    """Write the list for the log of this number. Only for the holder of the writer's lock."""
-    write_parquet(store / READINGS_NAME, numbered(readings, number))
+def write_list(store: Path, log: pa.Table, lacking: pa.Table, number: int) -> None:
+    """Write the list for the log of this number. Only for the holder of the writer's lock.
+
+    ``lacking``: what was lacking before. What of it the log names stands in the list once more, by its key alone: where
+    a kill comes before the log is written, it is lacking still.
+    """
+    left = not_named(lacking, log)
+    came = lacking.filter(pc.invert(pc.is_in(lacking.column("key"), value_set=in_one(left.column("key")))))
+    came = came.filter(pc.is_valid(came.column("key")))
+    came = _table(np.zeros(came.num_rows, np.uint64), came.column("key"), CAME_IN)
+    write_parquet(store / READINGS_NAME, numbered(pa.concat_tables([readings_of(log), left, came]), number))
 
 
 def not_named(readings: pa.Table, log: pa.Table) -> pa.Table:
-    """Those of the list that a log of these rows does not name: by key, or by path where nothing was in."""
-    named = readings_of(log)
-    by_key = pc.is_in(readings.column("key"), value_set=in_one(named.column("key").drop_null()))
-    by_path = pc.is_in(readings.column("path"), value_set=in_one(named.column("path")))
-    return readings.filter(pc.invert(pc.or_(by_key, pc.and_(pc.is_null(readings.column("key")), by_path))))
+    """Those of the list that a log of these rows does not name, as lacking."""
+    if not readings.num_rows:
+        return NONE
+    keys = in_one(log.column("key").drop_null())
+    left = readings.filter(pc.invert(pc.is_in(readings.column("key"), value_set=keys)))
+    return _table(left.column("path"), left.column("key"), LACKING)
+
+
+def in_state(readings: pa.Table, *states: int) -> pa.Table:
+    """Those of the list in one of these states."""
+    return readings.filter(pc.is_in(readings.column("state"), value_set=pa.array(states, pa.int8())))
 
 
 def without_paths(readings: pa.Table, paths: Iterable[str]) -> pa.Table:
@@ -86,6 +103,9 @@ def replaced(log: pa.Table, readings: pa.Table, there: pa.Array) -> pa.Array:
     ``there``: keys of the pieces that are in the lake.
     """
     newer = readings.filter(pc.is_in(readings.column("key"), value_set=there))
-    own = readings_of(log)
-    of_path = pc.is_in(own.column("path"), value_set=in_one(newer.column("path")))
-    return pc.and_(of_path, pc.invert(pc.is_in(own.column("key"), value_set=in_one(newer.column("key")))))
+    of_path = pc.is_in(pa.array(digests(log.column("path").to_pylist())), value_set=in_one(newer.column("path")))
+    return pc.and_(of_path, pc.invert(pc.is_in(in_one(log.column("key")), value_set=in_one(newer.column("key")))))
+
+
+def _table(paths: Any, keys: Any, state: int) -> pa.Table:
+    return pa.table([paths, keys, pa.array(np.full(len(keys), state, np.int8))], schema=READINGS_SCHEMA)

@@ -13,6 +13,7 @@ from fleetbrake.store.lake import Lake
 from fleetbrake.store.log import IngestLog, left_out_of, read_log
 from fleetbrake.store.log_mark import log_mark, log_path
 from fleetbrake.store.log_writing import commit_log, is_older_copy, lacks, take_up_log
+from fleetbrake.store.readings import READINGS_NAME
 from fleetbrake.store.remembered import no_copy, remembered
 
 NAME: Final = "unfinished"
@@ -65,11 +66,11 @@ def older_lake(store: Path) -> str | None:
     if not lacks(store):
         return None
     return (
-        f"The store's log of files ({log_path(store)}) is an older copy, or was made again, and lacks files that were "
-        "named before: what was read of them may be in no other place where it was not published yet. Put the newest "
-        "lake back from a copy of the store, or name the recordings of that time to `fleetbrake ingest` again: this is "
-        "told until all of them are in. Where neither can be had, `fleetbrake check --lost-for-good recordings` goes "
-        "on."
+        f"The store's log of files ({log_path(store)}) is an older copy, or was made again, and lacks recordings that "
+        "were in: what was read of them may be in no other place where it was not published yet. Put the newest lake "
+        f"and {READINGS_NAME} back from a copy of the store, or name the recordings of that time to `fleetbrake "
+        "ingest` again: this is told until all of them are in. Where neither can be had, `fleetbrake check "
+        "--lost-for-good recordings` goes on."
     )
 
 

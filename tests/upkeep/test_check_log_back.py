@@ -13,12 +13,13 @@ from upkeep_made import drive_file
 from fleetbrake.core.errors import StoreError
 from fleetbrake.pipeline import ingest, not_counted, score
 from fleetbrake.store.ageing.retention import RetentionPolicy
-from fleetbrake.store.arrow import write_parquet
+from fleetbrake.store.arrow import read_parquet, write_parquet
 from fleetbrake.store.database import reading
 from fleetbrake.store.format_mark import FORMAT_NAME
 from fleetbrake.store.log import IngestLog, LogEntry, read_log
 from fleetbrake.store.log_writing import commit_log, lacks, write_log
-from fleetbrake.store.readings import READINGS_NAME
+from fleetbrake.store.numbered import numbered
+from fleetbrake.store.readings import READINGS_NAME, READINGS_SCHEMA, digests
 from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
 from fleetbrake.store.unfinished import begin
 from fleetbrake.upkeep import forget_driver, retain
@@ -201,6 +202,86 @@ def test_rows_that_a_killed_run_left_are_no_lost_ones(
         put_back(store, {"lake/log.parquet": None})
         check_store(store, repair=True)
         assert str(others(name)) in read_log(store) and not _older(store)
+
+
+@pytest.mark.parametrize("where", ["log_writing.write_parquet", "log_writing.remember_log"])
+def test_what_is_lacking_is_not_forgotten_by_a_kill_while_it_comes_in(
+    refused: Refused, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    """Nor by a repair that takes the rows of that run for left-overs."""
+    store, lake, recording = refused
+    put_lake_back(store, lake)
+    ingest([others("new")], store)
+    _killed(lambda: ingest([recording], store), f"fleetbrake.store.{where}", monkeypatch)
+    check_store(store, repair=True)
+    ingest([others("other")], store)
+    assert _older(store) is (str(recording) not in read_log(store))
+    ingest([recording], store)
+    assert check_store(store).sound
+
+
+def test_a_repair_after_a_kill_before_the_log_tells_of_no_loss(
+    sound_store: Path, tmp_path: Path, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = copied(sound_store, tmp_path)
+    _killed(lambda: ingest([others("one")], store), "fleetbrake.store.log_writing.write_parquet", monkeypatch)
+    check_store(store, repair=True)
+    assert not any("is an older copy" in said for said in ingest([others("two")], store).problems)
+    assert check_store(store).sound
+
+
+def test_a_file_that_cannot_be_read_any_more_is_not_in_again(refused: Refused) -> None:
+    store, lake, recording = refused
+    put_lake_back(store, lake)
+    whole = recording.read_bytes()
+    recording.write_bytes(whole[:300])
+    for _ in range(2):
+        ingest([recording], store)
+        assert _older(store)
+    recording.write_bytes(whole)
+    ingest([recording], store)
+    assert check_store(store).sound
+
+
+def test_a_file_that_is_again_as_the_older_log_knows_it_is_in(refused: Refused, changed: bytes) -> None:
+    store, _, recording = refused
+    ingest([recording], store)
+    lake, before = lake_of(store), recording.read_bytes()
+    recording.write_bytes(changed)
+    refused_run(store, recording)
+    put_lake_back(store, lake)
+    recording.write_bytes(before)
+    ingest([recording], store)
+    assert check_store(store).sound
+
+
+def test_a_lacking_file_of_somebody_who_was_forgotten_meanwhile_comes_in(
+    sound_store: Path, tmp_path: Path, others: Callable[[str], Path]
+) -> None:
+    """Under another path, and no digest of the one before is left."""
+    store, lake = copied(sound_store, tmp_path), lake_of(sound_store)
+    recording = drive_file(tmp_path / "D-9001", "van-1", "D-9001", "2026-03-20", 48.5)
+    refused_run(store, recording)
+    put_lake_back(store, lake)
+    assert not forget_driver(store, "D-9001").complete
+    ingest([recording], store)
+    ingest([others("new")], store)
+    assert forget_driver(store, "D-9001").complete and check_store(store).sound
+    listed = read_parquet(store / READINGS_NAME, READINGS_SCHEMA, "list")
+    assert digests([str(recording)])[0] not in listed.column("path").to_pylist()
+
+
+def test_a_night_with_an_earlier_version_forgets_nothing(refused: Refused, others: Callable[[str], Path]) -> None:
+    """It wrote the number alone, and no list."""
+    store, lake, recording = refused
+    put_lake_back(store, lake)
+    ingest([others("new")], store)
+    number = remembered(store).writings["log"] + 1
+    write_parquet(store / "lake" / "log.parquet", numbered(read_log(store).table(), number))
+    ingest([others("other")], store)
+    assert _older(store)
+    ingest([recording], store)
+    assert check_store(store).sound
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,8 @@ from fleetbrake.store.log import LOG_SCHEMA, NOT_KNOWN, LogEntry, read_log
 from fleetbrake.store.log_copy import published_log
 from fleetbrake.store.log_mark import log_path
 from fleetbrake.store.log_writing import write_log
-from fleetbrake.store.readings import listed, replaced
+from fleetbrake.store.readings import LACKING, NAMED, in_state, listed, replaced
+from fleetbrake.store.remembered import remembered
 from fleetbrake.upkeep.check.log_and_index import broken_seal
 
 #: Takes a file out of use.
@@ -116,9 +117,11 @@ def _what_is_left(store: Path, there: pa.Array) -> tuple[pa.Table, pa.Table]:
     with suppress(StoreError):
         if log_path(store).is_file() and not broken_seal(log_path(store)):
             left = pa.concat_tables([left, read_log(store).table()])
-    known = listed(store, 1)
+    known = None
+    with suppress(StoreError):
+        known = listed(store, remembered(store).writings.get("log", 0))
     if known is not None:  # rows of changed bytes that were read since are no older ones
-        left = left.filter(pc.invert(replaced(left, known, there)))
+        left = left.filter(pc.invert(replaced(left, in_state(known, NAMED, LACKING), there)))
     whole = pc.or_(pc.is_null(left.column("key")), pc.is_in(left.column("key"), value_set=there))
     return _newest(left.filter(whole)), _newest(left.filter(pc.invert(whole)))
 

@@ -208,6 +208,7 @@ class Repair:
                 remove_parts(folder)
         for path in self.store.glob("*.key.????????"):
             path.unlink(missing_ok=True)
+        take_up_log(self.store)  # first: rows that no log names yet tell what came of a run that was killed
         Lake(self.store).remove_unlisted(read_log(self.store).keys())
         settle(self.store)
         removed = before - _number_of_files(self.store)
