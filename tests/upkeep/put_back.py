@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from check_told import wrong_of
 
 from fleetbrake.core.errors import StoreError
 from fleetbrake.pipeline import ingest
@@ -43,3 +44,8 @@ def refused_run(store: Path, *recordings: Path) -> None:
         ingest(recordings, store)
     assert {str(one) for one in recordings} <= set(read_log(store).entries)
     put_back(store, whole)
+
+
+def older(store: Path) -> bool:
+    """Whether the log is told to be an older copy."""
+    return any("is an older copy" in said for said in wrong_of(store, "log"))

@@ -1,23 +1,22 @@
 """A log, or a whole lake, that is older than what was read last, or made again: told until all is in that it lacks."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
 import pytest
 from check_made import copied
 from check_told import wrong_of
-from put_back import kept, lake_of, put_back, put_lake_back, refused_run
+from put_back import kept, lake_of, older, put_back, put_lake_back, refused_run
 from upkeep_made import drive_file
 
 from fleetbrake.core.errors import StoreError
-from fleetbrake.pipeline import ingest, not_counted, score
+from fleetbrake.pipeline import ingest, not_counted
 from fleetbrake.store.ageing.retention import RetentionPolicy
 from fleetbrake.store.arrow import read_parquet, write_parquet
-from fleetbrake.store.database import reading
 from fleetbrake.store.format_mark import FORMAT_NAME
-from fleetbrake.store.log import IngestLog, LogEntry, read_log
-from fleetbrake.store.log_writing import commit_log, lacks, write_log
+from fleetbrake.store.log import read_log
+from fleetbrake.store.log_writing import lacks, write_log
 from fleetbrake.store.numbered import numbered
 from fleetbrake.store.readings import READINGS_NAME, READINGS_SCHEMA, digests
 from fleetbrake.store.remembered import REMEMBERED_NAME, remembered
@@ -33,39 +32,6 @@ Refused = tuple[Path, dict[str, bytes], Path]
 _AROUND_THE_LOG = ("write_parquet", "readings.write_list")
 
 
-def _older(store: Path) -> bool:
-    return any("is an older copy" in said for said in wrong_of(store, "log"))
-
-
-@pytest.fixture
-def others(sound_store: Path, tmp_path: Path) -> Callable[[str], Path]:
-    """Makes another recording of this name."""
-    content = next((sound_store.parent / "later").glob("*.parquet")).read_bytes()
-
-    def _other(name: str) -> Path:
-        path = tmp_path / f"{name}.parquet"
-        path.write_bytes(content)
-        return path
-
-    return _other
-
-
-@pytest.fixture
-def changed(sound_store: Path) -> bytes:
-    """Content of a recording that comes in the place of another."""
-    return next((sound_store.parent / "first").glob("*.parquet")).read_bytes()
-
-
-@pytest.fixture
-def refused(sound_store: Path, tmp_path: Path, others: Callable[[str], Path]) -> Refused:
-    """A store after a run that was refused, the files of its lake before, and the recording: it is in the lake and in
-    the log, and nowhere else."""
-    store, recording = copied(sound_store, tmp_path), others("again")
-    lake = lake_of(store)
-    refused_run(store, recording)
-    return store, lake, recording
-
-
 def test_recordings_that_a_refused_run_read_are_missed_with_an_older_lake(
     refused: Refused, others: Callable[[str], Path]
 ) -> None:
@@ -73,29 +39,29 @@ def test_recordings_that_a_refused_run_read_are_missed_with_an_older_lake(
     newest, more = lake_of(store), [others(f"more-{number}") for number in range(3)]
     put_lake_back(store, lake)
     for another in more:  # however much is read in meanwhile
-        assert _older(store) and any("is an older copy" in said for said in not_counted(store))
+        assert older(store) and any("is an older copy" in said for said in not_counted(store))
         assert any("is an older copy" in said for said in ingest([another], store).problems)
     assert not forget_driver(store, "D-one").complete
     put_lake_back(store, newest)
-    assert _older(store)  # what was read meanwhile is not in it
+    assert older(store)  # what was read meanwhile is not in it
     ingest(more, store)
-    assert not _older(store)
+    assert not older(store)
     put_lake_back(store, lake)
     give_up_part(store, "recordings")
-    assert not _older(store)
+    assert not older(store)
     lake = lake_of(store)
     assert not any("is an older copy" in said for said in ingest([recording], store).problems)
     put_lake_back(store, lake)
-    assert _older(store)
+    assert older(store)
 
 
 def test_the_newest_lake_that_is_put_back_at_once_lacks_nothing(refused: Refused) -> None:
     store, lake, recording = refused
     newest = lake_of(store)
     put_lake_back(store, lake)
-    assert _older(store)
+    assert older(store)
     put_lake_back(store, newest)
-    assert not _older(store) and not any("older copy" in said for said in ingest([recording], store).problems)
+    assert not older(store) and not any("older copy" in said for said in ingest([recording], store).problems)
 
 
 @pytest.mark.parametrize("listed", [True, pytest.param(False, marks=pytest.mark.long)])
@@ -108,20 +74,10 @@ def test_it_is_told_until_all_is_in_again_whatever_comes_besides(
     if not listed:
         (store / READINGS_NAME).unlink()
     ingest([recording, others("new")], store)
-    assert _older(store) is not listed  # of what is not known by name it cannot be said that it is all in
+    assert older(store) is not listed  # of what is not known by name it cannot be said that it is all in
     if not listed:
         give_up_part(store, "recordings")
-    assert not _older(store) and lacks(store) == 0 and check_store(store).sound
-
-
-def test_a_killed_night_under_an_older_lake_stops_no_later_one(
-    refused: Refused, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    store, lake, recording = refused
-    put_lake_back(store, lake)
-    _killed_before_the_commit(store, others("new"), monkeypatch)
-    ingest([others("new"), recording], store)
-    assert check_store(store).sound
+    assert not older(store) and lacks(store) == 0 and check_store(store).sound
 
 
 def test_what_two_refused_runs_read_is_missed_one_by_one(refused: Refused, others: Callable[[str], Path]) -> None:
@@ -132,9 +88,9 @@ def test_what_two_refused_runs_read_is_missed_one_by_one(refused: Refused, other
     refused_run(store, others("second"))
     put_lake_back(store, lake)
     ingest([recording], store)
-    assert _older(store)
+    assert older(store)
     ingest([others("second")], store)
-    assert not _older(store)
+    assert not older(store)
 
 
 def test_rows_that_only_a_newer_log_named_are_not_removed(refused: Refused) -> None:
@@ -155,9 +111,9 @@ def test_a_log_that_is_made_again_and_lacks_files_is_told(refused: Refused, dama
     newest = lake_of(store)
     put_lake_back(store, lake, log=b"damaged" if damaged else None)
     check_store(store, repair=True)
-    assert str(recording) not in read_log(store) and _older(store)
+    assert str(recording) not in read_log(store) and older(store)
     put_lake_back(store, newest)
-    assert not _older(store)
+    assert not older(store)
 
 
 @pytest.mark.parametrize("listed", [True, pytest.param(False, marks=pytest.mark.long)])
@@ -172,11 +128,11 @@ def test_a_reading_of_changed_bytes_is_missed_though_no_file_is(refused: Refused
     if not listed:
         (store / READINGS_NAME).unlink()
     check_store(store, repair=True)
-    assert _older(store)
+    assert older(store)
     ingest([recording], store)  # as the sentence says
-    assert _older(store) is not listed
+    assert older(store) is not listed
     give_up_part(store, "recordings") if not listed else None
-    assert not _older(store)
+    assert not older(store)
 
 
 def test_the_newer_rows_of_changed_bytes_stay_where_the_log_alone_is_lost(refused: Refused, changed: bytes) -> None:
@@ -188,46 +144,7 @@ def test_the_newer_rows_of_changed_bytes_stay_where_the_log_alone_is_lost(refuse
     newest = read_log(store).entries[str(recording)]
     put_back(store, {"lake/log.parquet": None})
     check_store(store, repair=True)
-    assert read_log(store).entries[str(recording)].key == newest.key and not _older(store)
-
-
-def test_rows_that_a_killed_run_left_are_no_lost_ones(
-    refused: Refused, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A log that is lost with the same machine is made again with them; more than once, too."""
-    store, _, recording = refused
-    ingest([recording], store)
-    for name in ("one", "two"):
-        _killed_before_the_commit(store, others(name), monkeypatch)
-        put_back(store, {"lake/log.parquet": None})
-        check_store(store, repair=True)
-        assert str(others(name)) in read_log(store) and not _older(store)
-
-
-@pytest.mark.parametrize("where", ["log_writing.write_parquet", "log_writing.remember_log"])
-def test_what_is_lacking_is_not_forgotten_by_a_kill_while_it_comes_in(
-    refused: Refused, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, where: str
-) -> None:
-    """Nor by a repair that takes the rows of that run for left-overs."""
-    store, lake, recording = refused
-    put_lake_back(store, lake)
-    ingest([others("new")], store)
-    _killed(lambda: ingest([recording], store), f"fleetbrake.store.{where}", monkeypatch)
-    check_store(store, repair=True)
-    ingest([others("other")], store)
-    assert _older(store) is (str(recording) not in read_log(store))
-    ingest([recording], store)
-    assert check_store(store).sound
-
-
-def test_a_repair_after_a_kill_before_the_log_tells_of_no_loss(
-    sound_store: Path, tmp_path: Path, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    store = copied(sound_store, tmp_path)
-    _killed(lambda: ingest([others("one")], store), "fleetbrake.store.log_writing.write_parquet", monkeypatch)
-    check_store(store, repair=True)
-    assert not any("is an older copy" in said for said in ingest([others("two")], store).problems)
-    assert check_store(store).sound
+    assert read_log(store).entries[str(recording)].key == newest.key and not older(store)
 
 
 def test_a_file_that_cannot_be_read_any_more_is_not_in_again(refused: Refused) -> None:
@@ -237,7 +154,7 @@ def test_a_file_that_cannot_be_read_any_more_is_not_in_again(refused: Refused) -
     recording.write_bytes(whole[:300])
     for _ in range(2):
         ingest([recording], store)
-        assert _older(store)
+        assert older(store)
     recording.write_bytes(whole)
     ingest([recording], store)
     assert check_store(store).sound
@@ -279,63 +196,9 @@ def test_a_night_with_an_earlier_version_forgets_nothing(refused: Refused, other
     number = remembered(store).writings["log"] + 1
     write_parquet(store / "lake" / "log.parquet", numbered(read_log(store).table(), number))
     ingest([others("other")], store)
-    assert _older(store)
+    assert older(store)
     ingest([recording], store)
     assert check_store(store).sound
-
-
-@pytest.mark.parametrize(
-    "where", ["remember_log", *(pytest.param(name, marks=pytest.mark.long) for name in _AROUND_THE_LOG)]
-)
-def test_a_kill_around_the_commit_is_made_good_by_the_next_run(
-    sound_store: Path, tmp_path: Path, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, where: str
-) -> None:
-    """The list, the log, the note: a kill may come between any two of them."""
-    store, recording = copied(sound_store, tmp_path), others("again")
-    lake = lake_of(store)
-    _killed(lambda: ingest([recording], store), f"fleetbrake.store.log_writing.{where}", monkeypatch)
-    after = lake_of(store)
-    ingest([others("other")], store)  # that recording is not named, and its rows go where no log names them
-    assert not _older(store) and (str(recording) in read_log(store)) is (where == "remember_log")
-    ingest([recording], store)
-    assert check_store(store).sound
-    assert after != lake
-
-
-def test_a_kill_before_the_note_and_then_an_older_lake(
-    sound_store: Path, tmp_path: Path, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The note does not know of the last log, the list does."""
-    store, recording = copied(sound_store, tmp_path), others("again")
-    lake = lake_of(store)
-    _killed(lambda: ingest([recording], store), "fleetbrake.store.log_writing.remember_log", monkeypatch)
-    put_lake_back(store, lake)
-    assert any("is an older copy" in said for said in ingest([others("other")], store).problems) and _older(store)
-    ingest([recording], store)
-    assert check_store(store).sound
-
-
-@pytest.mark.parametrize(
-    "where",
-    [
-        "log_writing.remember_log",
-        pytest.param("forgetting.erase_lake.remove_parts", marks=pytest.mark.long),
-        pytest.param("readings.write_parquet", marks=pytest.mark.long),
-    ],
-)
-def test_forgetting_that_was_killed_goes_on_though_a_path_named_the_driver(
-    sound_store: Path, tmp_path: Path, others: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch, where: str
-) -> None:
-    """The pieces of such files get other keys: those of before are named by no log, and by what is published."""
-    store = copied(sound_store, tmp_path)
-    ingest([drive_file(tmp_path / "D-9001", "van-1", "D-9001", "2026-03-20", 48.5)], store)
-    _killed(lambda: forget_driver(store, "D-9001"), f"fleetbrake.store.{where}", monkeypatch)
-    assert forget_driver(store, "D-9001").complete
-    ingest([others("new")], store)
-    score(store)
-    assert check_store(store).sound
-    with reading(store) as con:
-        assert con.execute("SELECT count(*) FROM ingest_log WHERE path LIKE '%D-9001%'").fetchall() == [(0,)]
 
 
 def test_a_list_that_is_gone_damaged_or_older_is_told_and_made_anew(
@@ -379,30 +242,3 @@ def test_a_log_is_noted_by_the_next_run_where_a_kill_came_before(
     assert remembered(store).writings["log"] == number
     begin(store)
     assert remembered(store).writings["log"] == number + 1
-
-
-def _killed(run: Callable[[], object], where: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Run it as far as a function, whose first call is the last thing that happens."""
-
-    def _kill(*_: object, **__: object) -> None:
-        raise KeyboardInterrupt
-
-    with monkeypatch.context() as killed:
-        killed.setattr(where, _kill)
-        with pytest.raises(KeyboardInterrupt):
-            run()
-
-
-def _killed_before_the_commit(store: Path, recording: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Its rows are in the lake then."""
-
-    def _kill(of: Path, entries: Iterable[LogEntry]) -> IngestLog:
-        listed = list(entries)
-        if listed:
-            raise KeyboardInterrupt
-        return commit_log(of, listed)
-
-    with monkeypatch.context() as killed:
-        killed.setattr("fleetbrake.pipeline.commit_log", _kill)
-        with pytest.raises(KeyboardInterrupt):
-            ingest([recording], store)
